@@ -1,0 +1,1 @@
+"""A camera in a small studio whose light is known: a PTP/IP responder for tests and rehearsals."""

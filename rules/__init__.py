@@ -1,0 +1,1 @@
+"""Pure measuring and judging: arrays and values in, values out."""
