@@ -2,8 +2,8 @@
 One gate for every string that came from outside: file names, EXIF, camera texts, error messages.
 
 rich's ``Text`` and ``escape()`` let escape sequences, C1 codes and direction overrides through to the
-terminal, and a log file is read in a terminal too. So outside text passes `clean` once, where it enters, and is
-plain from then on.
+terminal, and a log file is read in a terminal too. So outside text passes `clean` once, where it enters, and
+is plain from then on.
 """
 
 from __future__ import annotations
@@ -13,11 +13,15 @@ import unicodedata
 
 NO_NAME = "(unreadable name)"
 
-# Characters that draw nothing, though Unicode files them under letters, marks or symbols (most of them have
-# Default_Ignorable_Code_Point in DerivedCoreProperties.txt): two names that differ in them only would look the same.
+# Characters that draw nothing, though Unicode files them under letters, marks or symbols (most have
+# Default_Ignorable_Code_Point in DerivedCoreProperties.txt): names that differ in them only would look the same.
 _INVISIBLE = frozenset(
-    [0x034F, 0x115F, 0x1160, 0x17B4, 0x17B5, 0x2800, 0x3164, 0xFFA0]
-    + [*range(0x180B, 0x1810), *range(0xFE00, 0xFE10), *range(0xE0000, 0xE1000)]
+    (
+        *(0x034F, 0x115F, 0x1160, 0x17B4, 0x17B5, 0x2800, 0x3164, 0xFFA0),
+        *range(0x180B, 0x1810),
+        *range(0xFE00, 0xFE10),
+        *range(0xE0000, 0xE1000),
+    )
 )
 _DROPPED = frozenset(
     ["Cc", "Cf", "Cs", "Co", "Cn"]
@@ -32,9 +36,9 @@ def clean(text: str | bytes, limit: int = 200) -> str:
     """
     Return ``text`` as one harmless line of at most ``limit`` characters.
 
-    Control, format, surrogate, private and invisible characters are dropped; every kind of white space becomes
-    one space; the rest is composed (NFC). What had to be cut ends in "…". Bytes are taken as UTF-8, and what is
-    not UTF-8 is shown as U+FFFD. Cleaning twice changes nothing more.
+    Control, format, surrogate, private and invisible characters are dropped; every kind of white space
+    becomes one space; the rest is composed (NFC). What had to be cut ends in "…". Bytes are taken as UTF-8,
+    and what is not UTF-8 is shown as U+FFFD. Cleaning twice changes nothing more.
 
     Args:
         text:  anything from outside, of any length; only the first few hundred characters are looked at.
