@@ -38,7 +38,7 @@ SHUTTERS_THIRD: tuple[str, ...] = (
 """Marked times in thirds from 30 s (exactly 32 s, Tv -5); the i-th has Tv -5 + i/3."""
 
 SHUTTERS_HALF: tuple[str, ...] = (
-    *("30", "20", "15", "10", "8", "6", "4", "3", "2", "1.5", "1", "0.7", "0.5", "1/3", "1/4", "1/6", "1/8"),
+    *("30", "20", "15", "10", "8", "6", "4", "3", "2", "1.5", "1", "0.7", "0.5", "0.3", "1/4", "1/6", "1/8"),
     *("1/10", "1/15", "1/20", "1/30", "1/45", "1/60", "1/90", "1/125", "1/180", "1/250", "1/350", "1/500"),
     *("1/750", "1/1000", "1/1500", "1/2000", "1/3000", "1/4000", "1/6000", "1/8000"),
 )
@@ -61,21 +61,24 @@ def _seconds(mark: str) -> float:
 
 
 _AV = (_table(F_NUMBERS_THIRD, 0, 1 / 3), _table(F_NUMBERS_HALF, 0, 1 / 2))
+# Files also store 0.3, 0.6 and 0.8 s as fractions.
+_AS_FRACTIONS = ((1 / 3, 5 / 3), (10 / 16, 2 / 3), (10 / 13, 1 / 3))
 _TV = (
-    _table((_seconds(m) for m in SHUTTERS_THIRD), -5, 1 / 3),
+    _table((_seconds(m) for m in SHUTTERS_THIRD), -5, 1 / 3) + _AS_FRACTIONS,
     _table((_seconds(m) for m in SHUTTERS_HALF), -5, 1 / 2),
 )
 _SV = (_table(ISOS_THIRD, 3, 1 / 3),)
 
 # Cameras store 0.3 s as 0.3, 1/3 or 10/33, 1/60 as 0.016667 or 1/60: the same mark when this near.
-_SAME_MARK = 0.004
+_SAME_MARK = 0.005
 # Cameras write APEX tags from the marks (0.08 stop off the exact value at worst) or in coarse steps (1/32).
 _APEX_TAG_TOLERANCE = 0.02
 
 
-def _exact(
-    value: float, tables: tuple[tuple[tuple[float, float], ...], ...], raw: float, tag: float | None
-) -> float:
+Series = tuple[tuple[tuple[float, float], ...], ...]
+
+
+def _exact(value: float, tables: Series, raw: float, tag: float | None) -> float:
     """Return the exact APEX value of a mark; where two series share it, the tag decides, else the thirds."""
     found = [apex for table in tables for mark, apex in table if abs(math.log(value / mark)) < _SAME_MARK]
     if not found:
@@ -101,7 +104,8 @@ def aperture_value(f_number: float, tag: float | None = None) -> float:
             (f/1.2, f/13); a tag that was itself made from the mark says nothing and is passed over.
 
     Raises:
-        ValueError: zero, negative, NaN or infinite. A lens without contacts reports f/0: make that None first.
+        ValueError: zero, negative, NaN or infinite. A lens without contacts reports f/0: make that
+            None first.
 
     Source: Exif (CIPA DC-008), annex on APEX units; ISO 517 for the marks.
 
@@ -166,10 +170,10 @@ def exact_shutter_s(shutter_s: float) -> float:
 
 def marked_shutter_text(shutter_s: float) -> str:
     """
-    Return how a dial shows a time: the nearest mark of the thirds series, or the plain figure if none is near.
+    Return how a dial shows a time: the nearest mark, or the plain figure if none is near.
 
-    >>> marked_shutter_text(1 / 64), marked_shutter_text(0.0166), marked_shutter_text(2.0), marked_shutter_text(1 / 90)
-    ('1/60', '1/60', '2', '1/90')
+    >>> [marked_shutter_text(t) for t in (1 / 64, 0.0166, 2.0, 1 / 90)]
+    ['1/60', '1/60', '2', '1/90']
     """
     tv = -math.log2(_positive(shutter_s, "an exposure time"))
     for marks, first, step in ((SHUTTERS_THIRD, -5, 1 / 3), (SHUTTERS_HALF, -5, 1 / 2)):
@@ -203,8 +207,8 @@ class Exposure:
     """
     Aperture, time and speed of one frame; None where the file doesn't say.
 
-    f_number, shutter_s and iso are as marked, av, tv and sv exact (APEX). ev100 = Av + Tv - (Sv - 5): the light
-    that this exposure suits.
+    f_number, shutter_s and iso are as marked, av, tv and sv exact (APEX). ev100 = Av + Tv - (Sv - 5): the
+    light that this exposure suits.
     """
 
     f_number: float | None = None

@@ -1,0 +1,55 @@
+"""The nouns: a shot's circumstances and its pixels."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.exposure import Exposure
+
+Kind = Literal["jpeg", "tiff", "raw"]
+
+
+@dataclass(frozen=True)
+class Shot:
+    """What the file says of its own taking; None where it doesn't. Texts are already clean."""
+
+    exposure: Exposure = field(default_factory=Exposure)
+    taken_at: str | None = None
+    """Local time of the camera, ISO 8601 with whatever fraction of a second the file gives."""
+    camera: str | None = None
+    lens: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """
+    One frame's pixels, upright (Exif orientation applied).
+
+    codes: (height, width, 3) R, G, B as the file shows them: sRGB-coded, uint8 or uint16 (full range). Read-only.
+    """
+
+    kind: Kind
+    codes: NDArray[np.uint8] | NDArray[np.uint16]
+    shot: Shot
+
+    def __post_init__(self) -> None:
+        """Refuse what later arithmetic would misread."""
+        if self.codes.ndim != 3 or self.codes.shape[2] != 3 or 0 in self.codes.shape:
+            raise ValueError(f"a picture is height x width x 3, not {self.codes.shape}")
+        if self.codes.dtype not in (np.uint8, np.uint16):
+            raise ValueError(f"a picture has 8- or 16-bit codes, not {self.codes.dtype}")
+        self.codes.flags.writeable = False
+
+    @property
+    def width(self) -> int:
+        """Return the number of columns, upright."""
+        return int(self.codes.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Return the number of rows, upright."""
+        return int(self.codes.shape[0])
