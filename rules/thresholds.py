@@ -1,0 +1,137 @@
+"""The thresholds as a typed value; the figures and their reasons are in thresholds.toml."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, fields
+from typing import Any
+
+
+@dataclass(frozen=True)
+class Highlights:
+    """See thresholds.toml."""
+
+    jpeg_white_code: int
+    broad_limit: float
+    glint_share: float
+    glint_contrast_stops: float
+
+
+@dataclass(frozen=True)
+class Shadows:
+    """See thresholds.toml."""
+
+    blocked_code: int
+
+
+@dataclass(frozen=True)
+class Black:
+    """See thresholds.toml."""
+
+    clean_p99_code: float
+    patch_code: int
+    patch_share: float
+
+
+@dataclass(frozen=True)
+class White:
+    """See thresholds.toml."""
+
+    clean_code: int
+    clean_share: float
+
+
+@dataclass(frozen=True)
+class Grey:
+    """See thresholds.toml."""
+
+    even_stops: float
+
+
+@dataclass(frozen=True)
+class BackdropSearch:
+    """See thresholds.toml."""
+
+    least_share: float
+    step_stops: float
+    reach_stops: float
+    floor_light: float
+    black_under_stops: float
+    white_under_stops: float
+    side_stops: float
+
+
+@dataclass(frozen=True)
+class Steps:
+    """See thresholds.toml."""
+
+    third: float
+    keep_within_stops: float
+    same_light_stops: float
+
+
+@dataclass(frozen=True)
+class Intake:
+    """See thresholds.toml."""
+
+    most_megapixels: float
+    most_expansion: float
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """All of them, by section of thresholds.toml."""
+
+    highlights: Highlights
+    shadows: Shadows
+    black: Black
+    white: White
+    grey: Grey
+    backdrop: BackdropSearch
+    steps: Steps
+    intake: Intake
+
+    @classmethod
+    def of(cls, *layers: Mapping[str, Any]) -> Thresholds:
+        """
+        Build from parsed TOML, later layers over earlier ones.
+
+        Raises:
+            ValueError: one line with every unknown name, missing figure or value that is no number.
+        """
+        wrong: list[str] = []
+        known = {section: {f.name for f in fields(kind)} for section, kind in _KINDS.items()}
+        merged: dict[str, dict[str, Any]] = {section: {} for section in _KINDS}
+        for layer in layers:
+            for section, name, value in _entries(layer):
+                if name not in known.get(section, ()):
+                    wrong.append(f"{section}.{name} is not a threshold")
+                elif isinstance(value, bool) or not isinstance(value, int | float):
+                    wrong.append(f"{section}.{name} must be a number")
+                else:
+                    merged[section][name] = value
+        for section, names in known.items():
+            wrong += [f"{section}.{name} is missing" for name in sorted(names - merged[section].keys())]
+        if wrong:
+            raise ValueError("; ".join(wrong))
+        return cls(**{section: kind(**merged[section]) for section, kind in _KINDS.items()})
+
+
+_KINDS: dict[str, Any] = {
+    "highlights": Highlights,
+    "shadows": Shadows,
+    "black": Black,
+    "white": White,
+    "grey": Grey,
+    "backdrop": BackdropSearch,
+    "steps": Steps,
+    "intake": Intake,
+}
+
+
+def _entries(layer: Mapping[str, Any]) -> Iterator[tuple[str, str, Any]]:
+    for section, values in layer.items():
+        if isinstance(values, Mapping):
+            yield from ((section, name, value) for name, value in values.items())
+        else:
+            yield "", section, values
