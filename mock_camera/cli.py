@@ -1,0 +1,329 @@
+"""
+`python -m lampblack.mock_camera`: the camera in its studio, on loopback.
+
+Standard input takes what a person does there, a line each: moving lamps, pressing the button, pulling the
+battery. Each line is answered by one JSON object. Frames travel by PTP/IP alone.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import signal
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol, TextIO
+
+from lampblack.mock_camera import codec
+from lampblack.mock_camera.body import FORMATS, MODES, Body, Card, CardItem, Exposed, RefusedError, Settings, Shot
+from lampblack.mock_camera.server import Server
+
+
+class Studio(Protocol):
+    """What the camera looks at."""
+
+    @property
+    def arrangements(self) -> tuple[str, ...]:
+        """Return the arrangements by name."""
+
+    @property
+    def lamps(self) -> tuple[str, ...]:
+        """Return the lamps by name."""
+
+    def arrange(self, name: str) -> None:
+        """Set an arrangement up."""
+
+    def set_lamp(self, name: str, gain_stops: float | None) -> None:
+        """Turn a lamp up or down, in stops from its full light; None: off."""
+
+    def meter(self) -> Mapping[str, object]:
+        """Return what a hand-held meter reads, by place."""
+
+    def photograph(self, settings: Settings, number: int, megapixels: float) -> Exposed:
+        """Take a frame."""
+
+
+class _Wrong(Exception):
+    """A stage command can't be carried out; the text says why."""
+
+
+class _Ended(Exception):
+    """A signal asks the camera to end."""
+
+
+# ---------------------------------------------------------------------------------------------- stage
+
+
+def _number(words: Sequence[str], low: float, high: float = math.inf) -> float:
+    try:
+        number = float(words[0])
+    except (IndexError, ValueError):
+        raise _Wrong("a number is missing") from None
+    if not low <= number <= high:
+        raise _Wrong(f"{number:g} is not from {low:g} to {high:g}")
+    return number
+
+
+def _whole(words: Sequence[str]) -> int:
+    number = _number(words, 0, 1e12)
+    if number != int(number):
+        raise _Wrong("a whole number is wanted")
+    return int(number)
+
+
+def _choice(words: Sequence[str], choices: Sequence[str], what: str) -> str:
+    if not words or words[0] not in choices:
+        raise _Wrong(f"{what} is one of: {', '.join(choices)}")
+    return words[0]
+
+
+class Stage:
+    """
+    What a person can do in the studio and to the camera.
+
+    Args:
+        server: the running camera.
+        studio: what it looks at.
+    """
+
+    def __init__(self, server: Server, studio: Studio) -> None:
+        self._server = server
+        self._studio = studio
+
+    def answer(self, line: str) -> dict[str, object]:
+        """Carry a command out; returns `{"ok": true, ...}` or `{"ok": false, "error": ...}`."""
+        words = line.split()
+        act = _COMMANDS.get(words[0]) if words else None
+        if act is None:
+            return {"ok": False, "error": "unknown command; try: help"}
+        try:
+            return {"ok": True, **act[0](self, words[1:])}
+        except (_Wrong, RefusedError) as why:
+            return {"ok": False, "error": str(why)}
+
+    def _arrange(self, words: Sequence[str]) -> dict[str, object]:
+        name = _choice(words, self._studio.arrangements, "an arrangement")
+        self._server.in_darkroom(lambda: self._studio.arrange(name))
+        return {"arrangement": name}
+
+    def _lamp(self, words: Sequence[str]) -> dict[str, object]:
+        name = _choice(words, self._studio.lamps, "a lamp")
+        stops = None if words[1:2] == ["off"] else _number(words[1:], -20, 20)
+        self._server.in_darkroom(lambda: self._studio.set_lamp(name, stops))
+        return {"lamp": name, "stops": stops}
+
+    def _meter(self, words: Sequence[str]) -> dict[str, object]:
+        return {"readings": dict(self._server.in_darkroom(self._studio.meter))}
+
+    def _press(self, words: Sequence[str]) -> dict[str, object]:
+        return {"frame": self._server.do(lambda body: body.press()).number}
+
+    def _sleep(self, words: Sequence[str]) -> dict[str, object]:
+        self._server.do(lambda body: body.sleep())
+        return {}
+
+    def _wake(self, words: Sequence[str]) -> dict[str, object]:
+        self._server.do(lambda body: body.wake())
+        return {}
+
+    def _busy(self, words: Sequence[str]) -> dict[str, object]:
+        seconds = _number(words, 0, 1e6)
+
+        def act(body: Body) -> None:
+            body.trouble.busy_s = seconds
+
+        self._server.do(act)
+        return {"busy_s": seconds}
+
+    def _drop(self, words: Sequence[str]) -> dict[str, object]:
+        after, skip = _whole(words), _whole(words[1:2] or ("0",))
+        self._server.do(lambda body: body.trouble.cut(after, skip))
+        return {"after_bytes": after, "skip_objects": skip}
+
+    def _slow(self, words: Sequence[str]) -> dict[str, object]:
+        rate = None if words[:1] == ["off"] else _number(words, 0, 1e12)
+        self._server.do(lambda body: body.trouble.slow(rate))
+        return {"bytes_per_s": rate}
+
+    def _card(self, words: Sequence[str]) -> dict[str, object]:
+        frames = None if words[:1] == ["off"] else _whole(words)
+
+        def act(body: Body) -> int:
+            body.card.frames_left = frames
+            return body.card.free_frames
+
+        return {"frames_left": self._server.do(act)}
+
+    def _battery(self, words: Sequence[str]) -> dict[str, object]:
+        percent = _number(words, 0, 100)
+        self._server.do(lambda body: body.charge(percent))
+        return {"percent": percent}
+
+    def _mode(self, words: Sequence[str]) -> dict[str, object]:
+        mode = _choice(words, MODES, "a mode")
+        self._server.do(lambda body: body.dial("mode", mode))
+        return {"mode": mode}
+
+    def _help(self, words: Sequence[str]) -> dict[str, object]:
+        return {
+            "commands": {f"{name} {rest}".strip(): text for name, (_, rest, text) in _COMMANDS.items()},
+            "arrangements": self._studio.arrangements,
+            "lamps": self._studio.lamps,
+        }
+
+    def _quit(self, words: Sequence[str]) -> dict[str, object]:
+        return {}
+
+
+_Act = Callable[[Stage, Sequence[str]], dict[str, object]]
+_COMMANDS: Mapping[str, tuple[_Act, str, str]] = {
+    "arrange": (Stage._arrange, "NAME", "set an arrangement of lamps, cards and backdrop up"),
+    "lamp": (Stage._lamp, "NAME STOPS|off", "turn a lamp up or down from its full light, or off"),
+    "meter": (Stage._meter, "", "read the hand-held meter"),
+    "press": (Stage._press, "", "press the camera's own button; wakes it too"),
+    "sleep": (Stage._sleep, "", "let the camera fall asleep: connections drop, new ones are refused"),
+    "wake": (Stage._wake, "", "wake it"),
+    "busy": (Stage._busy, "SECONDS", "let it answer for so long that it is busy"),
+    "drop": (
+        Stage._drop,
+        "BYTES [OBJECTS]",
+        "break the line after so many bytes of an object; OBJECTS go through first",
+    ),
+    "slow": (Stage._slow, "BYTES_PER_SECOND|off", "slow the line down; 0 freezes it"),
+    "card": (Stage._card, "FRAMES|off", "leave room for so many frames"),
+    "battery": (Stage._battery, "PERCENT", "set the battery's charge; under 3 the shutter stays locked"),
+    "mode": (
+        Stage._mode,
+        "M|A",
+        "turn the mode dial: manual, or automatic, which keeps aperture and shutter to itself",
+    ),
+    "help": (Stage._help, "", "list this"),
+    "quit": (Stage._quit, "", "end"),
+}
+"""Each command: what it does, what follows it, what it is for."""
+
+
+# ------------------------------------------------------------------------------------------- the program
+
+
+def _parser() -> argparse.ArgumentParser:
+    p = argparse.ArgumentParser(
+        prog="lampblack mock", allow_abbrev=False, description="A camera in a small studio, on this machine alone."
+    )
+    p.add_argument("--port", type=int, default=codec.PORT, help="where to listen; 0: any free port (%(default)s)")
+    p.add_argument("--event-port", type=int, help="a second port for the event connection (the same)")
+    p.add_argument("--megapixels", type=float, default=6.0, help="size of the frames (%(default)s)")
+    p.add_argument("--raw", action="store_true", help="write a DNG beside each JPEG")
+    p.add_argument("--sleep-after", type=float, metavar="S", help="fall asleep after so many idle seconds (never)")
+    p.add_argument("--seed", type=int, default=1, help="of the sensor's noise (%(default)s)")
+    p.add_argument("--truth", type=Path, metavar="FILE", help="append what is known of each frame's light, as JSON")
+    p.add_argument("--bytes-per-second", type=float, metavar="B", help="let the line be slow (as fast as it goes)")
+    return p
+
+
+def _told(path: Path | None) -> Callable[[Shot, list[CardItem], Exposed], None] | None:
+    """Return what appends a frame's truth to the file. OSError if the file can't be written."""
+    if path is None:
+        return None
+    with path.open("a", encoding="utf-8"):
+        pass
+
+    def tell(shot: Shot, items: list[CardItem], exposed: Exposed) -> None:
+        names = [item.name for item in items]
+        line = {"file": names, "settings": asdict(shot.settings), "truth": dict(exposed.truth)}
+        with path.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(line, allow_nan=False) + "\n")
+
+    return tell
+
+
+def _end_on_signals() -> None:
+    def end(number: int, frame: object) -> None:
+        for each in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(each, signal.SIG_IGN)
+        raise _Ended
+
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, end)
+
+
+def _play(stage: Stage, server: Server, lines: Iterable[str], out: TextIO) -> None:
+    """Carry stage commands out until `quit`; at their end stay until a signal comes."""
+    for line in lines:
+        if not line.strip():
+            continue
+        print(json.dumps(stage.answer(line), allow_nan=False), file=out, flush=True)
+        if line.split() == ["quit"]:
+            return
+    server.wait()
+
+
+def _wake_main_when_over(server: Server) -> None:
+    """Let the main thread know when the camera dies by itself, though it may be reading a line."""
+    main = threading.main_thread().ident
+
+    def watch() -> None:
+        server.wait()
+        if main is not None:
+            signal.pthread_kill(main, signal.SIGTERM)
+
+    threading.Thread(target=watch, daemon=True, name="watch").start()
+
+
+def run(argv: Sequence[str], build: Callable[[int], Studio], lines: Iterable[str], out: TextIO) -> int:
+    """
+    Run the camera until it is told to end.
+
+    Args:
+        argv: the options, without the program's name.
+        build: makes the studio from a seed.
+        lines: stage commands.
+        out: takes the line of greeting and the answers.
+
+    Returns:
+        The exit status: 0 ended as asked, 1 it could not begin, 2 wrong usage.
+    """
+    try:
+        args = _parser().parse_args(argv)
+    except SystemExit as status:
+        return int(status.code or 0)
+    _end_on_signals()
+    studio = build(args.seed)
+    formats = FORMATS[2] if args.raw else FORMATS[0]
+    try:
+        with tempfile.TemporaryFile() as memory:
+            body = Body(Card(memory), clock=datetime.now(), sleep_after_s=args.sleep_after, formats=formats)
+            body.trouble.slow(args.bytes_per_second)
+            server = Server(
+                body,
+                lambda settings, number: studio.photograph(settings, number, args.megapixels),
+                port=args.port,
+                event_port=args.event_port,
+                on_frame=_told(args.truth),
+            )
+            with server:
+                try:
+                    print(f"camera ready at {server.address}", file=out, flush=True)
+                    _wake_main_when_over(server)
+                    _play(Stage(server, studio), server, lines, out)
+                except _Ended:
+                    pass
+    except _Ended:
+        pass
+    except OSError as error:
+        print(f"lampblack mock: {error.strerror or error}: {error.filename or f'port {args.port}'}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the camera in the studio that comes with it."""
+    from lampblack.mock_camera.studio import Studio as OurStudio  # late: `--help` needs no light
+
+    return run(sys.argv[1:] if argv is None else argv, lambda seed: OurStudio(seed=seed), sys.stdin, sys.stdout)
