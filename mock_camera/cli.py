@@ -49,11 +49,11 @@ class Studio(Protocol):
         """Take a frame."""
 
 
-class _Wrong(Exception):
+class _StageError(Exception):
     """A stage command can't be carried out; the text says why."""
 
 
-class _Ended(Exception):
+class _EndError(Exception):
     """A signal asks the camera to end."""
 
 
@@ -64,22 +64,22 @@ def _number(words: Sequence[str], low: float, high: float = math.inf) -> float:
     try:
         number = float(words[0])
     except (IndexError, ValueError):
-        raise _Wrong("a number is missing") from None
+        raise _StageError("a number is missing") from None
     if not low <= number <= high:
-        raise _Wrong(f"{number:g} is not from {low:g} to {high:g}")
+        raise _StageError(f"{number:g} is not from {low:g} to {high:g}")
     return number
 
 
 def _whole(words: Sequence[str]) -> int:
     number = _number(words, 0, 1e12)
     if number != int(number):
-        raise _Wrong("a whole number is wanted")
+        raise _StageError("a whole number is wanted")
     return int(number)
 
 
 def _choice(words: Sequence[str], choices: Sequence[str], what: str) -> str:
     if not words or words[0] not in choices:
-        raise _Wrong(f"{what} is one of: {', '.join(choices)}")
+        raise _StageError(f"{what} is one of: {', '.join(choices)}")
     return words[0]
 
 
@@ -104,7 +104,7 @@ class Stage:
             return {"ok": False, "error": "unknown command; try: help"}
         try:
             return {"ok": True, **act[0](self, words[1:])}
-        except (_Wrong, RefusedError) as why:
+        except (_StageError, RefusedError) as why:
             return {"ok": False, "error": str(why)}
 
     def _arrange(self, words: Sequence[str]) -> dict[str, object]:
@@ -212,18 +212,41 @@ _COMMANDS: Mapping[str, tuple[_Act, str, str]] = {
 # ------------------------------------------------------------------------------------------- the program
 
 
+def _port(text: str) -> int:
+    port = int(text)
+    if not 0 <= port <= 65535:
+        raise ValueError
+    return port
+
+
+def _above_zero(text: str) -> float:
+    number = float(text)
+    if not 0 < number < math.inf:
+        raise ValueError
+    return number
+
+
+# What argparse calls them when it refuses one.
+_port.__name__ = "port"
+_above_zero.__name__ = "number above zero"
+
+
 def _parser() -> argparse.ArgumentParser:
     p = argparse.ArgumentParser(
         prog="lampblack mock", allow_abbrev=False, description="A camera in a small studio, on this machine alone."
     )
-    p.add_argument("--port", type=int, default=codec.PORT, help="where to listen; 0: any free port (%(default)s)")
-    p.add_argument("--event-port", type=int, help="a second port for the event connection (the same)")
-    p.add_argument("--megapixels", type=float, default=6.0, help="size of the frames (%(default)s)")
+    p.add_argument("--port", type=_port, default=codec.PORT, help="where to listen; 0: any free port (%(default)s)")
+    p.add_argument("--event-port", type=_port, help="a second port for the event connection (the same)")
+    p.add_argument("--megapixels", type=_above_zero, default=6.0, help="size of the frames (%(default)s)")
     p.add_argument("--raw", action="store_true", help="write a DNG beside each JPEG")
-    p.add_argument("--sleep-after", type=float, metavar="S", help="fall asleep after so many idle seconds (never)")
+    p.add_argument(
+        "--sleep-after", type=_above_zero, metavar="S", help="fall asleep after so many idle seconds (never)"
+    )
     p.add_argument("--seed", type=int, default=1, help="of the sensor's noise (%(default)s)")
     p.add_argument("--truth", type=Path, metavar="FILE", help="append what is known of each frame's light, as JSON")
-    p.add_argument("--bytes-per-second", type=float, metavar="B", help="let the line be slow (as fast as it goes)")
+    p.add_argument(
+        "--bytes-per-second", type=_above_zero, metavar="B", help="let the line be slow (as fast as it goes)"
+    )
     return p
 
 
@@ -247,7 +270,7 @@ def _end_on_signals() -> None:
     def end(number: int, frame: object) -> None:
         for each in (signal.SIGTERM, signal.SIGINT):
             signal.signal(each, signal.SIG_IGN)
-        raise _Ended
+        raise _EndError
 
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, end)
@@ -312,9 +335,9 @@ def run(argv: Sequence[str], build: Callable[[int], Studio], lines: Iterable[str
                     print(f"camera ready at {server.address}", file=out, flush=True)
                     _wake_main_when_over(server)
                     _play(Stage(server, studio), server, lines, out)
-                except _Ended:
+                except _EndError:
                     pass
-    except _Ended:
+    except _EndError:
         pass
     except OSError as error:
         print(f"lampblack mock: {error.strerror or error}: {error.filename or f'port {args.port}'}", file=sys.stderr)

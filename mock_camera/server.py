@@ -135,7 +135,11 @@ class Server:
     def in_darkroom(self, act: Callable[[], _T], timeout_s: float = 120.0) -> _T:
         """Do something between two frames, in the thread that makes them: whatever changes their light."""
         done: Future[_T] = Future()
-        self._darkroom.put(lambda: _carry_out(done, act)())
+
+        def job() -> None:
+            _carry_out(done, act)()
+
+        self._darkroom.put(job)
         return done.result(timeout_s)
 
     def wait(self) -> None:
