@@ -1,0 +1,211 @@
+"""The next aperture step, and why, in one sentence a photographer would say."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, get_args
+
+import numpy as np
+
+from lampblack.rules.cleanness import Cleanness
+from lampblack.rules.exposure import Exposure, aperture_value
+from lampblack.rules.forecast import Sample, clipped_share, mid_light
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import MID_GREY
+
+Aim = Literal["even", "hold-highlights", "clean-backdrop", "meter"]
+AIMS: tuple[Aim, ...] = get_args(Aim)
+Move = Literal["close", "open", "keep", "light"]
+
+# A backdrop may cost the subject this much light before it is better to change the light (common practice: a frame
+# two stops under is not a picture of the subject any more).
+_SUBJECT_MAY_LOSE = 2.0
+# A fully clipped or blocked middle says only the direction; then go a long step and look again.
+_LONG_STEP = 2.0
+
+
+@dataclass(frozen=True)
+class Step:
+    """
+    What to do next.
+
+    move: None when the aim has nothing to go by. stops: change of exposure, negative closes. f_number: one that is
+    on offer, None when the frame's own isn't known.
+    """
+
+    move: Move | None
+    stops: float | None
+    f_number: float | None
+    why: str
+
+
+@dataclass(frozen=True)
+class Ladder:
+    """The apertures on offer around a frame: exact stops of change for each mark."""
+
+    here: Exposure
+    f_numbers: tuple[float, ...]
+
+    def change(self, f_number: float) -> float:
+        """Return by how many stops a mark changes the frame's exposure; negative closes."""
+        return (self.here.av or 0.0) - aperture_value(f_number)
+
+    def nearest(self, stops: float) -> float:
+        """Return the mark nearest to a wanted change; of two equally near the closer aperture."""
+        return min(self.f_numbers, key=lambda n: (round(abs(self.change(n) - stops), 6), self.change(n)))
+
+    def at_most(self, stops: float) -> float:
+        """Return the widest mark that changes the exposure by no more than `stops`, or the closest there is."""
+        fitting = [n for n in self.f_numbers if self.change(n) <= stops + 1e-6]
+        return max(fitting, key=self.change) if fitting else min(self.f_numbers, key=self.change)
+
+    def at_least(self, stops: float) -> float:
+        """Return the closest mark that changes the exposure by no less than `stops`, or the widest there is."""
+        fitting = [n for n in self.f_numbers if self.change(n) >= stops - 1e-6]
+        return min(fitting, key=self.change) if fitting else max(self.f_numbers, key=self.change)
+
+
+def suggest_step(
+    aim: Aim,
+    samples: list[Sample],
+    here: Exposure,
+    cleanness: Cleanness | None,
+    headroom_stops: float | None,
+    f_numbers: tuple[float, ...],
+    thresholds: Thresholds,
+) -> Step:
+    """
+    Return the next step from the newest frame under an aim.
+
+    Args:
+        aim: what the step tries to reach.
+        samples: the setup's frames, the newest last.
+        here: the newest frame's exposure.
+        cleanness: its backdrop's verdict, if any.
+        headroom_stops: its headroom (`forecast.headroom`).
+        f_numbers: the apertures on offer.
+        thresholds: the thresholds.
+    """
+    ladder = Ladder(here, f_numbers) if here.av is not None and f_numbers else None
+    if aim == "meter":
+        return Step(None, None, None, "No incident reading is logged for this setup.")
+    if aim == "hold-highlights":
+        return _hold_highlights(headroom_stops, ladder, thresholds)
+    if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":
+        return _clean_backdrop(samples, here, cleanness, ladder, thresholds)
+    return _even(samples, here, ladder, thresholds)
+
+
+def _wanted_for_even(samples: list[Sample], here: Exposure) -> float | None:
+    """Return the change that brings the subject's mid tones to mid grey, in stops."""
+    newest = samples[-1]
+    middle = newest.mid_light if here.stops is None else mid_light(samples, here.stops)
+    if middle is None:
+        return None
+    wanted = float(np.log2(MID_GREY / max(middle, 1e-4)))
+    return float(np.clip(wanted, -2 * _LONG_STEP, 2 * _LONG_STEP))
+
+
+def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, thresholds: Thresholds) -> Step:
+    wanted = _wanted_for_even(samples, here)
+    if wanted is None:
+        return Step("light", None, None, "The frame shows no subject to expose for.")
+    if abs(wanted) <= thresholds.steps.keep_within_stops:
+        return Step("keep", 0.0, here.f_number, "The subject's mid tones lie at mid grey: this is the one.")
+    seen = f"The subject's mid tones lie {_stops_text(wanted)} {'under' if wanted > 0 else 'over'} mid grey"
+    step = _move(wanted, ladder, ladder.nearest(wanted) if ladder else None, seen, thresholds)
+    if step.move == "open" and step.stops is not None and here.stops is not None:
+        burnt = clipped_share(samples, here.stops + step.stops, thresholds, broad=True)
+        if burnt is not None and burnt > max(thresholds.highlights.broad_limit, 0.01):
+            return Step(
+                step.move, step.stops, step.f_number, f"{step.why} About {burnt:.0%} of it will burn out there."
+            )
+    return step
+
+
+def _hold_highlights(headroom_stops: float | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:
+    if headroom_stops is None:
+        return Step("light", None, None, "The frame shows no subject to expose for.")
+    if headroom_stops < 0:
+        seen = f"The highlights are {_stops_text(headroom_stops)} over what the frame holds"
+    else:
+        seen = f"The highlights have {_stops_text(headroom_stops)} of room"
+    if 0 <= headroom_stops < thresholds.steps.third - 1e-3:
+        here = ladder.here.f_number if ladder else None
+        return Step("keep", 0.0, here, f"{seen}, less than a third of a stop: this is the one.")
+    return _move(headroom_stops, ladder, ladder.at_most(headroom_stops) if ladder else None, seen, thresholds)
+
+
+def _clean_backdrop(
+    samples: list[Sample], here: Exposure, cleanness: Cleanness, ladder: Ladder | None, thresholds: Thresholds
+) -> Step:
+    """Put the backdrop's verdict first, and of the exposures that keep it the one that suits the subject best."""
+    even = _wanted_for_even(samples, here)
+    even = 0.0 if even is None else even
+    black = cleanness.tone == "black"
+    # Black allows every change up to the slack, white every change down to its negative.
+    limit = cleanness.slack_stops if black else -cleanness.slack_stops
+    wanted = min(even, limit) if black else max(even, limit)
+    if cleanness.clean and abs(even) <= thresholds.steps.keep_within_stops:
+        return Step("keep", 0.0, here.f_number, f"The backdrop is clean {cleanness.tone} and the subject well exposed.")
+    if black and even - wanted > _SUBJECT_MAY_LOSE:
+        lost, side = even - wanted, cleanness.spill.side if cleanness.spill else None
+        where = f" from the {side}" if side else ""
+        why = (
+            f"Closing until the backdrop is clean would leave the subject {_stops_text(lost)} under:"
+            f" keep the light{where} off the backdrop, {_stops_text(cleanness.slack_stops)} of it."
+        )
+        return Step("light", None, here.f_number, why)
+    seen = (
+        f"The backdrop is {_stops_text(limit)} {'over clean black' if black else 'short of clean white'}"
+        if not cleanness.clean
+        else f"The backdrop stays clean and the subject lies {_stops_text(even)} {'under' if even > 0 else 'over'}"
+    )
+    mark = (ladder.at_most(wanted) if black else ladder.at_least(wanted)) if ladder else None
+    return _move(wanted, ladder, mark, seen, thresholds)
+
+
+def _move(wanted: float, ladder: Ladder | None, mark: float | None, seen: str, thresholds: Thresholds) -> Step:
+    """Turn a wanted change and the mark chosen for it into a step, minding the ends of the ladder."""
+    if ladder is None or mark is None:
+        return Step("close" if wanted < 0 else "open", round(wanted, 2), None, f"{seen}.")
+    change = ladder.change(mark)
+    missing = wanted - change
+    if abs(change) < 1e-6:
+        if abs(missing) > thresholds.steps.third:
+            return Step(
+                "light",
+                None,
+                ladder.here.f_number,
+                f"{seen}, and f/{_mark(mark)} is as far as it goes: {_rest(missing)}.",
+            )
+        return Step("keep", 0.0, ladder.here.f_number, f"{seen}: no mark comes nearer, this is the one.")
+    move: Move = "close" if change < 0 else "open"
+    at_end = abs(missing) > thresholds.steps.third and mark in (ladder.f_numbers[0], ladder.f_numbers[-1])
+    rest = f", and {_rest(missing)}" if at_end else ""
+    return Step(move, round(change, 2), mark, f"{seen}: {move} {_stops_text(change)} to f/{_mark(mark)}{rest}.")
+
+
+def _rest(missing: float) -> str:
+    if missing > 0:
+        return f"{_stops_text(missing)} more by a slower shutter, a higher ISO or more light"
+    return f"{_stops_text(missing)} less by a faster shutter, a lower ISO or less light"
+
+
+def _mark(f_number: float) -> str:
+    return f"{f_number:g}"
+
+
+def _stops_text(stops: float) -> str:
+    """
+    Say an amount of stops as it is said aloud, to the nearest third.
+
+    >>> [_stops_text(x) for x in (-0.66, 1, 2.3, 0.1)]
+    ['⅔ stop', '1 stop', '2⅓ stops', 'under ⅓ stop']
+    """
+    thirds = round(abs(stops) * 3)
+    if thirds == 0:
+        return "under ⅓ stop"
+    whole, part = divmod(thirds, 3)
+    text = (str(whole) if whole else "") + ("", "⅓", "⅔")[part]
+    return f"{text} stop{'s' if abs(stops) > 1.17 else ''}"

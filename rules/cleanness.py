@@ -1,0 +1,195 @@
+"""
+Is the backdrop what it is meant to be: clean black, clean white, even grey.
+
+Codes are those of the brightest channel, so that a coloured spill counts as much as a grey one.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.backdrop import Mask
+from lampblack.rules.distribution import Distribution
+from lampblack.rules.look import Look, Part
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import light_of_code, stops_below_white
+
+Tone = Literal["black", "grey", "white"]
+Side = Literal["left", "right", "top", "bottom"]
+
+
+@dataclass(frozen=True)
+class Spill:
+    """side: where the light comes from, None when from nowhere in particular. area: share of the frame."""
+
+    side: Side | None
+    area: float
+    over_stops: float
+    """How much less light would make the backdrop clean."""
+
+
+@dataclass(frozen=True)
+class Cleanness:
+    """The backdrop, judged."""
+
+    tone: Tone
+    area: float
+    clean: bool
+    p50: int
+    p95: int
+    p99: int
+    max: int
+    stops_below_white: float | None
+    evenness_stops: float | None
+    slack_stops: float
+    """Room before the verdict turns: black, how far the exposure may rise; white, how far it may fall. Negative: by
+    how much it must go the other way. 0 for grey, where exposure changes nothing."""
+    spill: Spill | None
+
+
+def tone_of(look: Look, thresholds: Thresholds) -> Tone | None:
+    """
+    Return what the backdrop is meant to be, from how far it lies under the subject's bright parts.
+
+    Not from its code: a black backdrop in an overexposed frame is grey in the file and black all the same.
+    """
+    backdrop, subject = look.parts == Part.BACKDROP, look.parts == Part.SUBJECT
+    if not backdrop.any():
+        return None
+    bright = look.light.max(axis=2).astype(np.float32)
+    level = float(np.median(bright[backdrop]))
+    if not subject.any():
+        return "white" if level > 0.5 else "grey" if level > 0.02 else "black"
+    under = np.log2((float(np.percentile(bright[subject], 90)) + 1e-4) / (level + 1e-4))
+    if under >= thresholds.backdrop.black_under_stops:
+        return "black"
+    return "white" if under <= thresholds.backdrop.white_under_stops and level > 0.3 else "grey"
+
+
+def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness | None:
+    """Return the verdict on the backdrop, or None when the frame shows none."""
+    spread = Distribution(look.counts[Part.BACKDROP])
+    core = look.parts == Part.BACKDROP
+    if not spread.pixels:
+        return None
+    bright = look.light.max(axis=2).astype(np.float32)
+    level = bright[core]
+    over = _over_stops(look, spread, thresholds)
+    evenness = _evenness(level)
+    clean = {
+        "black": over <= 0,
+        "white": _is_clean_white(look, core, thresholds),
+        "grey": evenness <= thresholds.grey.even_stops,
+    }[tone]
+    spill = None
+    if tone == "black" and not clean:
+        spilled = core & (bright > light_of_code(thresholds.black.clean_p99_code))
+        spill = Spill(_side(bright, core, thresholds), float(spilled.mean()), over)
+    return Cleanness(
+        tone=tone,
+        area=float(look.backdrop.mean()),
+        clean=clean,
+        p50=spread.percentile_code(50) or 0,
+        p95=spread.percentile_code(95) or 0,
+        p99=spread.percentile_code(99) or 0,
+        max=spread.max_code or 0,
+        stops_below_white=stops_below_white(float(np.median(level))),
+        evenness_stops=evenness,
+        slack_stops=-over if tone == "black" else _white_slack(level, thresholds) if tone == "white" else 0.0,
+        spill=spill,
+    )
+
+
+def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> float:
+    """Return how many stops a black backdrop lies over clean, the worse of its two limits; negative: under."""
+    black = thresholds.black
+    level = max(spread.percentile_light(99) or 0.0, 1e-5)
+    # A whole code counts as its middle: 99 of 100 at most at code 5 is clean to code 5.5.
+    over = float(np.log2(level / light_of_code(black.clean_p99_code + 0.5)))
+    if (spread.percentile_code(99) or 0) <= black.clean_p99_code:
+        over = min(over, 0.0)
+    return max(over, _patch_over_stops(look, thresholds))
+
+
+def _patch_over_stops(look: Look, thresholds: Thresholds) -> float:
+    """Return by how many stops the largest patch above the patch code must fall to be small enough; negative: slack."""
+    black = thresholds.black
+    core = look.parts == Part.BACKDROP
+    bright = np.where(core, look.light.max(axis=2).astype(np.float32), 0)
+    limit = black.patch_share * bright.size
+    if _largest(core & (look.over_patch > 127)) <= limit:
+        return min(0.0, -_fall_needed(bright, light_of_code(black.patch_code + 0.5), limit, rising=True))
+    return max(_fall_needed(bright, light_of_code(black.patch_code + 0.5), limit, rising=False), 0.02)
+
+
+def _fall_needed(bright: NDArray[np.float32], level: float, limit: float, *, rising: bool) -> float:
+    """Return the stops of change at which the largest patch over a level crosses the limit, to 1/32 stop."""
+    low, high = (0.0, 4.0) if rising else (0.0, 8.0)
+    sign = -1.0 if rising else 1.0
+    while high - low > 1 / 32:
+        middle = (low + high) / 2
+        small = _largest(bright > level * 2 ** (sign * middle)) <= limit
+        if small is rising:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2
+
+
+def _largest(mask: Mask) -> int:
+    """Return the largest patch, in cells."""
+    if not mask.any():
+        return 0
+    stats = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)[2]
+    return int(stats[1:, cv2.CC_STAT_AREA].max())
+
+
+def _evenness(level: NDArray[np.float32]) -> float:
+    """Return the 95th over the 5th percentile of the cells' light, in stops; darkest light taken as half a code."""
+    least = light_of_code(0.5)
+    low, high = np.maximum(np.percentile(level, [5, 95]), least)
+    return float(np.log2(high / low))
+
+
+def _is_clean_white(look: Look, core: Mask, thresholds: Thresholds) -> bool:
+    share = float(look.all_white[core].mean()) / 255
+    return share >= thresholds.white.clean_share and not _edge_eaten(look)
+
+
+def _edge_eaten(look: Look) -> bool:
+    """Say whether the white has crept over the subject's edge: more than a twentieth of it is white all through."""
+    backdrop = look.backdrop.astype(np.uint8)
+    edge = (cv2.dilate(backdrop, np.ones((3, 3), np.uint8)) > 0) & look.subject
+    return bool(edge.any()) and float((look.all_white[edge] > 250).mean()) > 0.05
+
+
+def _white_slack(level: NDArray[np.float32], thresholds: Thresholds) -> float:
+    """Return how far a white backdrop's exposure may fall before it stops being clean; negative: must rise."""
+    lowest = float(np.percentile(level, 100 * (1 - thresholds.white.clean_share)))
+    return float(np.log2(max(lowest, 1e-5) / light_of_code(thresholds.white.clean_code)))
+
+
+def _side(bright: NDArray[np.float32], core: Mask, thresholds: Thresholds) -> Side | None:
+    """Return the side from which the backdrop is lit: the outer third there against the one opposite."""
+    rows, columns = np.nonzero(core)
+    down = np.linspace(-1, 1, core.shape[0])[rows]
+    across = np.linspace(-1, 1, core.shape[1])[columns]
+    level = bright[rows, columns]
+    floor = light_of_code(1)
+    found: list[tuple[float, Side]] = []
+    sides: tuple[tuple[NDArray[np.float64], Side, Side], ...]
+    sides = ((across, "left", "right"), (down, "top", "bottom"))
+    for place, low_side, high_side in sides:
+        low, high = level[place < -1 / 3], level[place > 1 / 3]
+        if len(low) and len(high):
+            tilt = float(np.log2((high.mean() + floor) / (low.mean() + floor)))
+            found.append((abs(tilt), high_side if tilt > 0 else low_side))
+    if not found:
+        return None
+    tilt, side = max(found)
+    return side if tilt >= thresholds.backdrop.side_stops else None

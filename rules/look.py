@@ -1,0 +1,154 @@
+"""
+Everything measured from one frame alone: the heavy half of the work.
+
+`look()` turns millions of pixels into counts and small grids, so that whatever is decided later (over the whole
+setup, at another threshold, at another aperture) needs no pixels any more.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import IntEnum
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.backdrop import Mask, find_backdrop
+from lampblack.rules.cells import Cells, count_codes, reduce
+from lampblack.rules.frame import Kind, Picture, Shot
+from lampblack.rules.radiance import Radiance, merge
+from lampblack.rules.thresholds import Thresholds
+
+# Between backdrop and subject the lens mixes both: this many cells of backdrop are not judged.
+_MIXED_CELLS = 2
+_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
+
+
+class Part(IntEnum):
+    """What a cell shows."""
+
+    SUBJECT = 0
+    GLINT = 1
+    BACKDROP = 2
+    MIXED = 3
+    """Backdrop so near the subject that its light is not its own."""
+
+
+@dataclass(frozen=True, eq=False)
+class Look:
+    """
+    One frame, measured.
+
+    counts: (4, 256) pixels by `Part` and brightest channel's 8-bit code. clipped: (3,) share of the subject's pixels
+    at the white level in R, G, B. mid_light: median linear luminance of the subject, None without one. side: pixels
+    along a cell. parts: (rows, columns) `Part` of each cell. light: (rows, columns, 3) float16 mean linear light.
+    clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
+    """
+
+    shot: Shot
+    kind: Kind
+    width: int
+    height: int
+    side: int
+    counts: NDArray[np.int64]
+    clipped: tuple[float, float, float]
+    mid_light: float | None
+    parts: NDArray[np.uint8]
+    light: NDArray[np.float16]
+    clipped_any: NDArray[np.uint8]
+    over_patch: NDArray[np.uint8]
+    all_white: NDArray[np.uint8]
+    radiance: Radiance | None
+
+    @property
+    def backdrop(self) -> Mask:
+        """Return the backdrop's cells, the mixed ones too."""
+        return self.parts >= Part.BACKDROP
+
+    @property
+    def subject(self) -> Mask:
+        """Return the subject's cells, its glints too."""
+        return self.parts <= Part.GLINT
+
+    def without_radiance(self) -> Look:
+        """Return a copy that is cheap to keep."""
+        return replace(self, radiance=None)
+
+
+def look(picture: Picture, thresholds: Thresholds, known: Radiance | None = None, *, no_backdrop: bool = False) -> Look:
+    """
+    Measure one frame.
+
+    Args:
+        picture: its pixels, upright.
+        thresholds: the thresholds.
+        known: the setup's light so far; helps to find the backdrop in what this frame alone shows too dark or clipped.
+        no_backdrop: the photographer says there is none.
+    """
+    cells = reduce(picture, thresholds)
+    stops = picture.shot.exposure.stops
+    radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
+    seen = cells.light if radiance is None else radiance.light
+    backdrop = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
+    parts = _parts(cells, backdrop, thresholds)
+    subject = parts <= Part.GLINT
+    return Look(
+        shot=picture.shot,
+        kind=picture.kind,
+        width=picture.width,
+        height=picture.height,
+        side=cells.side,
+        counts=count_codes(cells.top, parts, len(Part)),
+        clipped=_mean_by_channel(cells.clipped, subject),
+        mid_light=float(np.median(cells.light[subject] @ _LUMA)) if subject.any() else None,
+        parts=parts,
+        light=cells.light.astype(np.float16),
+        clipped_any=_as_bytes(cells.clipped_any),
+        over_patch=_as_bytes(cells.over_patch),
+        all_white=_as_bytes(cells.all_white),
+        radiance=radiance,
+    )
+
+
+def _mean_by_channel(shares: NDArray[np.float32], where: Mask) -> tuple[float, float, float]:
+    if not where.any():
+        return 0.0, 0.0, 0.0
+    red, green, blue = shares[where].mean(axis=0, dtype=np.float64).tolist()
+    return red, green, blue
+
+
+def _as_bytes(shares: NDArray[np.float32]) -> NDArray[np.uint8]:
+    return np.rint(shares * 255).astype(np.uint8)
+
+
+def _parts(cells: Cells, backdrop: Mask | None, thresholds: Thresholds) -> NDArray[np.uint8]:
+    parts = np.full(cells.shape, Part.SUBJECT, np.uint8)
+    if backdrop is not None:
+        wide = 2 * _MIXED_CELLS + 1
+        core = cv2.erode(
+            backdrop.astype(np.uint8), np.ones((wide, wide), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=(1,)
+        )
+        parts[backdrop] = Part.MIXED
+        parts[core > 0] = Part.BACKDROP
+    parts[_glints(cells, thresholds) & (parts == Part.SUBJECT)] = Part.GLINT
+    return parts
+
+
+def _glints(cells: Cells, thresholds: Thresholds) -> Mask:
+    """
+    Return cells of small bright spots that stand out from what is around them, clipped or not.
+
+    A spot survives no opening with a square larger than itself: what the opening takes away by more than the
+    contrast is a spot. Reflections of a lamp are such, burnt areas are not.
+    """
+    bright = cells.light.max(axis=2)
+    wide = max(3, 2 * round(np.sqrt(thresholds.highlights.glint_share * bright.size)) + 1)
+    around = cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
+    contrast = 2.0**thresholds.highlights.glint_contrast_stops
+    spots = (bright > 0.25) & (bright > contrast * around)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(spots.astype(np.uint8), connectivity=8)
+    small = stats[:, cv2.CC_STAT_AREA] <= thresholds.highlights.glint_share * bright.size
+    small[0] = False
+    glints: Mask = small[labels]
+    return glints

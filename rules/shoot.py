@@ -1,0 +1,169 @@
+"""
+The setup so far, and the verdict on each frame that joins it: the light half of the work.
+
+A setup is one arrangement of lamps, cards and backdrop before a camera that stands still. What earlier frames taught
+serves the later ones.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from lampblack.rules.advice import Aim, suggest_step
+from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
+from lampblack.rules.distribution import Distribution
+from lampblack.rules.exposure import LADDER
+from lampblack.rules.forecast import Sample, forecast, headroom, white_light
+from lampblack.rules.look import Look, Part
+from lampblack.rules.radiance import Radiance
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import light_of_code
+from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
+
+BackdropWish = Literal["auto", "black", "grey", "white", "none"]
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One setup and what its frames have taught."""
+
+    number: int
+    name: str | None
+    aim: Aim
+    backdrop: BackdropWish
+    f_numbers: tuple[float, ...]
+    samples: tuple[Sample, ...] = ()
+    tones: tuple[Tone, ...] = ()
+    radiance: Radiance | None = None
+    size: tuple[int, int] | None = None
+
+    def with_aim(self, aim: Aim) -> Setup:
+        """Return the same setup under another aim."""
+        return replace(self, aim=aim)
+
+
+def new_setup(
+    number: int,
+    name: str | None = None,
+    *,
+    aim: Aim = "even",
+    backdrop: BackdropWish = "auto",
+    f_numbers: tuple[float, ...] | None = None,
+) -> Setup:
+    """Return an empty setup; without a camera's own list, every third stop from f/2.8 to f/22 is on offer."""
+    return Setup(number, name, aim, backdrop, tuple(sorted(f_numbers)) if f_numbers else LADDER)
+
+
+def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int) -> tuple[Setup, Verdict]:
+    """
+    Return the setup with one more frame in it, and the verdict on that frame.
+
+    Args:
+        setup: what was known before.
+        look: the frame, measured (with the setup's `radiance`, if it had one).
+        thresholds: the thresholds.
+        file: the frame's name as a person sees it, clean.
+        frame: its number in the shoot, from 1.
+    """
+    sample = Sample.of(look)
+    samples = [*setup.samples, sample]
+    tone, tones = _tone(setup, look, thresholds)
+    cleanness = None if tone is None else judge_backdrop(look, tone, thresholds)
+    room = headroom(sample, setup.samples, thresholds)
+    step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
+    highlights, shadows = _highlights(look, sample, room, thresholds), _shadows(look, sample, thresholds)
+    verdict = Verdict(
+        file=file,
+        frame=frame,
+        setup=setup.name,
+        look=look.without_radiance(),
+        highlights=highlights,
+        shadows=shadows,
+        backdrop=cleanness,
+        step=step,
+        forecast=forecast(samples, look, setup.f_numbers, thresholds),
+        notices=_notices(setup, look, highlights, cleanness, thresholds),
+    )
+    after = replace(
+        setup,
+        samples=tuple(samples),
+        tones=tones,
+        radiance=look.radiance or setup.radiance,
+        size=setup.size or (look.width, look.height),
+    )
+    return after, verdict
+
+
+def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None, tuple[Tone, ...]]:
+    """Return what the backdrop is meant to be: as told, or what most frames of the setup took it for."""
+    if setup.backdrop == "none":
+        return None, setup.tones
+    if setup.backdrop != "auto":
+        return setup.backdrop, setup.tones
+    seen = tone_of(look, thresholds)
+    tones = setup.tones if seen is None else (*setup.tones, seen)
+    return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
+
+
+def _highlights(look: Look, sample: Sample, room: float | None, thresholds: Thresholds) -> Highlights:
+    white = white_light(thresholds)
+    whole = Distribution(look.counts.sum(axis=0))
+    subject = sample.subject.share_from(white)
+    broad = _part(look, Part.SUBJECT, sample, white)
+    specular = _part(look, Part.GLINT, sample, white)
+    return Highlights(whole.share_from(white) or 0.0, subject, look.clipped, broad, specular, room)
+
+
+def _part(look: Look, part: Part, sample: Sample, white: float) -> float | None:
+    """Return the clipped pixels of a part as a share of the whole subject."""
+    if not sample.subject.pixels:
+        return None
+    spread = Distribution(look.counts[part])
+    return (spread.share_from(white) or 0.0) * spread.pixels / sample.subject.pixels
+
+
+def _shadows(look: Look, sample: Sample, thresholds: Thresholds) -> Shadows:
+    floor = light_of_code(thresholds.shadows.blocked_code + 0.5)
+    subject = sample.subject.share_from(floor)
+    frame = Distribution(look.counts.sum(axis=0)).share_from(floor) or 0.0
+    return Shadows(1 - frame, None if subject is None else 1 - subject)
+
+
+def _notices(
+    setup: Setup, look: Look, highlights: Highlights, cleanness: Cleanness | None, thresholds: Thresholds
+) -> tuple[Notice, ...]:
+    """Return what is worth a line, what costs the picture most first."""
+    found: list[Notice] = []
+    if setup.size not in (None, (look.width, look.height)):
+        found.append(Notice("size", "The frame has another size than the setup's first: was the camera changed?"))
+    if cleanness is not None and not cleanness.clean:
+        found.append(_backdrop_notice(cleanness))
+    if cleanness is None and setup.backdrop != "none":
+        found.append(Notice("no-backdrop", "No plain backdrop found behind the subject."))
+    if highlights.broad is not None and highlights.broad > thresholds.highlights.broad_limit:
+        worst = "RGB"[int(np.argmax(highlights.channels))]
+        text = f"{highlights.broad:.1%} of the subject is burnt out, most in {_CHANNELS[worst]}."
+        found.append(Notice("clipped", text))
+    if look.shot.exposure.stops is None:
+        found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
+    return tuple(found)
+
+
+_CHANNELS = {"R": "red", "G": "green", "B": "blue"}
+
+
+def _backdrop_notice(cleanness: Cleanness) -> Notice:
+    if cleanness.tone == "black" and cleanness.spill is not None:
+        side = f" from the {cleanness.spill.side}" if cleanness.spill.side else ""
+        over = cleanness.spill.over_stops
+        return Notice("spill", f"Backdrop not clean black: light{side}, {over:.1f} stops too much.")
+    if cleanness.tone == "white":
+        short = -cleanness.slack_stops
+        if short > 0:
+            return Notice("white-short", f"Backdrop not clean white: {short:.1f} stops short somewhere.")
+        return Notice("edge-eaten", "The white backdrop eats the subject's edge: less light on it, or more distance.")
+    even = cleanness.evenness_stops or 0.0
+    return Notice("uneven", f"Grey backdrop uneven: {even:.1f} stops from dark to bright.")

@@ -1,0 +1,145 @@
+"""What is said of one frame, and how it is printed (the contract that scripts rely on)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from lampblack.rules.advice import Step
+from lampblack.rules.cleanness import Cleanness
+from lampblack.rules.forecast import Forecast
+from lampblack.rules.look import Look
+
+
+@dataclass(frozen=True)
+class Notice:
+    """Something a person should know of a frame; kind is a stable word for scripts."""
+
+    kind: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Highlights:
+    """Shares, 0 to 1; see the contract."""
+
+    frame: float
+    subject: float | None
+    channels: tuple[float, float, float]
+    broad: float | None
+    specular: float | None
+    headroom_stops: float | None
+
+
+@dataclass(frozen=True)
+class Shadows:
+    """Shares, 0 to 1."""
+
+    frame: float
+    subject: float | None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Everything said of one frame."""
+
+    file: str
+    frame: int
+    setup: str | None
+    look: Look
+    highlights: Highlights
+    shadows: Shadows
+    backdrop: Cleanness | None
+    step: Step
+    forecast: tuple[Forecast, ...]
+    notices: tuple[Notice, ...]
+
+    def as_json(self) -> dict[str, Any]:
+        """Return the object that the commands print; unknown values are None."""
+        return _verdict_json(self)
+
+
+def _number(value: float | None, digits: int = 6) -> float | None:
+    """Return a rounded finite number or None: JSON has no NaN."""
+    return round(float(value), digits) if value is not None and np.isfinite(value) else None
+
+
+def _verdict_json(v: Verdict) -> dict[str, Any]:
+    shot, exposure, h = v.look.shot, v.look.shot.exposure, v.highlights
+    return {
+        "file": v.file,
+        "frame": v.frame,
+        "setup": v.setup,
+        "taken_at": shot.taken_at,
+        "camera": shot.camera,
+        "lens": shot.lens,
+        "exposure": {
+            "f_number": _number(exposure.f_number),
+            "av": _number(exposure.av),
+            "shutter_s": _number(exposure.shutter_s),
+            "tv": _number(exposure.tv),
+            "iso": _number(exposure.iso),
+            "sv": _number(exposure.sv),
+            "ev100": _number(exposure.ev100),
+        },
+        "pixels": {"kind": v.look.kind, "width": v.look.width, "height": v.look.height},
+        "highlights": {
+            "frame": _number(h.frame),
+            "subject": _number(h.subject),
+            "channels": dict(zip("rgb", map(_number, h.channels), strict=True)),
+            "broad": _number(h.broad),
+            "specular": _number(h.specular),
+            "headroom_stops": _number(h.headroom_stops, 3),
+        },
+        "shadows": {"frame": _number(v.shadows.frame), "subject": _number(v.shadows.subject)},
+        "backdrop": _backdrop_json(v.backdrop),
+        "colour": {"cct_k": None, "mired": None, "duv": None, "a": None, "b": None, "from": None},
+        "steadiness": {"shift_px": None, "sharpness": None, "banding": None},
+        "next": {
+            "move": v.step.move,
+            "stops": _number(v.step.stops, 2),
+            "f_number": v.step.f_number,
+            "why": v.step.why,
+        },
+        "forecast": [
+            {
+                "f_number": f.f_number,
+                "highlights_subject": _number(f.highlights_subject),
+                "shadows_subject": _number(f.shadows_subject),
+                "backdrop_p99": f.backdrop_p99,
+                "shot": f.shot,
+            }
+            for f in v.forecast
+        ],
+        "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
+    }
+
+
+def _backdrop_json(c: Cleanness | None) -> dict[str, Any]:
+    spill = None
+    if c is not None and c.spill is not None:
+        spill = {
+            "side": c.spill.side,
+            "area": _number(c.spill.area),
+            "over_stops": _number(c.spill.over_stops, 3),
+        }
+    if c is None:
+        code = dict.fromkeys(("p50", "p95", "p99", "max"))
+        return {
+            **dict.fromkeys(("tone", "area", "clean")),
+            "code": code,
+            "stops_below_white": None,
+            "evenness_stops": None,
+            "spill": None,
+        }
+    return {
+        "tone": c.tone,
+        "area": _number(c.area),
+        "clean": c.clean,
+        "code": {"p50": c.p50, "p95": c.p95, "p99": c.p99, "max": c.max},
+        "stops_below_white": _number(c.stops_below_white, 3),
+        "evenness_stops": _number(c.evenness_stops, 3),
+        "spill": spill,
+    }
