@@ -46,7 +46,7 @@ def preview(look: Look, tone: Tone | None, thresholds: Thresholds) -> Preview:
     if tone == "black":
         over = look.light.max(axis=2) > light_of_code(thresholds.black.clean_p99_code + 0.5)
         marks |= _shrunk(over & (look.parts == Part.BACKDROP), size, 0.5) * np.uint8(Mark.SPILLED)
-    return Preview(np.rint(linear_to_srgb(light) * 255).astype(np.uint8), marks)
+    return Preview(np.rint(linear_to_srgb(np.asarray(light, np.float64)) * 255).astype(np.uint8), marks)
 
 
 def _shrunk(mask: NDArray[np.bool_], size: tuple[int, int], share: float) -> NDArray[np.uint8]:

@@ -1,0 +1,161 @@
+"""
+The eye: a process of its own that reads files nobody vouches for.
+
+A bomb or a crash in a decoder costs the eye, not the service: memory is limited, time is limited, and a new eye is
+opened at once.
+"""
+
+from __future__ import annotations
+
+import base64
+import contextlib
+import multiprocessing
+import os
+import resource
+import signal
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from typing import Any
+
+from lampblack.daemon.clean import clean
+from lampblack.daemon.decode import FrameRefusedError, Refused, decode_file
+from lampblack.rules.cleanness import tone_of
+from lampblack.rules.look import Look, look
+from lampblack.rules.preview import preview
+from lampblack.rules.radiance import Radiance
+from lampblack.rules.shoot import BackdropWish
+from lampblack.rules.thresholds import Thresholds
+
+_MEMORY_LIMIT = 6 << 30  # address space, not memory in use: libraries reserve far more than they touch
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """A measured frame: its look, the digest of its file, and the socket's `preview`."""
+
+    look: Look
+    digest: str
+    preview: dict[str, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class _Job:
+    path: bytes
+    partner: bytes | None
+    known: Radiance | None
+    backdrop: BackdropWish
+
+
+class Eye:
+    """Opens a worker when first needed; `see` may be called from any one thread at a time."""
+
+    def __init__(self, thresholds: Thresholds) -> None:
+        """Take the thresholds; no process is started yet."""
+        self._thresholds = thresholds
+        self._process: Any = None
+        self._pipe: Connection | None = None
+
+    def open(self) -> None:
+        """Start the worker ahead of need, so that the first frame doesn't wait for it."""
+        if self._process is None or not self._process.is_alive():
+            self.close()
+            spawn = multiprocessing.get_context("spawn")
+            self._pipe, theirs = spawn.Pipe()
+            self._process = spawn.Process(
+                target=_work, args=(theirs, self._thresholds), name="lampblack-eye", daemon=True
+            )
+            self._process.start()
+            theirs.close()
+
+    def see(
+        self,
+        path: bytes,
+        *,
+        partner: bytes | None = None,
+        known: Radiance | None = None,
+        backdrop: BackdropWish = "auto",
+        timeout_s: float = 60,
+    ) -> Seen | Refused:
+        """
+        Measure one file.
+
+        Args:
+            path: the file, as bytes.
+            partner: the raw file of the same shot, if any.
+            known: the setup's light so far.
+            backdrop: what the photographer said the backdrop is.
+            timeout_s: after that the eye is closed and the frame refused.
+        """
+        self.open()
+        assert self._pipe is not None
+        try:
+            self._pipe.send(_Job(path, partner, known, backdrop))
+            if self._pipe.poll(timeout_s):
+                answer = self._pipe.recv()
+                assert isinstance(answer, Seen | Refused)
+                return answer
+            reason = f"measuring took over {timeout_s:.0f} s and was given up"
+        except (EOFError, OSError):
+            reason = "reading it crashed the decoder: the file is damaged or hostile"
+        self.close()
+        return Refused(reason, final=True)
+
+    def close(self) -> None:
+        """End the worker; a later `see` opens a new one."""
+        if self._pipe is not None:
+            self._pipe.close()
+            self._pipe = None
+        if self._process is not None:
+            self._process.kill()
+            self._process.join()
+            self._process.close()
+            self._process = None
+
+
+def _work(pipe: Connection, thresholds: Thresholds) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
+    with contextlib.suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_LIMIT, _MEMORY_LIMIT))
+    while True:
+        try:
+            job: _Job = pipe.recv()
+        except (EOFError, OSError):
+            os._exit(0)
+        pipe.send(_see(job, thresholds))
+
+
+def _see(job: _Job, thresholds: Thresholds) -> Seen | Refused:
+    try:
+        return see_here(job.path, thresholds, known=job.known, backdrop=job.backdrop)
+    except FrameRefusedError as refusal:
+        return Refused(str(refusal), refusal.final)
+    except MemoryError:
+        return Refused("it needs more memory than is allowed for one frame", final=True)
+    except Exception as bug:  # one frame's trouble must not become the shoot's
+        return Refused(clean(f"measuring failed ({type(bug).__name__}: {bug})"), final=True)
+
+
+def see_here(
+    path: bytes, thresholds: Thresholds, *, known: Radiance | None = None, backdrop: BackdropWish = "auto"
+) -> Seen:
+    """
+    Measure one file in this very process.
+
+    Raises:
+        FrameRefusedError: it can't be measured.
+    """
+    decoded = decode_file(path, thresholds)
+    seen = look(decoded.picture, thresholds, known, no_backdrop=backdrop == "none")
+    tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
+    small = preview(seen, tone, thresholds)
+    height, width = small.marks.shape
+    return Seen(
+        seen,
+        decoded.digest,
+        {
+            "width": width,
+            "height": height,
+            "rgb": base64.b64encode(small.rgb.tobytes()).decode(),
+            "marks": base64.b64encode(small.marks.tobytes()).decode(),
+        },
+    )

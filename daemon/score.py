@@ -1,0 +1,148 @@
+"""`lampblack score`: measure files without a service."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from lampblack.daemon.clean import clean_name
+from lampblack.daemon.config import ConfigError, load_thresholds
+from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
+from lampblack.daemon.eye import Eye, Refused, Seen
+from lampblack.rules.advice import AIMS
+from lampblack.rules.backdrop import Mask
+from lampblack.rules.look import Look
+from lampblack.rules.shoot import judge, new_setup
+from lampblack.rules.verdict import Verdict
+
+BACKDROPS = ("auto", "black", "grey", "white", "none")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's options."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="JPEG or TIFF files, in shot order")
+    parser.add_argument("--json", action="store_true", help="print one JSON object per frame, nothing else")
+    parser.add_argument("--each", action="store_true", help="the files are unrelated frames, not one setup")
+    parser.add_argument("--aim", choices=AIMS, default="even", help="what the next step tries to reach (default: even)")
+    parser.add_argument("--backdrop", choices=BACKDROPS, default="auto", help="what the backdrop is meant to be")
+    parser.add_argument(
+        "--masks", metavar="DIR", type=Path, help="write the backdrop and subject found as PNG into DIR"
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Score the files; return the exit status of the contract (0 done, 1 something could not be read)."""
+    try:
+        thresholds = load_thresholds()
+        if args.masks:
+            args.masks.mkdir(parents=True, exist_ok=True)
+    except (ConfigError, OSError) as wrong:
+        return _trouble(args, None, str(wrong))
+    status = 0
+    eye = Eye(thresholds)
+    setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
+    frame = 0
+    try:
+        for path, partner in paired(os.fsencode(name) for name in args.files):
+            if args.each:
+                setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
+            seen = eye.see(path, partner=partner, known=setup.radiance, backdrop=args.backdrop)
+            if isinstance(seen, Refused):
+                status = _trouble(args, path, seen.reason)
+                continue
+            frame += 1
+            setup, verdict = judge(setup, seen.look, thresholds, file=_shown(path), frame=frame)
+            _say(args, verdict)
+            if args.masks:
+                status = max(status, _write_masks(args, path, seen))
+    finally:
+        eye.close()
+    return status
+
+
+def paired(paths: Iterator[bytes]) -> list[tuple[bytes, bytes | None]]:
+    """Return the frames in order, a raw file joined to the JPEG or TIFF of the same name and folder."""
+    order = list(dict.fromkeys(paths))
+    raws = {_stem(path): path for path in order if _suffix(path) in RAW_SUFFIXES}
+    joined: set[bytes] = set()
+    frames: list[tuple[bytes, bytes | None]] = []
+    for path in order:
+        partner = raws.get(_stem(path)) if _suffix(path) in JPEG_SUFFIXES | TIFF_SUFFIXES else None
+        if partner is not None:
+            joined.add(partner)
+        frames.append((path, partner))
+    return [pair for pair in frames if pair[0] not in joined]
+
+
+def _stem(path: bytes) -> bytes:
+    return os.path.splitext(os.path.abspath(path))[0].lower()
+
+
+def _suffix(path: bytes) -> str:
+    return os.path.splitext(os.fsdecode(path))[1].lower()
+
+
+def _shown(path: bytes) -> str:
+    """Return a path as a person sees it: every part of it clean."""
+    return "/".join(clean_name(part) if part else "" for part in path.split(b"/"))
+
+
+def _trouble(args: argparse.Namespace, path: bytes | None, reason: str) -> int:
+    name = None if path is None else _shown(path)
+    if args.json:
+        print(json.dumps({"file": name, "error": reason}, ensure_ascii=False), flush=True)
+    print(f"{name}: {reason}" if name else reason, file=sys.stderr)
+    return 1
+
+
+def _say(args: argparse.Namespace, verdict: Verdict) -> None:
+    said = verdict.as_json()
+    if args.json:
+        print(json.dumps(said, ensure_ascii=False, allow_nan=False), flush=True)
+    else:
+        print(in_words(said), flush=True)
+
+
+def in_words(said: dict[str, Any]) -> str:
+    """Return a verdict as two lines for a person."""
+    exposure, highlights, backdrop = said["exposure"], said["highlights"], said["backdrop"]
+    aperture = f"f/{exposure['f_number']:g}" if exposure["f_number"] else "f/?"
+    parts = [f"{said['file']}: {aperture}"]
+    if highlights["subject"] is not None:
+        parts.append(f"clipped {highlights['subject']:.1%} of the subject")
+    if backdrop["tone"]:
+        parts.append(f"{backdrop['tone']} backdrop {'clean' if backdrop['clean'] else 'not clean'}")
+    notices = "".join(f"\n    {notice['text']}" for notice in said["notices"])
+    return f"{', '.join(parts)}\n    {said['next']['why']}{notices}"
+
+
+def _write_masks(args: argparse.Namespace, path: bytes, seen: Seen) -> int:
+    """Write the masks at the frame's own size: 255 inside."""
+    look = seen.look
+    stem = args.masks / os.path.splitext(clean_name(os.path.basename(path)))[0]
+    for name, mask in (("backdrop", look.backdrop), ("subject", look.subject)):
+        target = Path(f"{stem}.{name}.png")
+        try:
+            target.write_bytes(cv2.imencode(".png", _full_size(mask, look))[1].tobytes())
+        except OSError as wrong:
+            return _trouble(args, path, f"{target} cannot be written: {wrong.strerror}")
+    return 0
+
+
+def _full_size(mask: Mask, look: Look) -> np.typing.NDArray[np.uint8]:
+    """Return a mask of cells as one of pixels; the border of less than a cell goes with the cell beside it."""
+    rows, columns = mask.shape
+    wide = cv2.resize(
+        mask.astype(np.uint8) * 255, (columns * look.side, rows * look.side), interpolation=cv2.INTER_LINEAR
+    )
+    down, right = look.height - wide.shape[0], look.width - wide.shape[1]
+    full = cv2.copyMakeBorder(wide, 0, down, 0, right, cv2.BORDER_REPLICATE)
+    return np.where(full >= 128, 255, 0).astype(np.uint8)
