@@ -86,7 +86,10 @@ def suggest_step(
         f_numbers: the apertures on offer.
         thresholds: the thresholds.
     """
-    ladder = Ladder(here, f_numbers) if here.av is not None and f_numbers else None
+    ladder = None
+    if here.av is not None and here.f_number is not None:
+        # The aperture just shot is on offer, whatever a list says.
+        ladder = Ladder(here, tuple(sorted({*f_numbers, here.f_number})))
     if aim == "meter":
         return Step(None, None, None, "No incident reading is logged for this setup.")
     if aim == "hold-highlights":
