@@ -1,0 +1,1070 @@
+"""
+The process that owns libgphoto2: one connection to one camera, from the first hello to the last goodbye.
+
+libgphoto2 can crash, hang and hold Python's lock, so it lives here, alone. `tether.py` starts this process, gives it
+orders on its standard input, reads reports from its standard output (one JSON object a line, both ways), and starts it
+anew when it dies. One thread, the main one, makes every libgphoto2 call; a second one only reads orders.
+
+A connection that broke is never mended here: the drivers keep state of their own, and a new process has none.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import faulthandler
+import json
+import math
+import os
+import platform
+import queue
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, TextIO
+
+from lampblack.daemon import dials
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.landing import NO_ROOM, CardFile, Landing
+
+MEMORY_LIMIT_BYTES = 2 << 30  # packet sizes are trusted by the library before it allocates
+RECYCLE_BYTES = 700 << 20  # resident: several times what one large raw file needs; the library leaks a little
+
+SLICE_MS = 100  # over USB the generic driver waits twice what it is asked; an order waits that long, too
+ACTIVE_PAUSE_S, IDLE_PAUSE_S = 0.02, 0.1  # where waiting for an event returns at once, as it does over PTP/IP
+ACTIVE_FOR_S = 30.0
+PROBE_S = 5.0  # idle network sessions are dropped after about 30 s; a dial turned by hand shows within this
+QUIET_S, COMPLETE_QUIET_S = 1.5, 0.3  # a shot is over this long after its last file; sooner if the camera says so
+SHOT_CAP_S = 30.0  # beyond twice the exposure time: then no more files are expected
+BUSY_S = 10.0  # how long a busy camera is given an order again
+BUSY_PAUSE_S = 0.25
+REREAD_S = 0.3  # between two readings of the dials, however many changes are announced
+SETTLE_S = 4.0  # some bodies step towards a setting for seconds
+FETCH_TRIES = 3
+RETRY_S = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 60.0)
+SEARCH_S = (0.5, 1.0, 2.0, 3.0)
+CLAIMED_S = 5.0
+SEARCHES = 300  # port scans have leaked; a new process after so many costs nothing
+DEEPEST, MOST_FILES = 8, 100_000
+LOW_BATTERY_PERCENT = 10
+
+# libgphoto2's result codes (gphoto2-result.h, gphoto2-port-result.h); kept as numbers so that this file can be
+# imported without the library.
+TIMEOUT, NOT_SUPPORTED, BAD_PARAMETERS, CANNOT = -10, -6, -2, -1
+CLAIMED, BUSY, NO_SPACE = -53, -110, -115
+FILE_GONE = frozenset([-107, -108])
+ABSENT = frozenset([-105, -52, -7, -10, -1, -5, -31])
+MEANINGS = {
+    -1: "something went wrong in the camera",
+    -2: "it does not know that request",
+    -6: "it does not offer that",
+    -7: "the connection failed",
+    -10: "it did not answer in time",
+    -34: "the connection failed",
+    -35: "the connection failed",
+    -52: "it is not on the USB any more",
+    -53: "another program holds it",
+    -105: "no driver knows it",
+    -108: "the file is not on the card",
+    -110: "it is busy",
+    -113: "the camera reports an error",
+    -115: "its card is full",
+}
+
+STORE_FULL = "400a"  # PTP's event of that name, ISO 15740
+
+
+class Stopping(Exception):  # noqa: N818  it is no error
+    """The parent wants us to end, or is gone."""
+
+
+class Lost(Exception):  # noqa: N818  it is no error
+    """The connection is of no more use; `why` is one of the words the parent knows."""
+
+    def __init__(self, why: str, text: str) -> None:
+        """Carry a line for a person."""
+        super().__init__(text)
+        self.why, self.text = why, text
+
+
+@dataclass
+class Dial:
+    """A setting as the camera shows it just now."""
+
+    widget: str
+    text: str | None
+    """Its value; None if the camera stands at something not on its own list."""
+    readonly: bool
+    choices: tuple[dials.Choice, ...] = ()
+    number: float | None = None
+    """For dials that are a bare number range."""
+
+
+@dataclass
+class ShotInHand:
+    """One press of the shutter, from the order or the first file until things are quiet."""
+
+    ends_s: float
+    order: int | None = None
+    files: int = 0
+    quiet_s: float = math.inf
+    """When it is over, if nothing more comes."""
+
+
+@dataclass
+class Pending:
+    """A file on the card that is not in the folder yet."""
+
+    file: CardFile
+    due_s: float = 0.0
+    tries: int = 0
+
+
+@dataclass
+class Memory:
+    """What the parent remembers of one body's card from connection to connection."""
+
+    left: set[CardFile] = field(default_factory=set)
+    have: dict[CardFile, str] = field(default_factory=dict)
+    """File -> name in the folder; an empty name is a file that was given up."""
+
+    def new_on(self, card: list[CardFile]) -> list[CardFile]:
+        """
+        Return the frames on the card that came since the first connection and are not fetched, oldest first.
+
+        If nothing that was known is there any more, the card was changed or emptied: then whatever is older than
+        the newest frame known is somebody else's, and left alone.
+        """
+        known = self.left | self.have.keys()
+        fresh = [file for file in card if file not in known and file.suffix is not None]
+        if known and known.isdisjoint(card):
+            newest = max(file.mtime for file in known)
+            fresh = [file for file in fresh if not file.mtime or file.mtime >= newest]
+        return sorted(fresh, key=lambda file: (file.mtime, file.folder, file.name))
+
+
+# ------------------------------------------------------------------------------------------- libgphoto2
+
+
+class Body:
+    """libgphoto2's camera, with its traps covered. Every method may raise GPhoto2Error."""
+
+    def __init__(self, gp: Any, address: str) -> None:
+        """Connect; "auto" is the first camera on the USB."""
+        self._gp = gp
+        self._value_of = _safe_reader(gp)
+        self._camera = gp.Camera()
+        self.address = self._find(address)
+        self._camera.init()
+        self._widgets: dict[str, str] = {}
+
+    def _find(self, address: str) -> str:
+        gp = self._gp
+        if address == "auto":
+            found = [(model, port) for model, port in gp.Camera.autodetect().items() if port.startswith("usb:")]
+            if not found:
+                raise gp.GPhoto2Error(-105)
+            model, address = found[0]
+            self._use_model(model)
+        elif address.startswith("ptpip:"):
+            self._use_model("PTP/IP Camera")
+        ports = gp.PortInfoList()
+        ports.load()
+        self._camera.set_port_info(ports[ports.lookup_path(address)])
+        return address
+
+    def _use_model(self, model: str) -> None:
+        known = self._gp.CameraAbilitiesList()
+        known.load()
+        self._camera.set_abilities(known[known.lookup_model(model)])
+
+    def close(self) -> None:
+        """Say goodbye, so that the body takes its next caller."""
+        self._camera.exit()
+
+    def event(self) -> tuple[int, Any]:
+        """Wait at most one slice and return (kind, data)."""
+        kind, data = self._camera.wait_for_event(SLICE_MS)
+        return kind, data
+
+    def trigger(self) -> None:
+        """Fire without waiting for the files."""
+        self._camera.trigger_capture()
+
+    def learn(self) -> dict[str, str]:
+        """
+        Read the whole tree, once: find which names this maker uses for its dials.
+
+        Returns:
+            the plain texts of the settings that tell who this is.
+        """
+        about: dict[str, str] = {}
+        for widget in _leaves(self._gp, self._camera.get_config()):
+            name = widget.get_name()
+            self._widgets.setdefault(name, name)
+            if name in ("manufacturer", "cameramodel", "serialnumber", "eosserialnumber"):
+                about[name] = clean(self._text(widget) or "", 60)
+        return about
+
+    def dial(self, names: tuple[str, ...]) -> Dial | None:
+        """Return the first of these settings that the body has, or None. The one that can be set comes first."""
+        found: Dial | None = None
+        for name in names:
+            if name not in self._widgets:
+                continue
+            try:
+                dial = self._dial(name)
+            except self._gp.GPhoto2Error as error:
+                if error.code not in (BAD_PARAMETERS, NOT_SUPPORTED):
+                    raise
+                continue
+            if not dial.readonly:
+                return dial
+            found = found or dial
+        return found
+
+    def _dial(self, name: str) -> Dial:
+        gp = self._gp
+        widget = self._camera.get_single_config(name)
+        kind, readonly = widget.get_type(), bool(widget.get_readonly())
+        if kind == gp.GP_WIDGET_RANGE:
+            value = float(widget.get_value())
+            return Dial(name, f"{value:g}", readonly, dials.range_choices(*widget.get_range()), value)
+        offered: tuple[dials.Choice, ...] = ()
+        if kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU):
+            offered = dials.choices(widget.get_choices(), dials.f_number)
+        return Dial(name, self._text(widget), readonly, offered)
+
+    def _text(self, widget: Any) -> str | None:
+        """Return a text widget's value; None where plain `get_value` would crash on an unlisted one."""
+        gp = self._gp
+        if widget.get_type() not in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU, gp.GP_WIDGET_TEXT):
+            return None
+        value: str | None = self._value_of(widget)
+        return value
+
+    def turn(self, dial: Dial, choice: dials.Choice) -> None:
+        """Set a dial to one of its own choices."""
+        widget = self._camera.get_single_config(dial.widget)
+        if widget.get_type() == self._gp.GP_WIDGET_RANGE:
+            widget.set_value(choice.number)
+        elif choice.text in list(widget.get_choices()):
+            widget.set_value(choice.text)
+        else:  # the list changed under us, with the lens
+            raise self._gp.GPhoto2Error(BAD_PARAMETERS)
+        self._camera.set_single_config(dial.widget, widget)
+
+    def keep_on_card(self) -> str | None:
+        """
+        Have frames kept on the card, not only handed over from memory; return what the body made of it.
+
+        Returns:
+            None if it has no such setting or stands right, else the text it stands at.
+        """
+        if "capturetarget" not in self._widgets:
+            return None
+        widget = self._camera.get_single_config("capturetarget")
+        wanted = _card_choice(list(widget.get_choices()))
+        if wanted is None or self._value_of(widget) == wanted:
+            return None
+        widget.set_value(wanted)
+        self._camera.set_single_config("capturetarget", widget)
+        stands = self._value_of(self._camera.get_single_config("capturetarget"))
+        return None if stands == wanted else stands or "something unknown"
+
+    def card(self, each_folder: Callable[[], None]) -> list[CardFile]:
+        """Return every file on the card; `each_folder()` is called as the walk goes on."""
+        files: list[CardFile] = []
+        waiting = [("/", 0)]
+        while waiting and len(files) < MOST_FILES:
+            folder, depth = waiting.pop()
+            each_folder()
+            for name in self._camera.folder_list_files(folder).keys():  # noqa: SIM118  no mapping
+                with self._unless_gone():
+                    files.append(self.file(folder, name))
+            if depth < DEEPEST:
+                for name in self._camera.folder_list_folders(folder).keys():  # noqa: SIM118
+                    waiting.append((f"{folder.rstrip('/')}/{name}", depth + 1))
+        return files
+
+    @contextlib.contextmanager
+    def _unless_gone(self) -> Iterator[None]:
+        try:
+            yield
+        except self._gp.GPhoto2Error as error:
+            if error.code not in FILE_GONE:
+                raise
+
+    def file(self, folder: str, name: str) -> CardFile:
+        """Return what the camera says of a file."""
+        gp = self._gp
+        info = self._camera.file_get_info(folder, name).file
+        size = int(info.size) if info.fields & gp.GP_FILE_INFO_SIZE else -1
+        mtime = int(info.mtime) if info.fields & gp.GP_FILE_INFO_MTIME else 0
+        mime = str(info.type) if info.fields & gp.GP_FILE_INFO_TYPE else ""
+        return CardFile(folder, name, size, mtime, mime)
+
+    def read(self, file: CardFile, beat: Callable[[], None]) -> Any:
+        """Return the library's file; its bytes live only as long as it. `beat()` is called as they arrive."""
+        gp = self._gp
+        context = gp.Context()
+        progress = gp.gp_context_set_progress_funcs(context, lambda *_: 0, lambda *_: beat(), lambda *_: None, None)
+        try:
+            return self._camera.file_get(file.folder, file.name, gp.GP_FILE_TYPE_NORMAL, None, context)
+        finally:
+            del progress
+
+
+def _leaves(gp: Any, widget: Any) -> Iterator[Any]:
+    if widget.get_type() not in (gp.GP_WIDGET_WINDOW, gp.GP_WIDGET_SECTION):
+        yield widget
+        return
+    for index in range(widget.count_children()):
+        yield from _leaves(gp, widget.get_child(index))
+
+
+def _card_choice(texts: list[str]) -> str | None:
+    """
+    Return which of a capture target's choices keeps the frame on the card.
+
+    >>> _card_choice(["Internal RAM", "Memory card"]), _card_choice(["sdram", "card", "card+sdram"])
+    ('Memory card', 'card+sdram')
+    """
+    cards = [text for text in texts if "card" in text.lower()]
+    both = [text for text in cards if "+" in text]  # the body then also announces the frame to us
+    return (both or cards or [None])[0]  # type: ignore[list-item]
+
+
+def _safe_reader(gp: Any) -> Any:
+    """
+    Return a function widget -> text or None.
+
+    The wheel's own `get_value` crashes the process where the library has no value (a choice list that lacks what
+    the body stands at). The library itself says so in a null pointer, so it is asked directly where it is found.
+    """
+    library = _library()
+    if library is None:
+        return lambda widget: widget.get_value()
+    ask = library.gp_widget_get_value
+    ask.argtypes, ask.restype = (ctypes.c_void_p, ctypes.POINTER(ctypes.c_char_p)), ctypes.c_int
+
+    def read(widget: Any) -> str | None:
+        value = ctypes.c_char_p()
+        code = ask(int(widget.this), ctypes.byref(value))
+        if code < 0:
+            raise gp.GPhoto2Error(code)
+        return None if value.value is None else value.value.decode("utf-8", "replace")
+
+    return read
+
+
+def _library() -> ctypes.CDLL | None:
+    """Return the libgphoto2 that the wheel has loaded into this process."""
+    with contextlib.suppress(OSError, IndexError):
+        if sys.platform == "linux":
+            maps = Path("/proc/self/maps").read_text(encoding="utf-8", errors="replace").splitlines()
+            paths = [line.split(maxsplit=5)[-1] for line in maps if "/libgphoto2-" in line or "/libgphoto2.so" in line]
+            return ctypes.CDLL(paths[0])
+        module = Path(sys.modules["gphoto2"].__file__ or "")
+        return ctypes.CDLL(str(sorted(module.parent.glob("**/libgphoto2.*dylib"))[0]))
+    return None
+
+
+# ------------------------------------------------------------------------------------------- who holds it
+
+
+def holder_of(port: str, proc: Path = Path("/proc"), system: str = platform.system()) -> str:
+    """Say in one line who probably holds a USB camera, and what to do about it. Nobody is disturbed."""
+    if system == "Darwin":
+        return "macOS itself (ptpcamerad) probably holds it: quit other programs that show pictures, then replug it."
+    name = _open_by(port, proc)
+    if name is None:
+        return "Close other programs that show the camera (on a GNOME desktop: gio mount -s gphoto2), then replug it."
+    if name.startswith("gvfs"):
+        return "The desktop's file manager (gvfs) holds it: run gio mount -s gphoto2, or eject it there."
+    return f"The program {name} holds it: close that."
+
+
+def _open_by(port: str, proc: Path) -> str | None:
+    """Return the name of a process that has the USB device open, as far as we may look."""
+    bus, _, device = port.removeprefix("usb:").partition(",")
+    wanted = f"/dev/bus/usb/{bus}/{device}"
+    for process in sorted(proc.glob("[0-9]*")):
+        with contextlib.suppress(OSError):
+            if int(process.name) != os.getpid() and any(os.readlink(fd) == wanted for fd in (process / "fd").iterdir()):
+                return clean((process / "comm").read_bytes(), 40)
+    return None
+
+
+# ------------------------------------------------------------------------------------------- the process
+
+
+class Child:
+    """What this process does, in the order it does it."""
+
+    def __init__(self, gp: Any, out: TextIO, orders: queue.SimpleQueue[dict[str, Any] | None]) -> None:
+        """Take the first order, which says what to connect to and what is known already."""
+        self._gp, self._out, self._orders = gp, out, orders
+        begin = self._next_order(timeout_s=30.0)
+        if begin is None:
+            raise Stopping
+        self._address = str(begin["address"])
+        self._landing = Landing(Path(os.fsdecode(bytes.fromhex(begin["folder"]))))
+        self._memories = {body: _memory(stored) for body, stored in begin["bodies"].items()}
+        self._in_hand = CardFile(*begin["in_hand"]) if begin["in_hand"] else None
+        self._tries: dict[CardFile, int] = {CardFile(*file): int(n) for *file, n in begin["tries"]}
+        self._before = str(begin["before"])
+        """The model's name if there was a connection before, else empty."""
+        self._memory = Memory()
+        self._first = False
+        """Whether this connection is the one that saw the card first."""
+        self._pending: dict[CardFile, Pending] = {}
+        self._shot: ShotInHand | None = None
+        self._later: list[dict[str, Any]] = []
+        self._camera: dict[str, Any] = dict(begin["camera"])
+        self._lens: Dial | None = None
+        self._note = ""
+        self._no_room: str | None = None
+        self._card_full = False
+        self._low = False
+        self._dirty = False
+        self._beaten_s = 0.0
+        self._active_s = self._probed_s = time.monotonic()
+
+    # ---- talk
+
+    def say(self, say: str, **more: object) -> None:
+        """Report to the parent."""
+        self._out.write(json.dumps({"say": say, **more}) + "\n")
+        self._out.flush()
+
+    def _trouble(self, text: str) -> None:
+        self.say("trouble", text=clean(text, 300))
+
+    def _doing(self, what: str) -> None:
+        """Tell the parent which deadline counts from now."""
+        self._beaten_s = time.monotonic()
+        self.say("doing", what=what)
+
+    def _beat(self) -> None:
+        now = time.monotonic()
+        if now - self._beaten_s > 0.5:
+            self._beaten_s = now
+            self.say("beat")
+
+    def _tell(self, **news: object) -> None:
+        """Report the camera's state; the parent drops repeats."""
+        self._camera.update(news)
+        self.say("camera", camera=self._camera)
+
+    def _answer(self, order: int | None, ok: bool, text: str) -> None:
+        if order is not None:
+            self.say("done", n=order, ok=ok, text=clean(text))
+
+    def _next_order(self, timeout_s: float) -> dict[str, Any] | None:
+        """Return the next order within the time, or None; the end of the stream is an order to stop."""
+        try:
+            order = self._orders.get(timeout=timeout_s)
+        except queue.Empty:
+            return None
+        if order is None or order["do"] == "stop":
+            raise Stopping
+        return order
+
+    # ---- connect
+
+    def run(self) -> None:
+        """Connect, serve until told to stop or the connection is lost, and say goodbye."""
+        try:
+            self._landing.sweep()
+        except OSError as error:
+            self._trouble(
+                f"The shoot's folder cannot be used ({error.strerror}). Frames stay on the card until it can."
+            )
+        body = self._connect()
+        try:
+            self._patiently(lambda: self._settle(body))
+            while True:
+                self._patiently(lambda: self._turn(body))
+        except Stopping:
+            if self._pending:
+                self._trouble(
+                    f"Frames that are still only on the camera's card: {len(self._pending)}. Copy them from there."
+                )
+            raise
+        except self._gp.GPhoto2Error as error:
+            raise self._lost(error) from error
+        finally:
+            self._doing("goodbye")
+            with contextlib.suppress(self._gp.GPhoto2Error):
+                body.close()
+
+    def _patiently(self, act: Callable[[], None]) -> None:
+        """Do it, again and again while all the camera answers is that it is busy."""
+        while True:
+            try:
+                act()
+            except self._gp.GPhoto2Error as error:
+                if error.code != BUSY:
+                    raise
+                self._tell(state="busy", text=f"{self._camera['model'] or 'The camera'} is busy. Waiting for it.")
+                self._dirty = True
+                self._doing("wait")
+                self._wait_refusing(BUSY_PAUSE_S)
+                self._doing("idle")
+            else:
+                return
+
+    def _connect(self) -> Body:
+        for attempt in range(SEARCHES):
+            self._doing("connect")
+            try:
+                return Body(self._gp, self._address)
+            except self._gp.GPhoto2Error as error:
+                pause_s = self._not_there(error.code, attempt)
+            self._doing("wait")
+            self._wait_refusing(pause_s)
+        raise Lost("recycle", "")
+
+    def _not_there(self, code: int, attempt: int) -> float:
+        """Say why there is no connection, and return how long to wait before trying again."""
+        if code == CLAIMED:
+            port = self._address if self._address.startswith("usb:") else _first_port(self._gp)
+            self._tell(state="busy", text=clean(f"Another program holds the camera. {holder_of(port)}"))
+            if attempt == 0:
+                self._trouble(self._camera["text"])
+            return CLAIMED_S
+        if code == BUSY:
+            self._tell(state="busy", text="The camera is busy and lets nobody in yet. Trying again.")
+        elif code in ABSENT:
+            state = self._camera["state"] if self._before else "none"
+            self._tell(state=state, text=absence(self._address, self._before, attempt, code))
+        else:
+            raise Lost("lost", f"The camera does not let us in: {meaning(code)}.")
+        return SEARCH_S[min(attempt, len(SEARCH_S) - 1)]
+
+    def _wait_refusing(self, pause_s: float) -> None:
+        """Wait; orders that come meanwhile are refused."""
+        until = time.monotonic() + pause_s
+        while (left_s := until - time.monotonic()) > 0:
+            order = self._next_order(left_s)
+            if order is not None:
+                self._answer(order.get("n"), False, str(self._camera["text"]))
+
+    def _lost(self, error: Any) -> Lost:
+        name = self._camera["model"] or "The camera"
+        if error.code == CLAIMED:
+            return Lost("claimed", f"{name} was taken by another program. {holder_of(self._camera['address'] or '')}")
+        if self._quiet(time.monotonic()):
+            return Lost(
+                "asleep", f"{name} does not answer any more: asleep, off or unplugged. Press its shutter half way."
+            )
+        return Lost("lost", f"The connection to {name} broke ({meaning(error.code)}). Connecting again.")
+
+    def _quiet(self, now: float) -> bool:
+        return self._shot is None and not self._pending and now - self._active_s > PROBE_S - 1
+
+    def _settle(self, body: Body) -> None:
+        """Learn who this is, set the card as target, and look at the card, once per connection."""
+        self._doing("learn")
+        about = body.learn()
+        model = " ".join(_model(about).split()) or "Camera"
+        serial = about.get("eosserialnumber") or about.get("serialnumber") or None
+        self._tell(
+            address=clean(body.address), model=model, serial=serial, state="busy", text=f"{model}: reading the card"
+        )
+        stands = body.keep_on_card()
+        if stands is not None:
+            self._trouble(
+                f"{model} does not keep frames on its card (it stands at {clean(stands)}). Set that in the camera."
+            )
+        self._look_at_card(body, f"{model}|{serial or ''}")
+        self._read_dials(body)
+        self._report_ready()
+        self.say("connected")
+        self._doing("idle")
+
+    def _look_at_card(self, body: Body, key: str) -> None:
+        self._doing("list")
+        card = body.card(self._beat)
+        self.say("body", key=key)
+        if key not in self._memories:
+            self._memory = Memory(left=set(card))
+            for start in range(0, len(card), 500):
+                self.say("left", files=[_stored(file) for file in card[start : start + 500]])
+            self.say("left", files=None)  # that was all of it
+            self._first = True
+            return
+        self._memory = self._memories[key]
+        for file, name in self._memory.have.items():
+            if name:
+                self._landing.remember(file, name)
+        for file in self._memory.new_on(card):
+            self._want(file)
+
+    # ---- the loop
+
+    def _turn(self, body: Body) -> None:
+        """Do one round: an event or a little wait, an order, a file, whatever is due."""
+        started = time.monotonic()
+        kind, data = body.event()
+        if kind == self._gp.GP_EVENT_TIMEOUT:
+            self._rest(started)
+        else:
+            self._active_s = started
+            self._take_event(body, kind, data)
+        self._take_orders(body)
+        self._fetch_due(body)
+        self._end_shot(body)
+        self._look_after(body)
+        self._beat()
+
+    def _rest(self, started: float) -> None:
+        """Sleep where waiting for an event did not wait; an order ends it."""
+        if time.monotonic() - started > SLICE_MS / 2000:
+            return
+        due = any(pending.due_s <= started for pending in self._pending.values())
+        active = self._shot is not None or started - self._active_s < ACTIVE_FOR_S
+        order = self._next_order(0.001 if due else ACTIVE_PAUSE_S if active else IDLE_PAUSE_S)
+        if order is not None:
+            self._later.append(order)
+
+    def _take_event(self, body: Body, kind: int, data: Any) -> None:
+        gp = self._gp
+        if kind == gp.GP_EVENT_FILE_ADDED:
+            self._take_file(body, data.folder, data.name)
+        elif kind == gp.GP_EVENT_FILE_CHANGED:
+            self._refresh(body, data.folder, data.name)
+        elif kind == gp.GP_EVENT_CAPTURE_COMPLETE:
+            if self._shot is not None and self._shot.files:
+                self._shot.quiet_s = time.monotonic() + COMPLETE_QUIET_S
+        elif kind == gp.GP_EVENT_UNKNOWN:
+            text = str(data or "").lower()
+            if STORE_FULL in text:
+                self._full()
+            self._dirty = self._dirty or "propert" in text
+
+    def _take_file(self, body: Body, folder: str, name: str) -> None:
+        try:
+            file = body.file(folder, name)
+        except self._gp.GPhoto2Error as error:
+            if error.code in FILE_GONE:
+                return
+            if error.code not in (NOT_SUPPORTED, BAD_PARAMETERS):
+                raise
+            file = CardFile(folder, name, -1)  # handed over from memory, with nothing said of it
+        if file.suffix is None:
+            return
+        now = time.monotonic()
+        self._card_full = False
+        if self._shot is None:
+            self._shot = ShotInHand(ends_s=now + SHOT_CAP_S)
+            self._tell(state="busy", text=f"{self._camera['model']}: a frame was taken")
+        self._shot.files += 1
+        self._shot.quiet_s = now + QUIET_S
+        self._want(file)
+
+    def _refresh(self, body: Body, folder: str, name: str) -> None:
+        """A file changed after it was announced: if it is still to be fetched, ask again how long it is."""
+        for file in [file for file in self._pending if (file.folder, file.name) == (folder, name)]:
+            pending = self._pending.pop(file)
+            fresh = body.file(folder, name)
+            self._pending[fresh] = Pending(fresh, pending.due_s, pending.tries)
+
+    def _want(self, file: CardFile) -> None:
+        if self._first and file in self._memory.left:  # shot while we were still reading the card
+            self._memory.left.discard(file)
+            self.say("not left", file=_stored(file))
+        unsure = file.size < 0  # known by a name that is used again and again
+        known = file in self._memory.have or file in self._memory.left
+        if file not in self._pending and (unsure or not known):
+            self._pending[file] = Pending(file, tries=self._tries.get(file, 0))
+
+    def _full(self) -> None:
+        if not self._card_full:
+            self._card_full = True
+            self._trouble("The camera's card is full: put in another, or empty it in the camera. No frame was taken.")
+        if self._shot is not None and not self._shot.files:
+            self._answer(self._shot.order, False, "The camera's card is full.")
+            self._shot = None
+            self._report_ready()
+
+    def _end_shot(self, body: Body) -> None:
+        shot, now = self._shot, time.monotonic()
+        if shot is None or now < min(shot.quiet_s, shot.ends_s):
+            return
+        if now < shot.ends_s and any(not pending.tries for pending in self._pending.values()):
+            return  # its files are still on their way
+        self._shot = None
+        if shot.files == 0:
+            self._answer(shot.order, False, "The camera fired, but no frame came.")
+        else:
+            text = "Fired." if shot.files == 1 else f"Fired: {shot.files} files."
+            self._answer(shot.order, True, text if self._no_room is None else f"Fired. {self._no_room}")
+        self._read_dials(body)
+        self._report_ready()
+
+    def _look_after(self, body: Body) -> None:
+        """Read the dials again when the camera hinted at a change, and now and then; watch our own size."""
+        now = time.monotonic()
+        if self._shot is not None or now - self._probed_s < (REREAD_S if self._dirty else PROBE_S):
+            return
+        self._read_dials(body)
+        self._report_ready()
+        if not self._pending and _resident_bytes() > RECYCLE_BYTES:
+            raise Lost("recycle", "")
+
+    # ---- orders
+
+    def _take_orders(self, body: Body) -> None:
+        with contextlib.suppress(queue.Empty):
+            while True:
+                order = self._orders.get_nowait()
+                if order is None or order["do"] == "stop":
+                    raise Stopping
+                self._later.append(order)
+        while self._later and self._shot is None:
+            order = self._later.pop(0)
+            self._active_s = time.monotonic()
+            try:
+                if order["do"] == "aperture":
+                    self._set_aperture(body, order["n"], float(order["f_number"]))
+                else:
+                    self._fire(body, order["n"])
+            except self._gp.GPhoto2Error as error:
+                self._answer(order["n"], False, f"The camera did not answer: {meaning(error.code)}.")
+                raise
+
+    def _fire(self, body: Body, n: int) -> None:
+        self._doing("fire")
+        self._tell(state="busy", text=f"{self._camera['model']}: firing")
+        code = self._while_busy(body.trigger)
+        self._doing("idle")
+        if code is None:
+            exposure_s = self._camera["shutter_s"] or 0.0
+            self._shot = ShotInHand(ends_s=time.monotonic() + SHOT_CAP_S + 2 * exposure_s, order=n)
+            return
+        text = f"The camera did not fire: {meaning(code)}."
+        if code in (CANNOT, NO_SPACE):
+            text = self._why_not(body, code)
+        self._answer(n, False, text)
+        self._read_dials(body)  # fails if the connection is what is wrong
+        self._report_ready()
+
+    def _why_not(self, body: Body, code: int) -> str:
+        """The library says only "error"; the event that follows may say that the card is full."""
+        for _ in range(20):
+            kind, data = body.event()
+            if kind == self._gp.GP_EVENT_TIMEOUT:
+                break
+            self._take_event(body, kind, data)
+        if code == NO_SPACE:
+            self._full()
+        if self._card_full:
+            return "The camera's card is full: put in another, or empty it in the camera."
+        return "The camera did not fire: look at its own display (focus, card, mode)."
+
+    def _while_busy(self, act: Callable[[], None]) -> int | None:
+        """Do it, again and again while the camera is busy; return None when done, else the last error's code."""
+        until = time.monotonic() + BUSY_S
+        pause_s = 0.05
+        while True:
+            try:
+                act()
+            except self._gp.GPhoto2Error as error:
+                if error.code != BUSY or time.monotonic() > until:
+                    return int(error.code)
+            else:
+                return None
+            self._beat()
+            time.sleep(pause_s)
+            pause_s = min(2 * pause_s, 0.5)
+
+    def _set_aperture(self, body: Body, n: int, wanted: float) -> None:
+        """Set, read back, compare; say what the body has."""
+        self._doing("set")
+        self._read_dials(body)
+        lens = self._lens
+        choice = dials.find(lens.choices, wanted) if lens is not None else None
+        if lens is None or choice is None or lens.readonly:
+            ok, text = False, self._cannot_set(lens, wanted)
+        else:
+            ok, text = self._turn_to(body, lens, choice)
+        self._report_ready()
+        self._doing("idle")
+        self._answer(n, ok, text)
+
+    def _cannot_set(self, lens: Dial | None, wanted: float) -> str:
+        if lens is None:
+            return "This camera does not let its aperture be set from here: turn it on the lens."
+        if lens.readonly:
+            return READ_ONLY
+        if not lens.choices:
+            return "The camera offers no apertures: is a lens on it?"
+        return (
+            f"The camera does not offer f/{wanted:g}; the nearest is f/{dials.nearest(lens.choices, wanted).number:g}."
+        )
+
+    def _turn_to(self, body: Body, lens: Dial, choice: dials.Choice) -> tuple[bool, str]:
+        until = time.monotonic() + SETTLE_S
+        for _ in range(2):  # some bodies lose the first order
+            code = self._while_busy(lambda: body.turn(lens, choice))
+            if code is not None:
+                self._read_dials(body)
+                return False, f"The camera did not take f/{choice.number:g}: {meaning(code)}."
+            while time.monotonic() < until:
+                self._read_dials(body)
+                if self._camera["f_number"] == choice.number:
+                    return True, f"Aperture f/{choice.number:g}."
+                self._beat()
+                time.sleep(0.1)
+            until += SETTLE_S
+        has = self._camera["f_number"]
+        stands = f"f/{has:g}" if has is not None else "something else"
+        return False, f"Asked for f/{choice.number:g}, but the camera stands at {stands}. Set it on the camera."
+
+    # ---- dials
+
+    def _read_dials(self, body: Body) -> None:
+        lens = body.dial(dials.APERTURE_WIDGETS)
+        shutter = body.dial(dials.SHUTTER_WIDGETS)
+        speed = body.dial(dials.ISO_WIDGETS)
+        battery = body.dial(dials.BATTERY_WIDGETS)
+        self._lens, self._dirty, self._probed_s = lens, False, time.monotonic()
+        self._camera.update(
+            f_number=_f_number(lens),
+            f_numbers=[choice.number for choice in lens.choices] if lens else [],
+            shutter=clean(dials.shutter_text(shutter.text), 20) if shutter and shutter.text else None,
+            shutter_s=dials.shutter_s(shutter.text) if shutter and shutter.text else None,
+            iso=dials.iso(speed.text) if speed and speed.text else None,
+            battery=dials.percent(battery.text) if battery and battery.text else None,
+        )
+        self._watch_battery(self._camera["battery"])
+
+    def _watch_battery(self, percent: int | None) -> None:
+        low = percent is not None and percent <= LOW_BATTERY_PERCENT
+        if low and not self._low:
+            self._trouble(f"The camera's battery is at {percent} %: change it soon.")
+        self._low = low
+
+    def _report_ready(self) -> None:
+        if self._shot is not None:
+            return
+        text = f"{self._camera['model']} ready"
+        if self._card_full:
+            text = f"{self._camera['model']}: the card is full"
+        elif self._no_room is not None:
+            text = self._no_room
+        elif self._low:
+            text = f"{self._camera['model']} ready; battery at {self._camera['battery']} %"
+        elif self._lens is None:
+            text = f"{self._camera['model']} ready; set the aperture on the lens"
+        elif self._lens.readonly:
+            text = READ_ONLY
+        self._tell(state="ready", text=clean(text))
+
+    # ---- files
+
+    def _fetch_due(self, body: Body) -> None:
+        now = time.monotonic()
+        due = [pending for pending in self._pending.values() if pending.due_s <= now]
+        if due:
+            self._fetch(body, due[0])
+
+    def _fetch(self, body: Body, pending: Pending) -> None:
+        file = pending.file
+        if self._too_big(file):
+            self._keep_for_later(pending, OSError(*_NO_SPACE))
+            return
+        self._doing("fetch")
+        self.say("fetching", file=_stored(file))
+        try:
+            data = body.read(file, self._beat)
+            view = data.get_data_and_size()
+            if file.size >= 0 and len(view) != file.size:
+                self._failed(pending, f"{len(view)} of {file.size} bytes came")
+            else:
+                self._land(pending, view)
+            del view
+        except self._gp.GPhoto2Error as error:
+            self._read_failed(body, pending, error)
+        self._doing("idle")
+        self._active_s = time.monotonic()
+
+    def _read_failed(self, body: Body, pending: Pending, error: Any) -> None:
+        if error.code in FILE_GONE:
+            self._drop(
+                pending, f"{clean_name(pending.file.name)} was deleted in the camera before it could be fetched."
+            )
+        elif error.code == BUSY:
+            pending.due_s = time.monotonic() + 0.5
+        else:
+            body.dial(dials.BATTERY_WIDGETS + dials.APERTURE_WIDGETS)  # fails if it is the connection
+            self._failed(pending, meaning(error.code))
+
+    def _land(self, pending: Pending, view: memoryview) -> None:
+        file = pending.file
+        try:
+            name = self._landing.already(file, view) if file == self._in_hand else None
+            name = name or self._landing.land(file, view)
+        except OSError as error:
+            self._keep_for_later(pending, error)
+            return
+        del self._pending[file]
+        self._memory.have[file] = name
+        self.say("fetched", file=_stored(file), name=name)
+        if self._no_room is not None:
+            self._no_room = None
+            self._report_ready()
+
+    def _too_big(self, file: CardFile) -> bool:
+        room = self._landing.room()
+        return room is not None and file.size > room
+
+    def _keep_for_later(self, pending: Pending, error: OSError) -> None:
+        """The disk does not take it: the file stays on the card, and is tried again with growing pauses."""
+        self._put_off(pending)
+        if self._no_room is None:
+            what = clean_name(pending.file.name)
+            if error.errno in NO_ROOM:
+                self._no_room = f"The disk is full: {what} waits on the card. Make room, and it will be fetched."
+            else:
+                reason = clean(error.strerror or str(error), 80)
+                self._no_room = (
+                    f"{what} cannot be saved ({reason}): it waits on the card until the folder can be written."
+                )
+            self._trouble(self._no_room)
+            self._report_ready()
+
+    def _put_off(self, pending: Pending) -> None:
+        pending.due_s = time.monotonic() + RETRY_S[min(pending.tries, len(RETRY_S) - 1)]
+        pending.tries += 1
+
+    def _failed(self, pending: Pending, reason: str) -> None:
+        """The camera does not hand it over: a few more tries, then it is left on the card."""
+        self._put_off(pending)
+        name = clean_name(pending.file.name)
+        if pending.tries >= FETCH_TRIES:
+            self._drop(pending, f"{name} could not be fetched ({reason}). It stays on the card: copy it from there.")
+
+    def _drop(self, pending: Pending, text: str) -> None:
+        self._pending.pop(pending.file, None)
+        self._memory.have[pending.file] = ""
+        self.say("given up", file=_stored(pending.file))
+        self._trouble(text)
+
+
+READ_ONLY = "The camera does not let its aperture be set from here: turn its mode dial to M or A."
+_NO_SPACE = (28, "No space left on device")
+
+
+def meaning(code: int) -> str:
+    """Return a library's result code in words."""
+    return MEANINGS.get(code, f"error {code}")
+
+
+def absence(address: str, before: str, attempt: int, code: int) -> str:
+    """Say in one line that no camera answers, and what to do; `before` is the model that was there before."""
+    if address.startswith("ptpip:") and code == CANNOT:
+        return f"The camera at {clean(address, 60)} turns us away: allow this computer in its network menu."
+    if before:
+        if attempt < 4:
+            return f"{before} does not answer: press its shutter button half way. Trying again."
+        return f"{before} still does not answer: switch it off and on, and look at its cable or network."
+    if address.startswith("ptpip:"):
+        return f"No camera answers at {clean(address, 60)}: switch it on and let it join this network."
+    return "No camera found: plug it in and switch it on."
+
+
+def _model(about: Mapping[str, str]) -> str:
+    maker, model = about.get("manufacturer", ""), about.get("cameramodel", "")
+    return model if model.lower().startswith(maker.lower()) else f"{maker} {model}"
+
+
+def _f_number(lens: Dial | None) -> float | None:
+    if lens is None:
+        return None
+    if lens.number is not None:
+        return dials.f_number(f"{lens.number:.2f}")
+    return dials.f_number(lens.text) if lens.text else None
+
+
+def _stored(file: CardFile) -> list[object]:
+    return [file.folder, file.name, file.size, file.mtime, file.mime]
+
+
+def _memory(stored: Mapping[str, Any]) -> Memory:
+    return Memory(
+        left={CardFile(*file) for file in stored["left"]},
+        have={CardFile(*file): name for *file, name in stored["have"]},
+    )
+
+
+def _first_port(gp: Any) -> str:
+    ports = [port for _, port in gp.Camera.autodetect().items() if port.startswith("usb:")]
+    return ports[0] if ports else ""
+
+
+def _resident_bytes() -> int:
+    try:
+        return int(Path("/proc/self/statm").read_text(encoding="ascii").split()[1]) * os.sysconf("SC_PAGE_SIZE")
+    except (OSError, ValueError):
+        return 0
+
+
+def _limit_memory() -> None:
+    with contextlib.suppress(ImportError, ValueError, OSError):  # macOS refuses the first one
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_LIMIT_BYTES, MEMORY_LIMIT_BYTES))
+
+
+def _read_orders(orders: queue.SimpleQueue[dict[str, Any] | None]) -> None:
+    """Read orders until the parent closes the pipe or dies; then give the main thread a moment, and end."""
+    for line in sys.stdin.buffer:
+        orders.put(json.loads(line))
+    orders.put(None)
+    time.sleep(8.0)  # the library may hold the main thread for minutes
+    os._exit(3)
+
+
+def _library_log(_level: int, domain: bytes, text: bytes, _data: object = None) -> None:
+    print(clean(f"libgphoto2 {domain!s}: {text!s}", 300), file=sys.stderr, flush=True)
+
+
+def main() -> int:
+    """Run; the exit code is 0 after a goodbye, whatever the reason for it."""
+    out = os.fdopen(os.dup(1), "w", encoding="utf-8")
+    os.dup2(2, 1)  # whatever a library prints is no report
+    faulthandler.enable()
+    _limit_memory()
+    import gphoto2 as gp
+
+    log = gp.gp_log_add_func(gp.GP_LOG_ERROR, _library_log, None)
+    print(f"libgphoto2 {gp.gp_library_version(gp.GP_VERSION_SHORT)[0]}, {os.environ.get('IOLIBS')}", file=sys.stderr)
+    orders: queue.SimpleQueue[dict[str, Any] | None] = queue.SimpleQueue()
+    threading.Thread(target=_read_orders, args=(orders,), daemon=True).start()
+    child: Child | None = None
+    try:
+        child = Child(gp, out, orders)
+        child.run()
+    except Stopping:
+        pass
+    except Lost as lost:
+        if child is not None:
+            child.say("over", why=lost.why, text=clean(lost.text))
+    except BrokenPipeError:
+        return 1
+    finally:
+        del log
+    return 0
+
+
+if __name__ == "__main__":
+    code = main()
+    sys.stdout.flush()
+    os._exit(code)  # no thread is worth waiting for, and libraries' exit handlers have hung before
