@@ -1,0 +1,542 @@
+"""
+The `lampblack` command.
+
+Whatever needs image libraries or the camera is imported by the command that needs it: `lampblack status` answers at
+once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import fcntl
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.client import LOCK_NAME, NoServiceError, Whereabouts, ask, locate
+from lampblack.daemon.config import ConfigError, runtime_dir
+
+AIMS = ("even", "hold-highlights", "clean-backdrop", "meter")
+BACKDROPS = ("auto", "black", "grey", "white", "none")
+START_S = 60.0
+"""Until a service must be ready: a cold disk and a long folder take their time."""
+STOP_S = 30.0
+ANSWER_S = 10.0
+
+Json = dict[str, Any]
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit status of the contract: 0 done, 1 something wasn't reached, 2 wrong usage."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    if words[:1] == ["mock"]:
+        return _mock(words[1:])  # its options are its own: they go through unread
+    try:
+        args = _parser(words[0] if words else "").parse_args(words)
+        return int(args.run(args))
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # whoever read our output has read enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        return 0
+
+
+# ---------------------------------------------------------------- the words
+
+
+def _parser(chosen: str) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="lampblack",
+        description="Watches a tethered studio camera, measures each frame, and says what to do next.",
+        epilog="example: lampblack watch ~/shoots/bowls --camera auto; lampblack panel ~/shoots/bowls",
+    )
+    commands = parser.add_subparsers(metavar="COMMAND", required=True)
+    for name, (summary, example, fill) in _COMMANDS.items():
+        command = commands.add_parser(
+            name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=f"example: {example}"
+        )
+        if name == chosen:  # the others' options may need heavy imports
+            fill(command)
+    return parser
+
+
+def _watch_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder, where frames land")
+    parser.add_argument("--foreground", action="store_true", help="stay in this terminal instead of the background")
+    parser.add_argument(
+        "--camera",
+        metavar="auto|ADDRESS",
+        help="tether a camera too: the first found on USB, or ptpip:HOST:PORT:PORT",
+    )
+    parser.add_argument(
+        "--aim",
+        choices=AIMS,
+        default="even",
+        help="what the next step tries to reach: mid tones at mid grey, as much light as the highlights stand, "
+        "the backdrop first, or the logged incident reading (default: even)",
+    )
+    parser.add_argument(
+        "--backdrop", choices=BACKDROPS, default="auto", help="what the backdrop is meant to be (default: auto)"
+    )
+    parser.add_argument("--json", action="store_true", help="print JSON objects only, one a line")
+    parser.add_argument("--report-to", type=int, help=argparse.SUPPRESS)
+    parser.set_defaults(run=_watch)
+
+
+def _status_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, nargs="?", help="default: here, else every one watched")
+    parser.add_argument("--json", action="store_true", help="print one JSON object per service")
+    parser.set_defaults(run=_status)
+
+
+def _stop_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, nargs="?", help="default: here")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=_stop)
+
+
+def _panel_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import screen
+
+    screen.add_arguments(parser)
+    parser.set_defaults(run=screen.run)
+
+
+def _score_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import score
+
+    score.add_arguments(parser)
+    parser.set_defaults(run=score.run)
+
+
+def _rehearse_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import rehearse
+
+    rehearse.add_arguments(parser)
+    parser.set_defaults(run=rehearse.run)
+
+
+def _mock_words(parser: argparse.ArgumentParser) -> None:
+    """Only for the list of commands; `main` has passed its words on already."""
+
+
+_COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]] = {
+    "watch": (
+        "measure the frames of a shoot as they arrive, in the background",
+        "lampblack watch ~/shoots/bowls --camera auto --backdrop black",
+        _watch_words,
+    ),
+    "panel": (
+        "show the shoot: next step, backdrop, bracket",
+        "lampblack panel ~/shoots/bowls",
+        _panel_words,
+    ),
+    "status": ("say what is being watched, and how it goes", "lampblack status ~/shoots/bowls", _status_words),
+    "stop": ("stop watching a shoot; its frames and journal stay", "lampblack stop ~/shoots/bowls", _stop_words),
+    "score": ("measure frames without a service", "lampblack score --backdrop black 0001.jpg 0002.jpg", _score_words),
+    "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _rehearse_words),
+    "mock": ("run the mock camera alone, for any PTP/IP client", "lampblack mock --help", _mock_words),
+}
+
+
+def _mock(words: Sequence[str]) -> int:
+    """Run the mock camera as a program of its own: this side knows it only over the wire."""
+    process = subprocess.Popen([sys.executable, "-m", "lampblack.mock_camera", *words])
+    while True:
+        try:
+            code = process.wait()
+        except KeyboardInterrupt:
+            continue  # it got the same Ctrl-C, and ends by itself
+        return code if code >= 0 else 128 - code
+
+
+# ---------------------------------------------------------------- watch
+
+
+def _watch(args: argparse.Namespace) -> int:
+    folder = args.folder.expanduser()
+    if not folder.is_dir():
+        return _fail(args, folder, f"{clean_name(folder)} is no folder: make it first.")
+    folder = Path(os.path.realpath(folder))
+    if args.foreground:
+        return _watch_here(args, folder)
+    running = _running(folder)
+    if running is not None:
+        return _already(args, folder, running.pid)
+    report = _start(args, folder)
+    if report.get("already"):
+        return _already(args, folder, report.get("pid"))
+    if "error" in report:
+        return _fail(args, folder, str(report["error"]))
+    if args.json:
+        _print({"running": True, "already": False, **report})
+    else:
+        name = clean_name(folder)
+        quoted = _quoted(folder)
+        print(f"Watching {name} (process {report.get('pid')}).")
+        print(f"See it:  lampblack panel {quoted}")
+        print(f"End it:  lampblack stop {quoted}")
+        print(f"Log:     {clean_name(str(report.get('log')), 300)}")
+    return 0
+
+
+def _already(args: argparse.Namespace, folder: Path, pid: int | None) -> int:
+    if args.json:
+        _print({"running": True, "already": True, "folder": _text(folder), "pid": pid})
+    else:
+        who = f" by process {pid}" if pid else ""
+        print(f"{clean_name(folder)} is being watched already{who}; it is left alone.")
+    return 0
+
+
+def _start(args: argparse.Namespace, folder: Path) -> Json:
+    """Start the service in the background; return what it reports when ready, or its error."""
+    ours, theirs = os.pipe()
+    command = [sys.executable, "-m", "lampblack.daemon.cli", "watch", os.fspath(folder), "--foreground"]
+    command += ["--aim", args.aim, "--backdrop", args.backdrop, "--report-to", str(theirs)]
+    if args.camera is not None:
+        command += ["--camera", args.camera]
+    try:
+        with open(ours, "rb", buffering=0) as report:
+            process = subprocess.Popen(
+                command,
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.PIPE,
+                pass_fds=[theirs],
+                start_new_session=True,
+                cwd="/",  # so that it keeps no drive from being unmounted
+            )
+            os.close(theirs)
+            theirs = -1
+            line = _first_line(report.fileno(), START_S)
+            return _report_of(line, process, folder)
+    finally:
+        if theirs >= 0:
+            os.close(theirs)
+
+
+def _report_of(line: bytes, process: subprocess.Popen[bytes], folder: Path) -> Json:
+    assert process.stderr is not None
+    with contextlib.suppress(ValueError):
+        report = json.loads(line)
+        if isinstance(report, dict):
+            process.stderr.close()
+            process.returncode = 0  # it lives on by itself: nothing to wait for here
+            return report
+    if process.poll() is None:
+        process.terminate()
+        process.stderr.close()
+        process.wait(STOP_S)
+        return {"error": f"The service was not ready within {START_S:.0f} s and was ended."}
+    said = [clean(text, 300) for text in process.stderr.read().splitlines() if text.strip()]
+    process.stderr.close()
+    return {"error": f"The service ended at once: {said[-1] if said else _end_of_log(folder)}"}
+
+
+def _end_of_log(folder: Path) -> str:
+    from lampblack.daemon.premises import log_path
+
+    path = log_path(folder)
+    with contextlib.suppress(OSError):
+        lines = [clean(line, 300) for line in path.read_bytes()[-20_000:].splitlines() if line.strip()]
+        if lines:
+            return f"{lines[-1]} (more in {path})"
+    return "it did not say why."
+
+
+def _first_line(handle: int, timeout_s: float) -> bytes:
+    """Return the first line that comes through a pipe, or what there was of it."""
+    line = b""
+    deadline = time.monotonic() + timeout_s
+    while not line.endswith(b"\n") and (left := deadline - time.monotonic()) > 0:
+        if select.select([handle], [], [], left)[0]:
+            block = os.read(handle, 65536)
+            if not block:
+                break
+            line += block
+    return line
+
+
+def _watch_here(args: argparse.Namespace, folder: Path) -> int:
+    """Be the service."""
+    from lampblack.daemon.premises import AlreadyWatchedError, StartError, close_log, open_log
+    from lampblack.daemon.service import Options, serve
+
+    background = args.report_to is not None
+    if not background and (running := _running(folder)) is not None:
+        return _already(args, folder, running.pid)
+
+    def report(what: Json) -> None:
+        if background:
+            pipe, args.report_to = args.report_to, -1
+            if pipe >= 0:  # once: the number may be another file's afterwards
+                with contextlib.suppress(OSError), open(pipe, "wb") as out:
+                    out.write(json.dumps(what).encode() + b"\n")
+        elif args.json:
+            _print({"running": True, "already": False, **what})
+        else:
+            print(f"Watching {clean_name(folder)}; Ctrl-C ends it.", flush=True)
+
+    try:
+        log = open_log(folder, background=background)
+        serve(
+            folder,
+            Options(aim=args.aim, backdrop=args.backdrop),
+            camera=args.camera,
+            ready=lambda where: report({**where, "log": str(log)}),
+            tell=(lambda event: None) if background else _Teller(json_only=args.json),
+        )
+    except AlreadyWatchedError as wrong:
+        if not background:
+            return _already(args, folder, wrong.pid)
+        report({"already": True, "pid": wrong.pid})
+    except (StartError, ConfigError, OSError) as wrong:
+        text = str(wrong) if not isinstance(wrong, OSError) else f"The log cannot be written: {clean(str(wrong))}."
+        if not background:
+            return _fail(args, folder, text)
+        report({"error": text})
+        return 1
+    finally:
+        close_log()
+    return 0
+
+
+class _Teller:
+    """Prints what the service says, for who watches in the foreground."""
+
+    def __init__(self, *, json_only: bool) -> None:
+        self._json_only = json_only
+
+    def __call__(self, event: Json) -> None:
+        with contextlib.suppress(BrokenPipeError):
+            self._say(event)
+
+    def _say(self, event: Json) -> None:
+        kind = event.get("event")
+        if self._json_only:
+            if kind == "frame":
+                _print(event["verdict"])
+            elif kind == "refused":
+                _print({"file": event["file"], "error": event["error"]})
+        elif kind == "frame":
+            print(_in_words(event["verdict"]), flush=True)
+        elif kind == "refused":
+            print(f"{event['file']}: {event['error']}", file=sys.stderr, flush=True)
+        elif kind == "service":
+            print(event["service"]["text"], file=sys.stderr, flush=True)
+        elif kind == "camera":
+            print(f"camera: {event['camera'].get('text') or event['camera']['state']}", file=sys.stderr, flush=True)
+
+
+def _in_words(verdict: Json) -> str:
+    exposure = verdict.get("exposure") or {}
+    backdrop = verdict.get("backdrop") or {}
+    step = verdict.get("next") or {}
+    f_number = exposure.get("f_number")
+    words = [f"frame {verdict.get('frame')}  {verdict.get('file')}", f"f/{f_number:g}" if f_number else "f/?"]
+    if backdrop.get("tone"):
+        words.append(f"{backdrop['tone']} backdrop {'clean' if backdrop.get('clean') else 'NOT clean'}")
+    words.append(str(step.get("why") or ""))
+    if verdict.get("unsaved"):
+        words.append("(not in the journal yet)")
+    return "  ".join(words)
+
+
+# ---------------------------------------------------------------- status and stop
+
+
+def _status(args: argparse.Namespace) -> int:
+    if args.folder is not None:
+        folders = [Path(os.path.realpath(args.folder.expanduser()))]
+        if not folders[0].is_dir() and _running(folders[0]) is None:
+            return _fail(args, folders[0], f"{clean_name(folders[0])} is no folder.")
+    else:
+        here = Path.cwd()
+        folders = [here] if _running(here) is not None else _all_running()
+        if not folders and not args.json:
+            print("Nothing is being watched.")
+            return 0
+        folders = folders or [here]
+    return max(_status_of(args, folder) for folder in folders)
+
+
+def _status_of(args: argparse.Namespace, folder: Path) -> int:
+    status = _status_json(folder)
+    if args.json:
+        _print(status)
+    elif "error" in status:
+        print(f"{clean_name(folder)}: {status['error']}", file=sys.stderr)
+    else:
+        print(_status_line(folder, status))
+    return 1 if "error" in status else 0
+
+
+def _status_json(folder: Path) -> Json:
+    nothing: Json = {
+        "running": False,
+        "folder": _text(folder),
+        **dict.fromkeys(["pid", "frames", "refused", "waiting", "camera", "setup", "newest"]),
+    }
+    try:
+        reply = ask(folder, {"do": "status"}, ANSWER_S)
+    except NoServiceError:
+        return nothing
+    except (TimeoutError, OSError) as wrong:
+        return {**nothing, "running": True, "pid": _pid(folder), "error": clean(str(wrong))}
+    told = reply.get("status")
+    if not isinstance(told, dict):
+        return {**nothing, "running": True, "error": "The service's answer is not understood: is it another version?"}
+    counts = told.pop("counts", {})
+    return {**nothing, **told, **counts, "running": True, "folder": _text(folder)}
+
+
+def _status_line(folder: Path, status: Json) -> str:
+    name = clean_name(folder)
+    if not status["running"]:
+        return f"{name}: not being watched."
+    words = [f"{name}: {(status.get('service') or {}).get('text') or 'watching'}"]
+    words.append(f"{status['frames']} frames, {status['refused']} refused, {status['waiting']} waiting.")
+    setup = status.get("setup") or {}
+    words.append(f"Setup {setup.get('number')}" + (f" ({setup['name']})." if setup.get("name") else "."))
+    camera = status.get("camera") or {}
+    if camera.get("state") not in (None, "none"):
+        words.append(f"Camera: {camera.get('text') or camera['state']}")
+    newest = status.get("newest") or {}
+    if newest:
+        words.append(f"Newest: {newest.get('file')}: {(newest.get('next') or {}).get('why')}")
+    return " ".join(words)
+
+
+def _stop(args: argparse.Namespace) -> int:
+    folder = Path(os.path.realpath((args.folder or Path.cwd()).expanduser()))
+    running = _running(folder)
+    if running is None:
+        return _stopped(args, folder, was_running=False, text="is not being watched.")
+    with contextlib.suppress(NoServiceError, TimeoutError, OSError):
+        ask(folder, {"do": "stop"}, ANSWER_S)
+    if not _wait_gone(folder, running, STOP_S):
+        return _fail(args, folder, f"The service (process {running.pid}) does not end: see its log.")
+    return _stopped(args, folder, was_running=True, text="is no longer watched.")
+
+
+def _stopped(args: argparse.Namespace, folder: Path, *, was_running: bool, text: str) -> int:
+    if args.json:
+        _print({"running": False, "was_running": was_running, "folder": _text(folder)})
+    else:
+        print(f"{clean_name(folder)} {text}")
+    return 0
+
+
+def _wait_gone(folder: Path, running: Whereabouts, timeout_s: float) -> bool:
+    """Wait until the service has let go of the folder; it is nudged once if it doesn't answer."""
+    deadline = time.monotonic() + timeout_s
+    nudged = False
+    while time.monotonic() < deadline:
+        if not _is_locked(folder / LOCK_NAME):
+            return True
+        if not nudged and time.monotonic() > deadline - timeout_s / 2 and running.pid is not None:
+            nudged = True
+            with contextlib.suppress(OSError):
+                os.kill(running.pid, signal.SIGTERM)
+        time.sleep(0.05)
+    return False
+
+
+def _is_locked(path: Path) -> bool:
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    except OSError:
+        return False
+    try:
+        fcntl.flock(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False
+    finally:
+        os.close(handle)
+    return False
+
+
+def _running(folder: Path) -> Whereabouts | None:
+    """Return whom to talk to about a folder if its lock is held."""
+    if not _is_locked(folder / LOCK_NAME):
+        return None
+    try:
+        return locate(folder)
+    except NoServiceError:
+        return Whereabouts(folder, Path(), None)
+
+
+def _pid(folder: Path) -> int | None:
+    with contextlib.suppress(NoServiceError):
+        return locate(folder).pid
+    return None
+
+
+def _all_running() -> list[Path]:
+    """Return the folders of the services known in the runtime directory."""
+    from lampblack.daemon.client import Client
+
+    found = []
+    with contextlib.suppress(ConfigError, OSError):
+        for place in sorted(runtime_dir().glob("*.sock")):
+            with contextlib.suppress(OSError, NoServiceError, TimeoutError):
+                folder = _folder_behind(Client, place)
+                if folder is not None:
+                    found.append(folder)
+    return found
+
+
+def _folder_behind(client: Any, place: Path) -> Path | None:
+    import socket
+
+    link = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        link.settimeout(2)
+        link.connect(str(place))
+    except OSError:
+        link.close()
+        return None
+    with client(link) as talk:
+        reply = talk.ask({"do": "status"}, ANSWER_S)
+        folder = (reply.get("status") or {}).get("folder")
+        return Path(folder) if isinstance(folder, str) else None
+
+
+# ---------------------------------------------------------------- printing
+
+
+def _print(value: Json) -> None:
+    print(json.dumps(value, ensure_ascii=False, allow_nan=False), flush=True)
+
+
+def _fail(args: argparse.Namespace, folder: Path, text: str) -> int:
+    if getattr(args, "json", False):
+        _print({"folder": _text(folder), "error": text})
+    print(text, file=sys.stderr)
+    return 1
+
+
+def _text(folder: Path) -> str:
+    return os.fsencode(folder).decode("utf-8", "replace")
+
+
+def _quoted(folder: Path) -> str:
+    import shlex
+
+    return shlex.quote(clean_name(os.fspath(folder), 300))
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,414 @@
+"""
+The shoot's journal: what was said of which frame, on disk before anybody hears it.
+
+One SQLite file in the shoot's folder, one connection, held exclusively and used by one thread: whoever wants to
+know something while a service runs asks the service. Never the only copy of anything that can't be measured
+again: a journal that is damaged is moved aside and made anew from the frames.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import logging
+import os
+import sqlite3
+import stat
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from importlib.resources import files
+from pathlib import Path
+from typing import Any, Literal
+
+from lampblack.daemon.clean import clean
+from lampblack.daemon.intake import Sight
+
+log = logging.getLogger(__name__)
+
+NAME = "lampblack.journal"
+APPLICATION_ID = 0x4C42_4A31  # "LBJ1", so that no other program's database is taken for ours
+Outcome = Literal["frame", "partner", "duplicate", "refused"]
+_BROKEN = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+class JournalError(Exception):
+    """The journal cannot be opened or written; the text is one line for a person."""
+
+
+class _BrokenError(Exception):
+    """What is there is no sound journal of ours."""
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One arrangement of lamps, as the journal knows it."""
+
+    number: int
+    name: str | None
+
+
+@dataclass(frozen=True)
+class Kept:
+    """One frame with the last that was said of it."""
+
+    path: bytes
+    digest: str
+    setup: int
+    number: int
+    verdict: dict[str, Any]
+    preview: dict[str, Any]
+    partner: bytes | None = None
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """A file that could not be read, and why."""
+
+    path: bytes
+    error: str
+
+
+class Journal:
+    """An open journal. Belongs to the thread that opened it."""
+
+    def __init__(self, link: sqlite3.Connection, path: Path) -> None:
+        """Use `Journal.open`."""
+        self._link = link
+        self.path = path
+
+    @classmethod
+    def open(cls, path: Path) -> tuple[Journal, str | None]:
+        """
+        Open or make the journal; what is damaged is moved aside, never removed.
+
+        Returns:
+            the journal, and one line for a person if something was moved aside.
+
+        Raises:
+            JournalError: made by a newer Lampblack, in use, no room, no right to write.
+        """
+        try:
+            return cls._open(path), None
+        except _BrokenError as wrong:
+            aside = _move_aside(path)
+            log.warning("journal %s moved to %s: %s", path, aside, wrong)
+            said = f"The journal was damaged; it is kept as {aside.name}, and the frames are read again."
+            try:
+                return cls._open(path), said
+            except _BrokenError as again:
+                raise JournalError(f"{path.name} cannot be made: {again}") from None
+
+    @classmethod
+    def _open(cls, path: Path) -> Journal:
+        with contextlib.suppress(FileNotFoundError):
+            if not stat.S_ISREG(path.lstat().st_mode):
+                raise JournalError(f"{path.name} is not a plain file: move it away.")
+        try:
+            link = sqlite3.connect(path, isolation_level=None, timeout=2)
+        except sqlite3.Error as wrong:
+            raise JournalError(f"{path.name} cannot be opened: {wrong}") from None
+        try:
+            _prepare(link, path)
+        except sqlite3.Error as wrong:
+            link.close()
+            if _code(wrong) in _BROKEN:
+                raise _BrokenError(str(wrong)) from None
+            raise JournalError(_why(wrong, path)) from None
+        except BaseException:
+            link.close()
+            raise
+        return cls(link, path)
+
+    def close(self) -> None:
+        """Fold the write-ahead log in and let go."""
+        with contextlib.suppress(sqlite3.Error):
+            self._link.close()
+
+    # ------------------------------------------------------------ writing
+
+    @contextlib.contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        try:
+            self._link.execute("BEGIN IMMEDIATE")
+            yield self._link
+            self._link.execute("COMMIT")
+        except BaseException as wrong:
+            with contextlib.suppress(sqlite3.Error):
+                if self._link.in_transaction:
+                    self._link.execute("ROLLBACK")
+            if isinstance(wrong, sqlite3.Error):
+                raise JournalError(_why(wrong, self.path)) from wrong
+            raise
+
+    def begin_setup(self, number: int, name: str | None) -> None:
+        """
+        Write down that a setup begins.
+
+        Raises:
+            JournalError: it isn't on disk; may be tried again.
+        """
+        with self._writing() as link:
+            link.execute(
+                "INSERT INTO setup (number, name, begun) VALUES (?, ?, ?) ON CONFLICT (number) DO NOTHING",
+                (number, name, _now()),
+            )
+
+    def add_frame(self, frame: Kept, sight: Sight, partner_sight: Sight | None = None) -> None:
+        """Write down a frame, its verdict, and its file as dealt with (and its raw partner); raises as above."""
+        with self._writing() as link:
+            link.execute(
+                "INSERT INTO frame (path, digest, setup, number, read_at, preview) VALUES (?, ?, ?, ?, ?, ?) "
+                "ON CONFLICT (path, digest) DO NOTHING",
+                (frame.path, frame.digest, frame.setup, frame.number, _now(), _json(frame.preview)),
+            )
+            number = _frame_id(link, frame.path, frame.digest)
+            _add_verdict(link, number, frame.verdict)
+            _add_sighting(link, frame.path, sight, "frame", number)
+            if frame.partner is not None and partner_sight is not None:
+                _add_sighting(link, frame.partner, partner_sight, "partner", number)
+
+    def add_verdict(self, path: bytes, digest: str, verdict: dict[str, Any]) -> None:
+        """Write down what is now said of a frame already there; raises as above."""
+        with self._writing() as link:
+            _add_verdict(link, _frame_id(link, path, digest), verdict)
+
+    def add_sighting(
+        self, path: bytes, sight: Sight, outcome: Outcome, of: tuple[bytes, str] | None, error: str | None = None
+    ) -> None:
+        """Write down that a file is dealt with. `of`: path and digest of the frame it belongs to; raises as above."""
+        with self._writing() as link:
+            _add_sighting(link, path, sight, outcome, _frame_id(link, *of) if of else None, error)
+
+    def note(self, kind: str, text: str) -> None:
+        """Write down something that happened; raises as above."""
+        with self._writing() as link:
+            link.execute("INSERT INTO event (at, kind, text) VALUES (?, ?, ?)", (_now(), kind, text))
+
+    # ------------------------------------------------------------ reading
+
+    def known(self) -> dict[bytes, Sight]:
+        """Return how every file dealt with looked then."""
+        rows = self._link.execute("SELECT path, size, mtime_ns, inode FROM sighting ORDER BY id")
+        return {bytes(path): Sight(size, mtime, _unsigned(inode)) for path, size, mtime, inode in rows}
+
+    def setup(self) -> Setup | None:
+        """Return the setup begun last."""
+        row = self._link.execute("SELECT number, name FROM setup ORDER BY number DESC LIMIT 1").fetchone()
+        return None if row is None else Setup(int(row[0]), None if row[1] is None else clean(str(row[1])))
+
+    def frames(self, setup: int | None = None) -> list[Kept]:
+        """Return frames in the order they were read, of one setup or all, with the last that was said of each."""
+        rows = self._link.execute(
+            "SELECT f.path, f.digest, f.setup, f.number, v.verdict, f.preview, "
+            " (SELECT s.path FROM sighting s WHERE s.frame = f.id AND s.outcome = 'partner' "
+            "  ORDER BY s.id DESC LIMIT 1) "
+            "FROM frame f JOIN verdict v ON v.id = (SELECT max(id) FROM verdict WHERE frame = f.id) "
+            "WHERE ?1 IS NULL OR f.setup = ?1 ORDER BY f.id",
+            (setup,),
+        )
+        kept = []
+        for path, digest, of_setup, number, verdict, preview, partner in rows:
+            try:
+                said, small = json.loads(verdict), json.loads(preview)
+            except (ValueError, RecursionError):
+                log.warning("a verdict in the journal does not read; passed over")
+                continue
+            if isinstance(said, dict) and isinstance(small, dict):
+                # The file lay in the shoot's folder, where anybody may have written to it.
+                raw = None if partner is None else bytes(partner)
+                frame = Kept(bytes(path), str(digest), of_setup, number, _harmless(said), _preview(small), raw)
+                kept.append(frame)
+        return kept
+
+    def identities(self) -> list[tuple[bytes, str, int, int]]:
+        """Return (path, digest, setup, number in it) of every frame, in the order they were read."""
+        rows = self._link.execute("SELECT path, digest, setup, number FROM frame ORDER BY id")
+        return [(bytes(path), str(digest), int(setup), int(number)) for path, digest, setup, number in rows]
+
+    def refusals(self) -> list[Refusal]:
+        """Return the files refused and never read since, oldest first."""
+        rows = self._link.execute(
+            "SELECT path, error FROM sighting WHERE id IN (SELECT max(id) FROM sighting GROUP BY path) "
+            "AND outcome = 'refused' ORDER BY id"
+        )
+        return [Refusal(bytes(path), clean(str(error), 300)) for path, error in rows]
+
+    def duplicates(self) -> int:
+        """Return how many files are copies of frames."""
+        row = self._link.execute("SELECT count(DISTINCT path) FROM sighting WHERE outcome = 'duplicate'").fetchone()
+        return int(row[0])
+
+    def events(self) -> list[tuple[str, str]]:
+        """Return (kind, text) of everything noted, oldest first."""
+        return [(str(kind), str(text)) for kind, text in self._link.execute("SELECT kind, text FROM event ORDER BY id")]
+
+
+# ---------------------------------------------------------------- opening
+
+
+def _prepare(link: sqlite3.Connection, path: Path) -> None:
+    # Exclusive before WAL: then there's no shared-memory file, which network drives cannot hold, and no second
+    # connection, which old SQLite versions could corrupt the file with. The other two defuse a hostile file.
+    link.execute("PRAGMA locking_mode = EXCLUSIVE")
+    link.execute("PRAGMA trusted_schema = OFF")
+    link.execute("PRAGMA cell_size_check = ON")
+    link.execute("PRAGMA mmap_size = 0")
+    link.execute("PRAGMA journal_mode = WAL")
+    link.execute("PRAGMA synchronous = FULL")
+    link.execute("PRAGMA foreign_keys = ON")
+    problems = [row[0] for row in link.execute("PRAGMA quick_check(1)")]
+    if problems != ["ok"]:
+        raise _BrokenError(str(problems[0]) if problems else "quick_check says nothing")
+    version = int(link.execute("PRAGMA user_version").fetchone()[0])
+    owner = int(link.execute("PRAGMA application_id").fetchone()[0])
+    tables = int(link.execute("SELECT count(*) FROM sqlite_master").fetchone()[0])
+    if tables and owner != APPLICATION_ID:
+        raise _BrokenError("a database of another program")
+    _migrate(link, path, version if tables else 0, migrations())
+
+
+def migrations() -> list[str]:
+    """Return the scripts that lead from an empty file to today's schema, one a version. Only ever appended to."""
+    return [files("lampblack.daemon").joinpath("journal.sql").read_text("utf-8")]
+
+
+def _migrate(link: sqlite3.Connection, path: Path, version: int, scripts: Sequence[str]) -> None:
+    if version > len(scripts):
+        raise JournalError(
+            f"{path.name} was written by a newer Lampblack (version {version}, this one knows {len(scripts)}): "
+            "update Lampblack, or move the journal away."
+        )
+    if 0 < version < len(scripts):
+        _back_up(link, path.with_name(f"{path.name}.version-{version}"))
+    for step in range(version, len(scripts)):
+        link.execute("BEGIN IMMEDIATE")
+        try:
+            for statement in _statements(scripts[step]):
+                link.execute(statement)
+            if step == 0:
+                link.execute("INSERT INTO shoot (only, begun) VALUES (1, ?)", (_now(),))
+                link.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            link.execute(f"PRAGMA user_version = {step + 1}")
+            link.execute("COMMIT")
+        except BaseException:
+            with contextlib.suppress(sqlite3.Error):
+                if link.in_transaction:
+                    link.execute("ROLLBACK")
+            raise
+
+
+def _statements(script: str) -> Iterator[str]:
+    """Split a script; executescript() would commit before it begins."""
+    statement = ""
+    for line in script.splitlines(keepends=True):
+        statement += line
+        if sqlite3.complete_statement(statement):
+            yield statement
+            statement = ""
+
+
+def _back_up(link: sqlite3.Connection, path: Path) -> None:
+    if path.exists():
+        return
+    copy = sqlite3.connect(path)
+    try:
+        link.backup(copy)
+    finally:
+        copy.close()
+
+
+def _move_aside(path: Path) -> Path:
+    stamp = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    aside = path.with_name(f"{path.name}.broken-{stamp}")
+    count = 1
+    while aside.exists():
+        count += 1
+        aside = path.with_name(f"{path.name}.broken-{stamp}-{count}")
+    try:
+        os.rename(path, aside)
+        for end in ("-wal", "-shm", "-journal"):
+            with contextlib.suppress(FileNotFoundError):
+                os.rename(f"{path}{end}", f"{aside}{end}")
+    except OSError as wrong:
+        raise JournalError(f"{path.name} is damaged and cannot be moved aside: {wrong.strerror}") from None
+    return aside
+
+
+# ---------------------------------------------------------------- rows and values
+
+
+def _frame_id(link: sqlite3.Connection, path: bytes, digest: str) -> int:
+    row = link.execute("SELECT id FROM frame WHERE path = ? AND digest = ?", (path, digest)).fetchone()
+    if row is None:
+        raise sqlite3.IntegrityError("no such frame in the journal")
+    return int(row[0])
+
+
+def _add_verdict(link: sqlite3.Connection, frame: int, verdict: dict[str, Any]) -> None:
+    link.execute("INSERT INTO verdict (frame, said_at, verdict) VALUES (?, ?, ?)", (frame, _now(), _json(verdict)))
+
+
+def _add_sighting(
+    link: sqlite3.Connection, path: bytes, sight: Sight, outcome: Outcome, frame: int | None, error: str | None = None
+) -> None:
+    link.execute(
+        "INSERT INTO sighting (path, size, mtime_ns, inode, outcome, frame, error, seen_at) "
+        "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+        (path, sight.size, sight.mtime_ns, _signed(sight.inode), outcome, frame, error, _now()),
+    )
+
+
+def _signed(inode: int) -> int:
+    return inode - (1 << 64) if inode >= 1 << 63 else inode
+
+
+def _unsigned(inode: int) -> int:
+    return inode + (1 << 64) if inode < 0 else inode
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def _json(value: dict[str, Any]) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def _harmless(value: Any, depth: int = 0) -> Any:
+    if isinstance(value, str):
+        return clean(value, 1000)
+    if depth > 20:
+        return None
+    if isinstance(value, dict):
+        return {clean(str(key)): _harmless(item, depth + 1) for key, item in value.items()}
+    if isinstance(value, list):
+        return [_harmless(item, depth + 1) for item in value]
+    return value
+
+
+def _preview(value: dict[str, Any]) -> dict[str, Any]:
+    width, height, rgb, marks = (value.get(key) for key in ("width", "height", "rgb", "marks"))
+    texts = all(isinstance(text, str) and text.isascii() and text.isprintable() for text in (rgb, marks))
+    sizes = all(isinstance(size, int) and 0 < size <= 4096 for size in (width, height))
+    return {"width": width, "height": height, "rgb": rgb, "marks": marks} if texts and sizes else {}
+
+
+def _code(wrong: sqlite3.Error) -> int:
+    return int(getattr(wrong, "sqlite_errorcode", 0)) & 0xFF  # the low byte is the primary code
+
+
+def _why(wrong: sqlite3.Error, path: Path) -> str:
+    code = _code(wrong)
+    if code == sqlite3.SQLITE_FULL:
+        return f"The disk is full: {path.name} cannot be written. Make room; nothing is lost meanwhile."
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        return f"{path.name} is open in another program: close that."
+    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
+        return f"{path.name} cannot be written ({wrong}): see to the folder's permissions."
+    return f"{path.name} cannot be written: {clean(str(wrong))}"
+
+
+def with_verdict(frame: Kept, verdict: dict[str, Any]) -> Kept:
+    """Return the frame with something else said of it."""
+    return replace(frame, verdict=verdict)

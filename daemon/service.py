@@ -1,0 +1,911 @@
+"""
+The service of one shoot: the one place where intake, eye, rules, journal, camera and socket are joined.
+
+Everything here runs in one event loop. Three things leave it: file system calls (a thread of the intake's), reading
+a frame (a thread that waits for the eye's process), and the journal with the rules (the desk, one thread, so that
+SQLite has one user). What is said of a frame is on disk before anybody hears it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import logging
+import math
+import os
+import signal
+import sqlite3
+from collections import deque
+from collections.abc import Awaitable, Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from lampblack.daemon import journal as journals
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.decode import Refused
+from lampblack.daemon.eye import Eye, Seen
+from lampblack.daemon.hub import Event, Hub
+from lampblack.daemon.intake import (
+    Ended,
+    Intake,
+    IntakeEvents,
+    Odd,
+    Patience,
+    Ready,
+    kind_of,
+    stem_of,
+)
+from lampblack.daemon.journal import Journal, JournalError, Kept
+from lampblack.daemon.premises import (
+    AlreadyWatchedError,
+    FolderLock,
+    StartError,
+    socket_place,
+    tell_supervisor,
+)
+from lampblack.rules import shoot
+from lampblack.rules.advice import AIMS, Aim
+from lampblack.rules.look import Look
+from lampblack.rules.radiance import Radiance
+from lampblack.rules.thresholds import Thresholds
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+CAMERA_STOP_S = 5.0
+FRAME_IN_HAND_S = 10.0
+CAMERA_REPLY_S = 60.0
+"""A long exposure and its download; the tether has deadlines of its own below this."""
+RETRY_S = 3.0
+"""Between tries to write what the full disk didn't take."""
+
+NO_CAMERA: Event = {
+    "state": "none",
+    "text": "No camera asked for: watching the folder only.",
+    **dict.fromkeys(["model", "serial", "address", "f_number", "shutter", "shutter_s", "iso", "battery"]),
+    "f_numbers": [],
+}
+
+
+class EyeLike(Protocol):
+    """What the service needs of `eye.Eye`."""
+
+    def open(self) -> None:
+        """Start its process ahead of need."""
+
+    def see(
+        self, path: bytes, *, partner: bytes | None, known: Radiance | None, backdrop: shoot.BackdropWish
+    ) -> Seen | Refused:
+        """Measure one file; blocks."""
+
+    def close(self) -> None:
+        """End the eye's process."""
+
+
+class TetherLike(Protocol):
+    """What the service needs of `tether.Tether`."""
+
+    def start(self) -> None:
+        """Begin to look for the camera."""
+
+    def stop(self, timeout_s: float) -> None:
+        """Let the camera go; blocks."""
+
+    def request(self, what: Mapping[str, object], done: Callable[[bool, str], None]) -> None:
+        """Have the camera do something; `done` is called from another thread."""
+
+
+@dataclass(frozen=True)
+class Options:
+    """What the photographer asked for."""
+
+    aim: Aim = "even"
+    backdrop: shoot.BackdropWish = "auto"
+    patience: Patience = field(default_factory=Patience)
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What a service is made of; made once the folder is ours."""
+
+    thresholds: Thresholds
+    eye: Callable[[], EyeLike]
+    tether: Callable[[Callable[[Event], None]], TetherLike] | None = None
+    judge: Callable[..., tuple[shoot.Setup, Any]] = shoot.judge
+
+
+@dataclass
+class _Shown:
+    """A frame as clients see it, ready to send."""
+
+    kept: Kept
+    unsaved: bool = False
+
+    @property
+    def verdict(self) -> Event:
+        return {**self.kept.verdict, "unsaved": True} if self.unsaved else self.kept.verdict
+
+    def as_json(self) -> Event:
+        return {"verdict": self.verdict, "preview": self.kept.preview or None}
+
+
+@dataclass(frozen=True)
+class _Slate:
+    """A setup to begin once everything shot before it has been read."""
+
+    name: str | None
+    begun: asyncio.Future[int]
+
+
+@dataclass(frozen=True)
+class _Last:
+    """The newest frame, with what is needed to judge it once more under another aim."""
+
+    before: shoot.Setup
+    look: Look
+    notices: list[Event]
+
+
+class _Memory:
+    """The shoot as the journal has it, in memory. No I/O."""
+
+    def __init__(self) -> None:
+        self.setup = journals.Setup(1, None)
+        self.frames: list[_Shown] = []
+        """This setup's, as they were read."""
+        self.total = 0
+        self.duplicates = 0
+        self.refused: dict[bytes, str] = {}
+        self.by_digest: dict[str, bytes] = {}
+        self.by_path: dict[bytes, str] = {}
+        self.by_stem: dict[bytes, tuple[bytes, str]] = {}
+
+    @classmethod
+    def of(cls, journal: Journal) -> _Memory:
+        memory = cls()
+        memory.setup = journal.setup() or memory.setup
+        memory.frames = [_Shown(kept) for kept in journal.frames(memory.setup.number)]
+        for path, digest, _, number in journal.identities():
+            memory.index(path, digest, number)
+        memory.refused = {refusal.path: refusal.error for refusal in journal.refusals()}
+        memory.duplicates = journal.duplicates()
+        return memory
+
+    def index(self, path: bytes, digest: str, number: int) -> None:
+        self.total = max(self.total, number)
+        self.by_digest.setdefault(digest, path)
+        self.by_path[path] = digest
+        self.by_stem[stem_of(path)] = path, digest
+
+    def add(self, shown: _Shown) -> None:
+        self.frames.append(shown)
+        self.index(shown.kept.path, shown.kept.digest, shown.kept.number)
+        self.refused.pop(shown.kept.path, None)
+
+    def in_shot_order(self) -> list[_Shown]:
+        """Frames that don't tell their time stay behind the one read before them."""
+        keyed: list[tuple[str, int, _Shown]] = []
+        last = ""
+        for place, shown in enumerate(self.frames):
+            taken = shown.kept.verdict.get("taken_at")
+            last = taken if isinstance(taken, str) else last
+            keyed.append((last, place, shown))
+        return [shown for _, _, shown in sorted(keyed, key=lambda item: item[:2])]
+
+
+class Service:
+    """One shoot's service. Made and run inside the loop."""
+
+    def __init__(
+        self, folder: Path, options: Options, parts: Parts, tell: Callable[[Event], None] = lambda event: None
+    ) -> None:
+        """
+        Nothing is taken or opened yet.
+
+        Args:
+            folder:  the shoot's folder.
+            options: what was asked for.
+            parts:   what to build from.
+            tell:    hears every event that clients hear.
+        """
+        self.folder, self._options, self._parts, self._tell = folder, options, parts, tell
+        self._root = os.fsencode(folder)
+        self._loop = asyncio.get_running_loop()
+        self._desk = ThreadPoolExecutor(1, "lampblack-desk")
+        self._eye_thread = ThreadPoolExecutor(1, "lampblack-eye")
+        self._hub = Hub(self._greeting, self._handle)
+        self._stop = asyncio.Event()
+        self._aim: Aim = options.aim
+        self._f_numbers: tuple[float, ...] | None = None
+        self._camera: Event = NO_CAMERA
+        self._state, self._state_text = "catching-up", "Starting."
+        self._memory = _Memory()
+        self._rules = self._empty_setup()
+        self._last: _Last | None = None
+        self._judging = asyncio.Lock()  # who holds it may change the setup and what is said of its frames
+        self._journal: Journal | None = None
+        self._unsaved: deque[Callable[[Journal], None]] = deque()
+        self._saving = asyncio.Lock()
+        self._cannot_save = False
+        self._intake: Intake | None = None
+        self._scanned = asyncio.Event()
+        self._queue: asyncio.Queue[Ready | _Slate | None] = asyncio.Queue()
+        self._eye: EyeLike | None = None
+        self._tether: TetherLike | None = None
+        self._lock: FolderLock | None = None
+
+    # ------------------------------------------------------------ life
+
+    async def run(self, ready: Callable[[Event], None] = lambda where: None) -> None:
+        """
+        Watch until told to stop.
+
+        Args:
+            ready: called once the folder is truly being watched, with pid, socket and folder.
+
+        Raises:
+            AlreadyWatchedError: another service has the folder.
+            StartError: it cannot be watched; one line for a person.
+        """
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            self._loop.add_signal_handler(number, self.stop)
+        tasks: list[asyncio.Task[None]] = []
+        try:
+            self._lock = FolderLock(self.folder)
+            place = socket_place(self.folder)
+            await self._listen(place)
+            self._lock.write(place, self.folder)
+            self._eye = self._parts.eye()
+            self._loop.run_in_executor(self._eye_thread, self._eye.open)
+            self._start_tether()
+            tasks.append(asyncio.create_task(self._keep_saving()))
+            where = {"pid": os.getpid(), "socket": str(place), "folder": os.fsdecode(self._root)}
+            await self._stay(place, lambda: ready(where))
+        finally:
+            await self._leave(tasks)
+
+    def stop(self) -> None:
+        """Begin to stop; `run` returns when everything is put away."""
+        if self._stop.is_set():
+            return
+        self._stop.set()
+        self._set_state("stopping", "Stopping.")
+        if self._intake is not None:
+            self._intake.stop()
+
+    async def _listen(self, place: Path) -> None:
+        try:
+            await self._hub.listen(place)
+        except OSError as wrong:
+            raise StartError(f"No socket can be made at {place}: {wrong.strerror}.") from None
+
+    async def _stay(self, place: Path, ready: Callable[[], None]) -> None:
+        first = True
+        while not self._stop.is_set():
+            try:
+                ended = await self._shift(ready if first else _nothing)
+            except StartError as wrong:
+                if first:
+                    raise
+                self._trouble(str(wrong))  # it came back, but cannot be used yet
+                await self._wait(RETRY_S)
+                ended = Ended.FOLDER_GONE
+            first = False
+            if ended is Ended.FOLDER_GONE and not self._stop.is_set():
+                await self._folder_gone(place)
+
+    async def _shift(self, ready: Callable[[], None]) -> Ended:
+        """Watch the folder for as long as it's there."""
+        said = await self._open_journal()
+        self._queue = asyncio.Queue()
+        self._scanned = asyncio.Event()
+
+        def on_scanned() -> None:
+            if not self._scanned.is_set():
+                self._scanned.set()
+                ready()
+                tell_supervisor("READY=1")
+
+        events = IntakeEvents(self._queue.put_nowait, self._odd, self._trouble, on_scanned)
+        known = await self._at_desk(self._journal_now().known)
+        self._intake = Intake(self._root, events, patience=self._options.patience, done=known)
+        if self._stop.is_set():
+            self._intake.stop()
+        self._set_state("catching-up", "Reading what is here already.")
+        self._hub.publish(self._hello())
+        if said is not None:
+            self._trouble(said)
+        worker = asyncio.create_task(self._work(self._queue))
+        intake = self._intake
+        try:
+            return await intake.run()
+        except OSError as wrong:
+            raise StartError(f"{clean_name(self.folder)} cannot be watched: {clean(wrong.strerror or '')}.") from None
+        finally:
+            await self._finish(worker)
+            await intake.close()
+            await self._save()
+            await self._close_journal()
+
+    async def _wait(self, pause_s: float) -> None:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._stop.wait(), pause_s)
+
+    async def _finish(self, worker: asyncio.Task[None]) -> None:
+        """Let the frame in hand be finished, and nothing after it."""
+        while not self._queue.empty():
+            left = self._queue.get_nowait()
+            if isinstance(left, _Slate) and not left.begun.done():
+                left.begun.set_exception(_NotNowError("The service is not watching just now."))
+        self._queue.put_nowait(None)
+        self._scanned.set()
+        done, _ = await asyncio.wait([worker], timeout=FRAME_IN_HAND_S)
+        if not done:
+            log.warning("the frame in hand took too long; it will be read at the next start")
+            worker.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await worker
+
+    async def _folder_gone(self, place: Path) -> None:
+        name = clean_name(self.folder)
+        if self._lock is not None:
+            self._lock.release()
+        self._set_state("folder-gone", f"{name} is gone: plug its drive in or put it back; waiting for it.")
+        log.warning("%s", self._state_text)
+        self._unsaved.clear()  # what the journal doesn't have is read again
+        while not self._stop.is_set():
+            if await asyncio.to_thread(os.path.isdir, self._root):
+                try:
+                    self._lock = FolderLock(self.folder)
+                    self._lock.write(place, self.folder)
+                except AlreadyWatchedError:
+                    raise
+                except StartError as wrong:  # it went again, or its disk is full
+                    log.info("not yet: %s", wrong)
+                else:
+                    log.info("%s is back", name)
+                    return
+            await self._wait(self._options.patience.check_s)
+
+    async def _leave(self, tasks: list[asyncio.Task[None]]) -> None:
+        """Put everything away; one thing that fails doesn't keep the rest from it."""
+        tell_supervisor("STOPPING=1")
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        steps: list[Callable[[], Awaitable[object]]] = [
+            self._stop_tether,
+            self._stop_eye,
+            self._close_journal,
+            self._hub.close,
+        ]
+        for step in steps:
+            try:
+                await step()
+            except Exception:
+                log.exception("while stopping")
+        if self._lock is not None:
+            self._lock.release()
+        self._desk.shutdown(wait=False)
+        self._eye_thread.shutdown(wait=False)
+
+    async def _stop_tether(self) -> None:
+        tether, self._tether = self._tether, None
+        if tether is not None:
+            await asyncio.to_thread(tether.stop, CAMERA_STOP_S)
+
+    async def _stop_eye(self) -> None:
+        eye, self._eye = self._eye, None
+        if eye is not None:
+            await asyncio.to_thread(eye.close)
+
+    def _start_tether(self) -> None:
+        if self._parts.tether is None:
+            return
+        self._camera = {**NO_CAMERA, "state": "searching", "text": "Looking for the camera."}
+        self._tether = self._parts.tether(self._from_camera)
+        self._tether.start()
+
+    async def _at_desk(self, work: Callable[..., T], *args: Any, **more: Any) -> T:
+        return await self._loop.run_in_executor(self._desk, lambda: work(*args, **more))
+
+    # ------------------------------------------------------------ the journal
+
+    async def _open_journal(self) -> str | None:
+        try:
+            journal, said = await self._at_desk(Journal.open, self.folder / journals.NAME)
+            self._journal = journal
+            self._memory = await self._at_desk(_Memory.of, journal)
+            if await self._at_desk(journal.setup) is None:
+                await self._at_desk(journal.begin_setup, 1, None)
+        except JournalError as wrong:
+            raise StartError(str(wrong)) from None
+        self._rules, self._last = self._empty_setup(), None
+        log.info(
+            "watching %s; SQLite %s; %d frames known",
+            clean_name(self.folder),
+            sqlite3.sqlite_version,
+            self._memory.total,
+        )
+        return said
+
+    def _journal_now(self) -> Journal:
+        if self._journal is None:
+            raise JournalError("The folder is gone, and the journal with it.")
+        return self._journal
+
+    async def _close_journal(self) -> None:
+        journal, self._journal = self._journal, None
+        if journal is not None:
+            await self._at_desk(journal.close)
+
+    async def _record(self, write: Callable[[Journal], None]) -> bool:
+        """Write to the journal, after whatever waits to be written. False: it waits too, and is tried again."""
+        self._unsaved.append(write)
+        return await self._save()
+
+    async def _save(self) -> bool:
+        async with self._saving:
+            while self._unsaved and self._journal is not None:
+                try:
+                    await self._at_desk(self._unsaved[0], self._journal)
+                except JournalError as wrong:
+                    if not self._cannot_save:
+                        self._cannot_save = True
+                        self._trouble(str(wrong))
+                    return False
+                except sqlite3.Error:
+                    log.exception("the journal did not take an entry, which is a fault of the service")
+                self._unsaved.popleft()
+            if not self._unsaved and self._cannot_save:
+                self._cannot_save = False
+                self._saved_at_last()
+            return not self._unsaved
+
+    def _saved_at_last(self) -> None:
+        self._trouble("There is room again: everything is in the journal now.")
+        for shown in self._memory.frames:
+            if shown.unsaved:
+                shown.unsaved = False
+                self._publish_frame(shown, again=True)
+
+    async def _keep_saving(self) -> None:
+        while True:
+            await asyncio.sleep(RETRY_S)
+            if self._unsaved:
+                await self._save()
+
+    # ------------------------------------------------------------ frames
+
+    async def _work(self, queue: asyncio.Queue[Ready | _Slate | None]) -> None:
+        """Read what the intake gives out, one after the other."""
+        await self._scanned.wait()
+        await self._recall()
+        while True:
+            if queue.empty() and self._state == "catching-up":
+                self._set_state("watching", "Watching.")
+            item = await queue.get()
+            if item is None:
+                return
+            try:
+                if isinstance(item, _Slate):
+                    await self._begin_setup(item)
+                else:
+                    await self._one(item)
+            except Exception:
+                log.exception("a frame could not be dealt with")
+                if isinstance(item, Ready):
+                    await self._refuse(item, "It could not be judged: the log says why.")
+
+    async def _recall(self) -> None:
+        """Learn again what this setup's frames had taught before the service was started anew."""
+        earlier = [shown.kept for shown in self._memory.frames]
+        known = await self._at_desk(self._journal_now().known) if earlier else {}
+        for kept in earlier:
+            sight = await self._intake_now().look_again(kept.path)
+            if sight is None or sight != known.get(kept.path) or self._stop.is_set():
+                continue
+            seen = await self._see(kept.path, kept.partner)
+            if isinstance(seen, Seen) and seen.digest == kept.digest:
+                async with self._judging:
+                    before = self._rules
+                    await self._judge(seen.look, shown_name(kept.path), kept.number)
+                    self._last = _Last(before, seen.look, _own_notices(kept.verdict))
+
+    def _intake_now(self) -> Intake:
+        assert self._intake is not None
+        return self._intake
+
+    async def _see(self, path: bytes, partner: bytes | None) -> Seen | Refused:
+        eye = self._eye
+        assert eye is not None
+        look = partial(
+            eye.see,
+            os.path.join(self._root, path),
+            partner=None if partner is None else os.path.join(self._root, partner),
+            known=self._rules.radiance,
+            backdrop=self._options.backdrop,
+        )
+        return await self._loop.run_in_executor(self._eye_thread, look)
+
+    async def _one(self, ready: Ready) -> None:
+        intake = self._intake_now()
+        owner = self._memory.by_stem.get(stem_of(ready.path))
+        if kind_of(os.path.basename(ready.path)) == "raw" and owner is not None and owner[0] != ready.path:
+            await self._record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
+            log.info("%s belongs to %s", shown_name(ready.path), shown_name(owner[0]))
+            intake.settle(ready)
+            return
+        seen = await self._see(ready.path, ready.partner)
+        sight = await intake.look_again(ready.path)
+        if sight != ready.sight:  # written to or gone while it was read
+            log.info("%s changed while it was read", shown_name(ready.path))
+            intake.put_back(ready, sight)
+        elif isinstance(seen, Refused):
+            if seen.final or not intake.unfinished(ready):
+                await self._refuse(ready, seen.reason)
+        elif seen.digest in self._memory.by_digest:
+            await self._known_already(ready, seen.digest)
+        else:
+            await self._new_frame(ready, seen)
+
+    async def _refuse(self, ready: Ready, reason: str) -> None:
+        error = clean(reason, 300)
+        await self._record(lambda journal: journal.add_sighting(ready.path, ready.sight, "refused", None, error))
+        self._intake_now().settle(ready, with_partner=False)
+        self._say_refused(ready.path, error)
+
+    def _odd(self, path: bytes, odd: Odd) -> None:
+        self._say_refused(path, f"It is {odd.what}, not a file: put the frame itself here.")
+
+    def _say_refused(self, path: bytes, error: str) -> None:
+        self._memory.refused.pop(path, None)
+        self._memory.refused[path] = error
+        name = shown_name(path)
+        log.warning("%s: %s", name, error)
+        self._publish({"event": "refused", "file": name, "error": error, "counts": self._counts()})
+
+    async def _known_already(self, ready: Ready, digest: str) -> None:
+        first = self._memory.by_digest[digest]
+        if self._memory.by_path.get(ready.path) == digest:
+            await self._record(
+                lambda journal: journal.add_sighting(ready.path, ready.sight, "frame", (ready.path, digest))
+            )
+        else:
+            self._memory.duplicates += 1
+            log.info("%s is the same picture as %s; not read twice", shown_name(ready.path), shown_name(first))
+            await self._record(
+                lambda journal: journal.add_sighting(ready.path, ready.sight, "duplicate", (first, digest))
+            )
+        self._memory.refused.pop(ready.path, None)
+        self._intake_now().settle(ready)
+
+    async def _new_frame(self, ready: Ready, seen: Any) -> None:
+        name = shown_name(ready.path)
+        notices: list[Event] = []
+        if ready.path in self._memory.by_path:
+            text = f"{name} was written again with other content: this is a new frame."
+            notices.append({"kind": "rewritten", "text": text})
+            log.info("%s", text)
+        async with self._judging:
+            number = self._memory.total + 1
+            before = self._rules
+            verdict = await self._judge(seen.look, name, number)
+            verdict["notices"] = [*verdict.get("notices", []), *notices]
+            kept = Kept(
+                ready.path, seen.digest, self._memory.setup.number, number, verdict, seen.preview, ready.partner
+            )
+            saved = await self._record(lambda journal: journal.add_frame(kept, ready.sight, ready.partner_sight))
+            shown = _Shown(kept, unsaved=not saved)
+            self._last = _Last(before, seen.look, notices)
+            self._memory.add(shown)
+            self._intake_now().settle(ready)
+            self._publish_frame(shown)
+
+    async def _judge(self, look: Look, name: str, number: int) -> Event:
+        """Judge a frame into the setup; holds `_judging`."""
+        judged = await self._at_desk(
+            self._parts.judge, self._rules, look, self._parts.thresholds, file=name, frame=number
+        )
+        self._rules, verdict = judged
+        said: Event = verdict.as_json()
+        return said
+
+    async def _judge_newest_again(self) -> None:
+        """The aim or the camera's apertures changed: what comes next may have, too. Holds `_judging`."""
+        if self._last is None or not self._memory.frames:
+            return
+        shown = self._memory.frames[-1]
+        self._last = replace(self._last, before=self._with_wishes(self._last.before))
+        self._rules = self._last.before
+        verdict = await self._judge(self._last.look, shown_name(shown.kept.path), shown.kept.number)
+        verdict["notices"] = [*verdict.get("notices", []), *self._last.notices]
+        if verdict == shown.kept.verdict:
+            return
+        shown.kept = journals.with_verdict(shown.kept, verdict)
+        kept = shown.kept
+        saved = await self._record(lambda journal: journal.add_verdict(kept.path, kept.digest, verdict))
+        shown.unsaved = not saved
+        self._publish_frame(shown, again=True)
+
+    # ------------------------------------------------------------ setups
+
+    def _empty_setup(self) -> shoot.Setup:
+        setup = self._memory.setup
+        return shoot.new_setup(
+            setup.number, setup.name, aim=self._aim, backdrop=self._options.backdrop, f_numbers=self._f_numbers
+        )
+
+    def _with_wishes(self, setup: shoot.Setup) -> shoot.Setup:
+        return replace(setup, aim=self._aim, f_numbers=self._f_numbers or setup.f_numbers)
+
+    async def _begin_setup(self, slate: _Slate) -> None:
+        async with self._judging:
+            number = self._memory.setup.number + 1
+            setup = journals.Setup(number, slate.name)
+            await self._record(lambda journal: journal.begin_setup(setup.number, setup.name))
+            self._memory.setup, self._memory.frames = setup, []
+            self._rules, self._last = self._empty_setup(), None
+            self._publish({"event": "setup", "setup": {"number": number, "name": slate.name}})
+        if not slate.begun.done():
+            slate.begun.set_result(number)
+
+    # ------------------------------------------------------------ what clients hear
+
+    def _publish(self, event: Event) -> None:
+        self._hub.publish(event)
+        try:
+            self._tell(event)
+        except Exception:
+            log.exception("an event could not be told")
+
+    def _publish_frame(self, shown: _Shown, *, again: bool = False) -> None:
+        event: Event = {"event": "frame", **shown.as_json(), "counts": self._counts()}
+        if again:
+            event["again"] = True
+        self._publish(event)
+
+    def _service(self) -> Event:
+        return {"state": self._state, "text": self._state_text}
+
+    def _set_state(self, state: str, text: str) -> None:
+        self._state, self._state_text = state, text
+        self._publish({"event": "service", "service": self._service(), "counts": self._counts()})
+
+    def _trouble(self, text: str) -> None:
+        log.warning("%s", text)
+        self._publish({"event": "service", "service": {"state": self._state, "text": text, "trouble": True}})
+
+    def _counts(self) -> Event:
+        waiting = len(self._intake.room) if self._intake is not None else 0
+        return {
+            "frames": self._memory.total,
+            "refused": len(self._memory.refused),
+            "waiting": waiting,
+            "duplicates": self._memory.duplicates,
+        }
+
+    def _summary(self) -> Event:
+        """STATE without its frames."""
+        refused = list(self._memory.refused.items())[-5:]
+        return {
+            "folder": self._root.decode("utf-8", "replace"),
+            "aim": self._aim,
+            "backdrop": self._options.backdrop,
+            "service": self._service(),
+            "camera": self._camera,
+            "setup": {"number": self._memory.setup.number, "name": self._memory.setup.name},
+            "refused": [{"file": shown_name(path), "error": error} for path, error in refused],
+            "counts": self._counts(),
+        }
+
+    def _hello(self) -> Event:
+        frames = [shown.as_json() for shown in self._memory.in_shot_order()]
+        return {"event": "hello", "protocol": 1, "state": {**self._summary(), "frames": frames}}
+
+    def _greeting(self) -> bytes:
+        return (json.dumps(self._hello(), ensure_ascii=False, allow_nan=False) + "\n").encode("utf-8", "replace")
+
+    # ------------------------------------------------------------ the camera
+
+    def _from_camera(self, event: Event) -> None:
+        """Hear the tether; called in its thread."""
+        with contextlib.suppress(RuntimeError):  # the loop is closed
+            self._loop.call_soon_threadsafe(self._camera_said, event)
+
+    def _camera_said(self, event: Event) -> None:
+        kind = event.get("event")
+        if kind == "fetched" and self._intake is not None:
+            self._intake.hint(os.fsencode(event["path"]))
+        elif kind == "trouble":
+            self._trouble(clean(str(event.get("text", "")), 300))
+        elif kind == "camera":
+            self._camera = {**NO_CAMERA, **event["camera"]}
+            self._publish({"event": "camera", "camera": self._camera})
+            offered = tuple(sorted(n for n in self._camera.get("f_numbers") or () if _is_f_number(n)))
+            if offered and offered != self._f_numbers:
+                self._f_numbers = offered
+                self._background(self._new_wishes())
+
+    def _background(self, work: Any) -> None:
+        task = self._loop.create_task(work)
+        task.add_done_callback(_say_if_failed)
+
+    async def _new_wishes(self) -> None:
+        async with self._judging:
+            self._rules = self._with_wishes(self._rules)
+            await self._judge_newest_again()
+
+    async def _ask_camera(self, what: Event) -> tuple[bool, str]:
+        if self._tether is None:
+            return False, "No camera: start watching with --camera auto."
+        answer: asyncio.Future[tuple[bool, str]] = self._loop.create_future()
+
+        def done(ok: bool, text: str) -> None:
+            def settle() -> None:
+                if not answer.done():
+                    answer.set_result((ok, text))
+
+            with contextlib.suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(settle)
+
+        self._tether.request(what, done)
+        try:
+            return await asyncio.wait_for(answer, CAMERA_REPLY_S)
+        except TimeoutError:
+            return False, "The camera did not answer."
+
+    # ------------------------------------------------------------ requests
+
+    async def _handle(self, request: Event) -> Event:
+        handler = self._handlers().get(request["do"])
+        if handler is None:
+            return _reply(False, f"Nothing is called {clean(request['do'], 40)}.")
+        return await handler(request)
+
+    def _handlers(self) -> dict[str, Callable[[Event], Awaitable[Event]]]:
+        return {
+            "status": self._do_status,
+            "step": self._do_step,
+            "fire": self._do_fire,
+            "aperture": self._do_aperture,
+            "slate": self._do_slate,
+            "aim": self._do_aim,
+            "stop": self._do_stop,
+        }
+
+    async def _do_status(self, request: Event) -> Event:
+        newest = self._memory.frames[-1].verdict if self._memory.frames else None
+        status = {"pid": os.getpid(), **self._summary(), "newest": newest}
+        return {**_reply(True, self._state_text), "status": status}
+
+    async def _do_step(self, request: Event) -> Event:
+        if not self._memory.frames:
+            return _reply(False, "No frame yet to step from: fire one first.")
+        step = self._memory.frames[-1].kept.verdict.get("next") or {}
+        if step.get("move") not in ("close", "open"):
+            return _reply(False, step.get("why") or "No step is suggested.")
+        f_number = step.get("f_number")
+        if not _is_f_number(f_number):
+            return _reply(False, "The last frame doesn't tell its aperture, so that no aperture can be named.")
+        ok, text = await self._ask_camera({"do": "aperture", "f_number": f_number})
+        if not ok:
+            return _reply(False, text)
+        return _reply(*await self._ask_camera({"do": "fire"}))
+
+    async def _do_fire(self, request: Event) -> Event:
+        return _reply(*await self._ask_camera({"do": "fire"}))
+
+    async def _do_aperture(self, request: Event) -> Event:
+        f_number = request.get("f_number")
+        if not _is_f_number(f_number):
+            return _reply(False, "An aperture is a number such as 8 or 5.6.")
+        return _reply(*await self._ask_camera({"do": "aperture", "f_number": f_number}))
+
+    async def _do_slate(self, request: Event) -> Event:
+        name = request.get("name")
+        if not isinstance(name, str | None):
+            return _reply(False, "A setup's name is a text.")
+        slate = _Slate(clean(name, 60).strip() or None if name else None, self._loop.create_future())
+        self._queue.put_nowait(slate)
+        before = self._queue.qsize()
+        try:
+            number = await asyncio.wait_for(asyncio.shield(slate.begun), 3)
+        except TimeoutError:
+            return _reply(True, f"A new setup begins once {before} earlier frames are read.")
+        except _NotNowError as wrong:
+            return _reply(False, str(wrong))
+        return _reply(True, f"Setup {number} begins.")
+
+    async def _do_aim(self, request: Event) -> Event:
+        aim = next((aim for aim in AIMS if aim == request.get("aim")), None)
+        if aim is None:
+            return _reply(False, f"An aim is one of {', '.join(AIMS)}.")
+        self._aim = aim
+        self._publish({"event": "aim", "aim": aim})
+        await self._new_wishes()
+        return _reply(True, f"The aim is now {aim}.")
+
+    async def _do_stop(self, request: Event) -> Event:
+        self.stop()
+        return _reply(True, "Stopping.")
+
+
+class _NotNowError(Exception):
+    """Something asked for cannot be done at the moment."""
+
+
+def shown_name(path: bytes) -> str:
+    """Return a path below the folder as a person sees it: every part of it clean."""
+    return "/".join(clean_name(part) for part in path.split(b"/"))
+
+
+def _reply(ok: bool, text: str) -> Event:
+    return {"ok": ok, "text": text}
+
+
+def _own_notices(verdict: Event) -> list[Event]:
+    """Return the notices that the service, not the rules, put into a verdict."""
+    return [notice for notice in verdict.get("notices", []) if notice.get("kind") == "rewritten"]
+
+
+def _nothing() -> None:
+    """The service says only once that it is ready."""
+
+
+def _is_f_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and 0 < value < 1000
+
+
+def _say_if_failed(task: asyncio.Task[Any]) -> None:
+    if not task.cancelled() and task.exception() is not None:
+        log.error("something in the background failed", exc_info=task.exception())
+
+
+# ---------------------------------------------------------------- joining the real ones
+
+
+def serve(
+    folder: Path,
+    options: Options,
+    *,
+    camera: str | None = None,
+    ready: Callable[[Event], None] = lambda where: None,
+    tell: Callable[[Event], None] = lambda event: None,
+) -> None:
+    """
+    Watch a folder until SIGTERM, SIGINT or a client's `stop`. Call it in the main thread.
+
+    Args:
+        folder:  the shoot's folder.
+        options: what was asked for.
+        camera:  "auto", an address, or None for no camera.
+        ready:   called once the folder is truly being watched.
+        tell:    hears every event that clients hear.
+
+    Raises:
+        StartError: it cannot be watched; one line for a person.
+    """
+    from lampblack.daemon.config import ConfigError, load_thresholds, runtime_dir
+
+    try:
+        thresholds = load_thresholds(folder)
+        run_files = runtime_dir()
+    except ConfigError as wrong:
+        raise StartError(str(wrong)) from None
+
+    def tether(address: str, emit: Callable[[Event], None]) -> TetherLike:
+        from lampblack.daemon.tether import Tether
+
+        return Tether(address, folder, emit, runtime_dir=run_files)
+
+    parts = Parts(thresholds, lambda: Eye(thresholds), None if camera is None else partial(tether, camera))
+
+    async def main() -> None:
+        await Service(folder, options, parts, tell).run(ready)
+
+    asyncio.run(main())
