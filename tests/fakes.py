@@ -292,7 +292,14 @@ def camera(**changes: Any) -> Json:
 
 def shoot_state(**changes: Any) -> Json:
     """A whole STATE: four frames of a bracket on black, the newest not clean yet."""
-    row = [(1, 4.0, 2.0), (2, 16.0, 0.35), (3, 8.0, 1.3), (4, 11.0, 0.8)]
+    row = [(1, 4.0, 2.0, 0.38, -3.3, 4.3), (2, 16.0, 0.35, 0.0, 1.1, 0.0), (3, 8.0, 1.3, 0.021, -1.7, 2.3)]
+    row.append((4, 11.0, 0.8, 0.0043, -0.67, 1.3))
+    frames = []
+    for number, f_number, light, clipped, room, over in row:
+        told = verdict(number, f_number)
+        told["highlights"] |= {"subject": clipped, "broad": round(clipped * 0.75, 5), "headroom_stops": room}
+        told["backdrop"] |= {"clean": over == 0.0, "spill": {"side": "right", "area": 0.08, "over_stops": over}}
+        frames.append({"verdict": told, "preview": preview(light=light, spill=over > 0.0)})
     base: Json = {
         "folder": "/shoots/bowls",
         "aim": "hold-highlights",
@@ -300,7 +307,7 @@ def shoot_state(**changes: Any) -> Json:
         "service": {"state": "watching", "text": "watching"},
         "camera": camera(),
         "setup": {"number": 2, "name": "rim lower"},
-        "frames": [{"verdict": verdict(n, f), "preview": preview(light=light)} for n, f, light in row],
+        "frames": frames,
         "refused": [{"file": "bowls/0002.part.jpg", "error": "The file ends in mid-picture; copy it again."}],
         "counts": {"frames": 9, "refused": 1, "waiting": 0},
     }

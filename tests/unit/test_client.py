@@ -157,9 +157,7 @@ def test_a_lock_file_left_by_a_dead_service_means_no_service(tmp_path: Path) -> 
         Client.connect(tmp_path)
 
 
-def test_the_socket_of_another_owner_is_not_trusted(
-    service: FakeService, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_the_socket_of_another_owner_is_not_trusted(service: FakeService, monkeypatch: pytest.MonkeyPatch) -> None:
     owner = os.geteuid()
     monkeypatch.setattr(os, "geteuid", lambda: owner + 1)
     with pytest.raises(NoServiceError):

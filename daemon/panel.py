@@ -1,0 +1,330 @@
+"""
+The panel: what a service tells, drawn for someone three metres away. Pure: state and size in, rich renderable out.
+
+Top down: the next step in large letters and why; the backdrop's flag in large letters and where; the newest frame
+large beside the bracket and its readings; what was refused, what the service says, the keys.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from lampblack.daemon import halfblocks
+from lampblack.daemon.canvas import Canvas, Piece, Sheet, split, wrap
+from lampblack.daemon.letters import Face, fitting
+from lampblack.daemon.panel_state import Frame, PanelState, Pressed, fold, press
+from lampblack.daemon.style import Style
+from lampblack.daemon.words import (
+    Headline,
+    camera_text,
+    exposure_text,
+    f_text,
+    figure,
+    flag_headline,
+    over_limit,
+    percent,
+    room_text,
+    service_text,
+    setup_text,
+    step_headline,
+    stops_text,
+)
+
+__all__ = ["MIN_HEIGHT", "MIN_WIDTH", "PanelState", "Pressed", "Style", "draw", "fold", "press"]
+
+MIN_WIDTH, MIN_HEIGHT = 80, 24
+
+# The sizes of letters are chosen by the longest thing they say often, so that they do not jump from step to step.
+_STEP_SAMPLES = ("CLOSE 2⅔ f/5.6",)
+_FLAG_SAMPLES = ("NOT CLEAN → 2⅔",)
+_LABEL_WIDTH = 12
+_LEGEND_WIDTH = 20
+_ROOMY_HEIGHT = 34
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """Where things go: rows from the top, columns from the left."""
+
+    step: Face | None
+    flag: Face | None
+    roomy: bool
+    step_row: int
+    why_row: int
+    flag_row: int
+    detail_row: int
+    body_row: int
+    body_rows: int
+    picture_columns: int
+
+
+def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
+    """
+    Return the panel as a rich renderable of exactly `width` by `height` cells.
+
+    Below 80 by 24 it says so in one line.
+    """
+    canvas = Canvas(width, height, look)
+    if width < MIN_WIDTH or height < MIN_HEIGHT:
+        canvas.put(0, 0, f"{width}x{height}: the panel needs 80x24", "strong")
+        return canvas.sheet()
+    plan = _plan(width, height, look)
+    _draw_header(canvas, state)
+    _draw_headline(canvas, step_headline(state), plan.step, plan.step_row, plan.why_row, 2)
+    _draw_headline(canvas, flag_headline(state), plan.flag, plan.flag_row, plan.detail_row, 1)
+    _draw_body(canvas, state, plan)
+    _draw_foot(canvas, state, plan)
+    return canvas.sheet()
+
+
+def _plan(width: int, height: int, look: Style) -> _Plan:
+    roomy = height >= _ROOMY_HEIGHT
+    least = 5 if look.ascii else 4
+    step = fitting(look.ascii, width - 2, max(least, height * 18 // 100), _STEP_SAMPLES)
+    flag = fitting(look.ascii, width - 2, max(least, height * 13 // 100), _FLAG_SAMPLES)
+    space = 1 if roomy else 0
+    step_row = 1 + space
+    why_row = step_row + (step.rows if step else 1) + (1 if height >= 50 else 0)
+    flag_row = why_row + 2 + space
+    detail_row = flag_row + (flag.rows if flag else 1) + (1 if height >= 50 else 0)
+    body_row = detail_row + 1 + space
+    body_rows = height - (3 if roomy else 4) - body_row
+    picture = max(_LEGEND_WIDTH, min(3 * (body_rows - 1), width * 45 // 100))
+    return _Plan(step, flag, roomy, step_row, why_row, flag_row, detail_row, body_row, body_rows, picture)
+
+
+# --- head ---
+
+
+def _draw_header(canvas: Canvas, state: PanelState) -> None:
+    camera_role = "trouble" if state.camera.state in ("lost", "asleep", "searching") else "plain"
+    mark = f"{canvas.style.marks.trouble} " if camera_role == "trouble" else ""
+    told = camera_text(state, short=canvas.width < 110)
+    camera = [("camera ", "dim"), (f"{mark}{told}", camera_role)]
+    left = canvas.put_right(canvas.width - 1, 0, camera, width=canvas.width // 2)
+    tail = f"  aim {state.aim or '?'}"
+    many = len(state.frames)
+    count = f"  {many} frame{'' if many == 1 else 's'}" if canvas.width >= 110 else ""
+    room = left - 3 - len(tail) - len(count)
+    x = canvas.put(1, 0, setup_text(state), "strong", width=room)
+    canvas.put(x, 0, [(count, "dim"), (tail, "plain")], width=left - 2 - x)
+
+
+def _draw_headline(
+    canvas: Canvas, headline: Headline, face: Face | None, row: int, text_row: int, text_rows: int
+) -> None:
+    room = canvas.width - 2
+    fits = [phrase for phrase in headline.phrases if face and face.width(phrase) <= room]
+    if face and fits:
+        for place, line in enumerate(face.draw(fits[0]), start=row):
+            canvas.put(1, place, line, headline.role)
+    else:
+        canvas.put(1, row, headline.phrases[0], headline.role)
+    for place, line in enumerate(wrap(canvas.style.say(headline.text), room, text_rows), start=text_row):
+        canvas.put(1, place, line, "plain", width=room)
+
+
+# --- body ---
+
+
+def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
+    frame = state.newest
+    if frame is None:
+        return
+    _draw_newest(canvas, frame, plan)
+    left = plan.picture_columns + 3
+    room = canvas.width - 1 - left
+    row = _draw_bracket(canvas, state, plan, left, room)
+    readings = list(_readings(frame, canvas.style) if plan.roomy else _readings_short(frame, canvas.style))
+    row = max(row, plan.body_row + plan.body_rows - len(readings)) if not plan.roomy else row + 1
+    for label, pieces in readings:
+        canvas.put(left, row, label, "dim", width=_LABEL_WIDTH)
+        canvas.put(left + _LABEL_WIDTH, row, pieces, width=room - _LABEL_WIDTH)
+        row += 1
+    if plan.roomy:
+        row = _draw_notices(canvas, frame, left, row, room, plan.body_row + plan.body_rows - row)
+        _draw_forecast(canvas, frame, left, row + 1, room, plan.body_row + plan.body_rows - row - 1)
+
+
+def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:
+    rows = plan.body_rows - 1
+    marks = canvas.style.marks
+    legend = [(marks.clipped, "clip"), (" clipped  ", "plain"), (marks.spilled, "spill"), (" spilled", "plain")]
+    if frame.preview is None:
+        canvas.put(1, plan.body_row, "no picture", "dim", width=plan.picture_columns)
+        canvas.put(1, plan.body_row + rows, legend, width=plan.picture_columns)
+        return
+    picture = halfblocks.draw(frame.preview, plan.picture_columns, rows, canvas.style, marked=True)
+    pad = (plan.picture_columns - len(picture[0])) // 2
+    canvas.cells(1 + pad, plan.body_row, picture)
+    canvas.put(1, plan.body_row + len(picture), legend, width=plan.picture_columns)
+
+
+def _draw_bracket(canvas: Canvas, state: PanelState, plan: _Plan, left: int, room: int) -> int:
+    """Draw the last frames as a row of tiles; return the row beneath them."""
+    wanted = 5 if room >= 100 else 4
+    tile = max(13, min(22, (room + 1) // wanted - 1))
+    shown = state.frames[-((room + 1) // (tile + 1)) :]
+    lines = 3 if plan.roomy else 2
+    spare = plan.body_rows - lines - (7 if plan.roomy else 3)
+    rows = min(tile // 3, spare)
+    for place, frame in enumerate(shown):
+        x = left + place * (tile + 1)
+        if frame.preview is not None and rows >= 2:
+            canvas.cells(x, plan.body_row, halfblocks.draw(frame.preview, tile, rows, canvas.style, marked=False))
+        top = plan.body_row + (rows if rows >= 2 else 0)
+        for row, pieces in enumerate(_tile_lines(frame, frame is state.newest, lines, canvas.style), start=top):
+            canvas.put(x, row, pieces, width=tile)
+    return plan.body_row + (rows if rows >= 2 else 0) + lines
+
+
+def _tile_lines(frame: Frame, newest: bool, lines: int, style: Style) -> list[list[Piece]]:
+    lead = style.marks.newest if newest else " "
+    name: Piece = (f"{lead}{f_text(frame.f_number)}", "strong" if newest else "plain")
+    share = percent(frame.clipped)
+    over = over_limit(frame)
+    clip_mark, clip_role = (style.marks.clipped, "clip") if over else (style.marks.well, "dim")
+    if lines == 2:
+        return [[name, (f" {clip_mark}{share.replace(' ', '')}", clip_role)], [_tile_flag(frame, style, "")]]
+    number = "" if frame.number is None else f"  {frame.number}"
+    return [[name, (number, "dim")], [(f" {clip_mark} {share}", clip_role)], [_tile_flag(frame, style, " ")]]
+
+
+def _tile_flag(frame: Frame, style: Style, lead: str) -> Piece:
+    backdrop = frame.backdrop
+    if not backdrop.tone or backdrop.clean is None:
+        return f"{lead}- none", "dim"
+    if backdrop.clean:
+        return f"{lead}{style.marks.well} clean", "good"
+    by = stops_text(backdrop.over_stops) if backdrop.over_stops else "not clean"
+    return f"{lead}{style.marks.spilled} {by} {backdrop.side}".rstrip(), "spill"
+
+
+def _highlights(frame: Frame, style: Style) -> list[Piece]:
+    over = over_limit(frame)
+    lead = f"{style.marks.clipped} " if over else ""
+    told = f"broad {percent(frame.broad)}, glints {percent(frame.specular)}, {room_text(frame)}"
+    return [(f"{lead}{told}", "clip" if over else "plain")]
+
+
+def _backdrop_figures(frame: Frame, style: Style) -> list[Piece]:
+    backdrop = frame.backdrop
+    if not backdrop.tone:
+        return [("none found", "dim")]
+    lead = "" if backdrop.clean else f"{style.marks.spilled} "
+    codes = f"p95 {figure(backdrop.p95)}  p99 {figure(backdrop.p99)}  max {figure(backdrop.top)}"
+    return [
+        (
+            f"{lead}{codes}, {figure(backdrop.stops_below_white, 1)} stops under white",
+            "plain" if backdrop.clean else "spill",
+        )
+    ]
+
+
+def _readings_short(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piece]]]:
+    number = "frame" if frame.number is None else f"frame {frame.number}"
+    yield number, [(f"{exposure_text(frame)}, shadows {percent(frame.shadows_subject)}", "plain")]
+    yield "highlights", _highlights(frame, style)
+    yield "backdrop", _backdrop_figures(frame, style)
+
+
+def _readings(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piece]]]:
+    number = "frame" if frame.number is None else f"frame {frame.number}"
+    yield number, [(frame.file, "strong")]
+    yield "exposure", [(f"{exposure_text(frame)}  EV100 {figure(frame.ev100, 1)}", "plain")]
+    yield "highlights", _highlights(frame, style)
+    told = f"{percent(frame.shadows_subject)} of the subject, {percent(frame.shadows_frame)} of the frame"
+    yield "shadows", [(told, "plain")]
+    yield "backdrop", _backdrop_figures(frame, style)
+    if frame.backdrop.tone:
+        kind = f"{frame.backdrop.tone}, {percent(frame.backdrop.area)} of the frame"
+        yield "", [(f"{kind}, even within {figure(frame.backdrop.evenness_stops, 1)} stops", "plain")]
+
+
+def _draw_notices(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> int:
+    lines = [
+        (line, first)
+        for text in frame.notices
+        for first, line in enumerate(wrap(canvas.style.say(text), room - _LABEL_WIDTH, 2))
+    ]
+    for line, first in lines[: max(0, rows)]:
+        canvas.put(left, row, "" if first else "notice", "dim", width=_LABEL_WIDTH)
+        canvas.put(left + _LABEL_WIDTH, row, line, "plain", width=room - _LABEL_WIDTH)
+        row += 1
+    return row
+
+
+def _draw_forecast(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> None:
+    """Draw what each aperture would give, where there is room for all of it."""
+    step, label_width = 5, 10
+    if rows < 4 or not frame.forecast or room < label_width + step * len(frame.forecast) - 1:
+        return
+    for place, label in enumerate(("forecast", "clipped %", "backdrop", "shot")):
+        canvas.put(left, row + place, label, "dim", width=label_width)
+    for place, one in enumerate(frame.forecast):
+        x = left + label_width + place * step
+        role = "strong" if one.f_number == frame.f_number else "plain"
+        canvas.put(x, row, f"{one.f_number:g}", role, width=step - 1)
+        share = "?" if one.highlights is None else f"{100 * one.highlights:.2g}"
+        canvas.put(x, row + 1, share[: step - 1], "plain", width=step - 1)
+        canvas.put(x, row + 2, figure(one.backdrop_p99), "plain", width=step - 1)
+        canvas.put(x, row + 3, canvas.style.marks.shot if one.shot else "", "key", width=step - 1)
+
+
+# --- foot ---
+
+
+def _draw_foot(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
+    last = canvas.height - 1
+    if not plan.roomy and state.newest and state.newest.notices:
+        _draw_line(canvas, last - 3, "notice", state.newest.notices[0])
+    refused = state.refused[-1] if state.refused else None
+    _draw_line(canvas, last - 2, "refused", f"{refused.file}: {refused.error}" if refused else "")
+    _draw_message(canvas, state, last - 1)
+    _draw_keys(canvas, state, last)
+
+
+def _draw_line(canvas: Canvas, row: int, label: str, text: str) -> None:
+    if text:
+        canvas.put(1, row, [(f"{label}  ", "dim"), (text, "plain")], width=canvas.width - 2)
+
+
+def _draw_message(canvas: Canvas, state: PanelState, row: int) -> None:
+    room = canvas.width - 2
+    if state.typing is not None:
+        # The end of what is typed must stay in sight.
+        tail = "".join(split(state.typing)[-(room - 30) :])
+        canvas.put(1, row, [("name of the new setup: ", "key"), (tail, "strong"), ("_", "key")], width=room)
+    elif state.said is not None:
+        lead = "" if state.said.ok else f"{canvas.style.marks.trouble} "
+        canvas.put(1, row, f"{lead}{state.said.text}", "key" if state.said.ok else "trouble", width=room)
+    else:
+        troubled = state.link != "up" or state.service in ("folder-gone", "stopping")
+        lead = f"{canvas.style.marks.trouble} " if troubled else ""
+        canvas.put(1, row, f"{lead}{service_text(state)}", "trouble" if troubled else "dim", width=room)
+        if troubled:
+            canvas.bar(row, "trouble")
+
+
+def _draw_keys(canvas: Canvas, state: PanelState, row: int) -> None:
+    canvas.put(1, row, list(_keys(state, canvas.style)), width=canvas.width - 2)
+
+
+def _keys(state: PanelState, style: Style) -> Iterator[Piece]:
+    if not state.keys:
+        yield "The keys are off: the input is no terminal.", "dim"
+        return
+    if state.typing is not None:
+        pairs = [("enter", "begin it (no name: numbered)"), ("esc", "leave it")]
+    elif state.tethered:
+        arrows = "up/down" if style.ascii else "↑↓"
+        pairs = [("space", "take step"), ("f", "fire again"), (arrows, "aperture")]
+        pairs += [("n", "new setup"), ("a", "aim"), ("q", "quit")]
+    else:
+        pairs = [("n", "new setup"), ("a", "aim"), ("q", "quit")]
+    for key, meaning in pairs:
+        yield f"{key} ", "key"
+        yield f"{meaning}  ", "plain"
+    if state.typing is None and not state.tethered:
+        yield "step and fire need a camera", "dim"

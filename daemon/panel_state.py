@@ -1,0 +1,519 @@
+"""
+What a panel knows: built from the service's events and the person's keys by pure functions, fit to be drawn.
+
+Everything that comes in is taken for hostile: strings pass `clean`, numbers must be finite numbers, and an event
+of the wrong shape changes what it can and raises nothing.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.halfblocks import HEIGHT_MAX, WIDTH_MAX, Preview
+from lampblack.rules.advice import AIMS
+
+FRAMES_KEPT = 100
+REFUSED_KEPT = 5
+NAME_LENGTH_MAX = 60
+
+Json = Mapping[str, Any]
+Request = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Step:
+    """The next step as the service suggests it."""
+
+    move: str = ""
+    stops: float | None = None
+    f_number: float | None = None
+    why: str = ""
+
+
+@dataclass(frozen=True)
+class Backdrop:
+    """One frame's backdrop. `tone` is empty where none was found; `clean` is None where nobody knows."""
+
+    tone: str = ""
+    clean: bool | None = None
+    area: float | None = None
+    p95: float | None = None
+    p99: float | None = None
+    top: float | None = None
+    stops_below_white: float | None = None
+    evenness_stops: float | None = None
+    side: str = ""
+    spill_area: float | None = None
+    over_stops: float | None = None
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What one aperture would give, or gave."""
+
+    f_number: float
+    highlights: float | None
+    backdrop_p99: float | None
+    shot: bool
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One frame's verdict, as far as the panel shows it. Fractions run 0 to 1."""
+
+    file: str = ""
+    number: int | None = None
+    f_number: float | None = None
+    shutter_s: float | None = None
+    iso: float | None = None
+    ev100: float | None = None
+    clipped: float | None = None
+    broad: float | None = None
+    specular: float | None = None
+    headroom_stops: float | None = None
+    shadows_frame: float | None = None
+    shadows_subject: float | None = None
+    backdrop: Backdrop = Backdrop()
+    step: Step = Step()
+    forecast: tuple[Forecast, ...] = ()
+    notices: tuple[str, ...] = ()
+    preview: Preview | None = None
+
+
+@dataclass(frozen=True)
+class Camera:
+    """What the camera is doing."""
+
+    state: str = "none"
+    text: str = ""
+    model: str = ""
+    f_number: float | None = None
+    f_numbers: tuple[float, ...] = ()
+    shutter: str = ""
+    iso: float | None = None
+    battery: float | None = None
+
+
+@dataclass(frozen=True)
+class Refused:
+    """A file that was no frame, and why."""
+
+    file: str
+    error: str
+
+
+@dataclass(frozen=True)
+class Said:
+    """A line for the person at the keys."""
+
+    text: str
+    ok: bool = True
+
+
+@dataclass(frozen=True)
+class PanelState:
+    """
+    All that a panel shows.
+
+    link: whether the service is there. typing: the setup's name as far as it is typed; None outside the prompt.
+    said: the last reply or hint. keys: whether there is a keyboard to press them on.
+    """
+
+    link: Literal["searching", "up", "lost"] = "searching"
+    folder: str = ""
+    aim: str = ""
+    backdrop_wish: str = ""
+    service: str = ""
+    service_text: str = ""
+    camera: Camera = Camera()
+    setup_number: int | None = None
+    setup_name: str = ""
+    frames: tuple[Frame, ...] = ()
+    refused: tuple[Refused, ...] = ()
+    frames_count: int = 0
+    refused_count: int = 0
+    said: Said | None = None
+    typing: str | None = None
+    keys: bool = True
+
+    @property
+    def newest(self) -> Frame | None:
+        """The setup's newest frame."""
+        return self.frames[-1] if self.frames else None
+
+    @property
+    def tethered(self) -> bool:
+        """Whether there is a camera that keys can reach."""
+        return self.camera.state in ("ready", "busy", "asleep")
+
+
+# --- events ---
+
+
+def fold(state: PanelState, event: Json) -> PanelState:
+    """
+    Return the state after one event of the socket; unknown events change nothing.
+
+    One more event than the socket has: `{"event": "link", "up": bool, "text": ...}`, from whoever holds the
+    connection. Pure; raises nothing, whatever the event holds.
+    """
+    name = event.get("event")
+    fold_one = _FOLDS.get(name) if isinstance(name, str) else None
+    return state if fold_one is None else fold_one(state, event)
+
+
+def _fold_hello(state: PanelState, event: Json) -> PanelState:
+    told = _object(event.get("state"))
+    counts = _object(told.get("counts"))
+    frames = [frame for item in _list(told.get("frames")) if (frame := _frame(_object(item))) is not None]
+    after = replace(
+        state,
+        link="up",
+        folder=_name(told.get("folder")),
+        backdrop_wish=_word(told.get("backdrop")),
+        frames=tuple(frames[-FRAMES_KEPT:]),
+        refused=tuple(_refused(_object(item)) for item in _list(told.get("refused")))[-REFUSED_KEPT:],
+        frames_count=_count(counts.get("frames")),
+        refused_count=_count(counts.get("refused")),
+        said=None,
+    )
+    for part in (_fold_setup_names, _fold_camera, _fold_service, _fold_aim):
+        after = part(after, told)
+    return after
+
+
+def _fold_frame(state: PanelState, event: Json) -> PanelState:
+    frame = _frame(event)
+    if frame is None:
+        return state
+    known = [old.file for old in state.frames]
+    if frame.file in known:
+        place = known.index(frame.file)
+        return replace(state, frames=(*state.frames[:place], frame, *state.frames[place + 1 :]))
+    frames = (*state.frames, frame)[-FRAMES_KEPT:]
+    return replace(state, frames=frames, frames_count=state.frames_count + 1, said=None)
+
+
+def _fold_refused(state: PanelState, event: Json) -> PanelState:
+    refused = (*state.refused, _refused(event))[-REFUSED_KEPT:]
+    return replace(state, refused=refused, refused_count=state.refused_count + 1)
+
+
+def _fold_camera(state: PanelState, event: Json) -> PanelState:
+    told = _object(event.get("camera"))
+    camera = Camera(
+        state=_word(told.get("state")) or "none",
+        text=_line(told.get("text")),
+        model=_line(told.get("model"), 60),
+        f_number=_positive(told.get("f_number")),
+        f_numbers=tuple(sorted(n for v in _list(told.get("f_numbers")) if (n := _positive(v)) is not None)),
+        shutter=_line(told.get("shutter"), 20),
+        iso=_positive(told.get("iso")),
+        battery=_number(told.get("battery")),
+    )
+    return replace(state, camera=camera)
+
+
+def _fold_setup(state: PanelState, event: Json) -> PanelState:
+    after = _fold_setup_names(state, event)
+    same = after.setup_number == state.setup_number
+    return after if same else replace(after, frames=())
+
+
+def _fold_setup_names(state: PanelState, event: Json) -> PanelState:
+    told = _object(event.get("setup"))
+    number = _number(told.get("number"))
+    return replace(
+        state, setup_number=None if number is None else int(number), setup_name=_line(told.get("name"), NAME_LENGTH_MAX)
+    )
+
+
+def _fold_service(state: PanelState, event: Json) -> PanelState:
+    told = _object(event.get("service"))
+    return replace(state, service=_word(told.get("state")), service_text=_line(told.get("text")))
+
+
+def _fold_aim(state: PanelState, event: Json) -> PanelState:
+    return replace(state, aim=_word(event.get("aim")))
+
+
+def _fold_reply(state: PanelState, event: Json) -> PanelState:
+    text, ok = _line(event.get("text")), event.get("ok") is True
+    return replace(state, said=Said(text or ("done" if ok else "The service refused."), ok))
+
+
+def _fold_link(state: PanelState, event: Json) -> PanelState:
+    if event.get("up") is True:
+        return replace(state, link="up", said=None)
+    return replace(state, link="searching" if state.link == "searching" else "lost", said=None)
+
+
+_FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
+    "hello": _fold_hello,
+    "frame": _fold_frame,
+    "refused": _fold_refused,
+    "camera": _fold_camera,
+    "setup": _fold_setup,
+    "service": _fold_service,
+    "aim": _fold_aim,
+    "reply": _fold_reply,
+    "link": _fold_link,
+}
+
+
+# --- keys ---
+
+
+@dataclass(frozen=True)
+class Pressed:
+    """What a key did: the state after it, what to ask of the service, whether to leave."""
+
+    state: PanelState
+    request: Request | None = None
+    leave: bool = False
+
+
+def press(state: PanelState, key: str) -> Pressed:
+    """
+    Return what a key does. Pure.
+
+    Args:
+        state: as shown.
+        key: one printable character, or "enter", "escape", "backspace", "up", "down".
+    """
+    if state.typing is not None:
+        return _type(state, key)
+    if key == "q":
+        return Pressed(state, leave=True)
+    act = _KEYS.get(key)
+    if act is None:
+        return Pressed(state)
+    if state.link != "up":
+        return _hint(state, "The service isn't there: nothing was sent.")
+    return act(replace(state, said=None))
+
+
+def _type(state: PanelState, key: str) -> Pressed:
+    typed = state.typing or ""
+    if key == "escape":
+        return Pressed(replace(state, typing=None, said=Said("No new setup: everything stays as it was.")))
+    if key == "enter":
+        name = clean(typed, NAME_LENGTH_MAX).strip()
+        return Pressed(replace(state, typing=None), {"do": "slate", "name": name or None})
+    if key == "backspace":
+        return Pressed(replace(state, typing=typed[:-1]))
+    if len(key) == 1 and len(typed) < NAME_LENGTH_MAX and (key == " " or clean(key)):
+        return Pressed(replace(state, typing=typed + key))
+    return Pressed(state)
+
+
+def _hint(state: PanelState, text: str) -> Pressed:
+    return Pressed(replace(state, said=Said(text, ok=False)))
+
+
+def _press_step(state: PanelState) -> Pressed:
+    if not state.tethered:
+        return _hint(state, no_camera(state))
+    step = state.newest.step if state.newest else Step()
+    if step.move in ("close", "open") and step.f_number is not None:
+        return Pressed(state, {"do": "step"})
+    if step.move == "keep":
+        return _hint(state, "This frame is the one: no step to take. f fires again.")
+    if step.move == "light":
+        return _hint(state, "No aperture will do it: change the light, then f fires again.")
+    return _hint(state, "No step is suggested yet. f fires.")
+
+
+def _press_fire(state: PanelState) -> Pressed:
+    return Pressed(state, {"do": "fire"}) if state.tethered else _hint(state, no_camera(state))
+
+
+def _press_setup(state: PanelState) -> Pressed:
+    return Pressed(replace(state, typing=""))
+
+
+def _press_aim(state: PanelState) -> Pressed:
+    place = AIMS.index(state.aim) if state.aim in AIMS else -1
+    return Pressed(state, {"do": "aim", "aim": AIMS[(place + 1) % len(AIMS)]})
+
+
+def _press_wider(state: PanelState) -> Pressed:
+    return _press_aperture(state, -1)
+
+
+def _press_narrower(state: PanelState) -> Pressed:
+    return _press_aperture(state, +1)
+
+
+def _press_aperture(state: PanelState, way: int) -> Pressed:
+    if not state.tethered:
+        return _hint(state, no_camera(state))
+    here, offered = state.camera.f_number, state.camera.f_numbers
+    if here is None or not offered:
+        return _hint(state, "The camera doesn't tell its apertures: set it on the camera.")
+    # A hair of tolerance: the mark itself is no step away from itself.
+    beyond = [n for n in offered if (n - here) * way > 0.01]
+    if not beyond:
+        return _hint(state, f"f/{here:g} is as far as it goes.")
+    return Pressed(state, {"do": "aperture", "f_number": min(beyond) if way > 0 else max(beyond)})
+
+
+def no_camera(state: PanelState) -> str:
+    """Return why a key that needs a camera cannot be used now."""
+    if state.camera.state == "searching":
+        return "Still looking for the camera: this key needs one."
+    if state.camera.state == "lost":
+        return "The camera is lost: this key needs it."
+    return "No camera is tethered: this key needs one."
+
+
+_KEYS: dict[str, Callable[[PanelState], Pressed]] = {
+    " ": _press_step,
+    "f": _press_fire,
+    "n": _press_setup,
+    "a": _press_aim,
+    "up": _press_wider,
+    "down": _press_narrower,
+}
+
+
+# --- from JSON, trusting nothing ---
+
+
+def _frame(event: Json) -> Frame | None:
+    told = event.get("verdict")
+    if not isinstance(told, Mapping):
+        return None
+    exposure, highlights, shadows = (_object(told.get(k)) for k in ("exposure", "highlights", "shadows"))
+    number = _number(told.get("frame"))
+    return Frame(
+        file=_name(told.get("file")),
+        number=None if number is None else int(number),
+        f_number=_positive(exposure.get("f_number")),
+        shutter_s=_positive(exposure.get("shutter_s")),
+        iso=_positive(exposure.get("iso")),
+        ev100=_number(exposure.get("ev100")),
+        clipped=_fraction(highlights.get("subject")),
+        broad=_fraction(highlights.get("broad")),
+        specular=_fraction(highlights.get("specular")),
+        headroom_stops=_number(highlights.get("headroom_stops")),
+        shadows_frame=_fraction(shadows.get("frame")),
+        shadows_subject=_fraction(shadows.get("subject")),
+        backdrop=_backdrop(_object(told.get("backdrop"))),
+        step=_step(_object(told.get("next"))),
+        forecast=_forecasts(_list(told.get("forecast"))),
+        notices=tuple(text for n in _list(told.get("notices"))[:20] if (text := _line(_object(n).get("text")))),
+        preview=_preview(_object(event.get("preview"))),
+    )
+
+
+def _backdrop(told: Json) -> Backdrop:
+    code, spill = _object(told.get("code")), _object(told.get("spill"))
+    clean_told = told.get("clean")
+    return Backdrop(
+        tone=_word(told.get("tone")),
+        clean=clean_told if isinstance(clean_told, bool) else None,
+        area=_fraction(told.get("area")),
+        p95=_number(code.get("p95")),
+        p99=_number(code.get("p99")),
+        top=_number(code.get("max")),
+        stops_below_white=_number(told.get("stops_below_white")),
+        evenness_stops=_number(told.get("evenness_stops")),
+        side=_word(spill.get("side")),
+        spill_area=_fraction(spill.get("area")),
+        over_stops=_number(spill.get("over_stops")),
+    )
+
+
+def _step(told: Json) -> Step:
+    return Step(
+        _word(told.get("move")),
+        _number(told.get("stops")),
+        _positive(told.get("f_number")),
+        _line(told.get("why"), 400),
+    )
+
+
+def _forecasts(told: list[Any]) -> tuple[Forecast, ...]:
+    out = []
+    for item in map(_object, told[:100]):
+        f_number = _positive(item.get("f_number"))
+        if f_number is not None:
+            highlights, p99 = _fraction(item.get("highlights_subject")), _number(item.get("backdrop_p99"))
+            out.append(Forecast(f_number, highlights, p99, item.get("shot") is True))
+    return tuple(out)
+
+
+def _preview(told: Json) -> Preview | None:
+    width, height = told.get("width"), told.get("height")
+    if type(width) is not int or type(height) is not int:
+        return None
+    if not (1 <= width <= WIDTH_MAX and 1 <= height <= HEIGHT_MAX):
+        return None
+    rgb, marks = _bytes(told.get("rgb")), _bytes(told.get("marks"))
+    if len(rgb) != 3 * width * height:
+        return None
+    if len(marks) != width * height:
+        marks = bytes(width * height)
+    return Preview(width, height, rgb, marks)
+
+
+def _bytes(value: Any) -> bytes:
+    if not isinstance(value, str) or len(value) > 8 * WIDTH_MAX * HEIGHT_MAX:
+        return b""
+    try:
+        return base64.b64decode(value, validate=True)
+    except (binascii.Error, ValueError):
+        return b""
+
+
+def _refused(told: Json) -> Refused:
+    return Refused(_name(told.get("file")), _line(told.get("error")) or "no reason given")
+
+
+def _object(value: Any) -> Json:
+    return value if isinstance(value, Mapping) else {}
+
+
+def _list(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
+def _line(value: Any, limit: int = 200) -> str:
+    return clean(value, limit) if isinstance(value, str) else ""
+
+
+def _word(value: Any) -> str:
+    return _line(value, 24)
+
+
+def _name(value: Any) -> str:
+    return clean_name(value) if isinstance(value, str) else ""
+
+
+def _number(value: Any) -> float | None:
+    """Return a finite number of a size that can be meant, else None. JSON's true is no number."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return None
+    return float(value) if abs(value) < 1e9 and math.isfinite(value) else None
+
+
+def _positive(value: Any) -> float | None:
+    number = _number(value)
+    return number if number is not None and number > 0 else None
+
+
+def _fraction(value: Any) -> float | None:
+    number = _number(value)
+    return None if number is None else min(max(number, 0.0), 1.0)
+
+
+def _count(value: Any) -> int:
+    number = _number(value)
+    return 0 if number is None else max(0, int(number))

@@ -1,0 +1,370 @@
+"""
+`lampblack panel`: owns the terminal, the keys and the connection while a panel is shown. One thread does it all.
+
+Whatever ends it (a key, a signal, a terminal that goes, an error of ours), the terminal gets back its main screen,
+its cursor and its line editing. A panel's death harms nothing: the service doesn't need it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import io
+import os
+import select
+import signal
+import sys
+import termios
+import threading
+import time
+import tty
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from types import FrameType
+from typing import Any, TextIO, get_args
+
+from rich.console import Console, ConsoleDimensions
+from rich.live import Live
+
+from lampblack.daemon.clean import clean_name
+from lampblack.daemon.client import Client, Event, NoServiceError
+from lampblack.daemon.keyboard import Keyboard
+from lampblack.daemon.panel import draw
+from lampblack.daemon.panel_state import PanelState, Request, fold, press
+from lampblack.daemon.style import Colours, Style, detect
+from lampblack.daemon.words import tell
+
+REDRAW_S = 0.25
+RETRY_S = 1.0
+ESCAPE_S = 0.05
+"""Longer than the bytes of one key are apart, shorter than a person notices."""
+
+_ENDING = (signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT)
+_RICH_COLOURS = {"true": "truecolor", "256": "256", "16": "standard", "none": None}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of `lampblack panel`."""
+    parser.add_argument("folder", metavar="FOLDER", type=Path, nargs="?", default=Path(), help="default: here")
+    parser.add_argument(
+        "--plain", action="store_true", help="one line of text per event, for screen readers and logs; so in a pipe"
+    )
+    parser.add_argument("--ascii", action="store_true", help="draw with ASCII only")
+    parser.add_argument(
+        "--colours",
+        choices=("auto", *get_args(Colours)),
+        default="auto",
+        help="how many colours the terminal has (default: as it says; NO_COLOR is honoured)",
+    )
+
+
+def run(
+    folder: Path | argparse.Namespace,
+    *,
+    plain: bool = False,
+    ascii_only: bool = False,
+    colours: Colours | None = None,
+    ended: threading.Event | None = None,
+) -> int:
+    """
+    Show the panel of a shoot's folder until somebody leaves it.
+
+    Args:
+        folder:     the shoot; or the options as `add_arguments` made them.
+        plain:      lines instead of a screen; so too wherever the output is no terminal.
+        ascii_only: draw with ASCII only.
+        colours:    None: as the terminal says.
+        ended:      leaves the panel when it is set by another thread, within a quarter of a second.
+
+    Returns:
+        0 when left by key, Ctrl-C or `ended`; 2 when there is no such folder; 128 and the signal's number when
+        a signal ended it.
+    """
+    if isinstance(folder, argparse.Namespace):
+        chosen = None if folder.colours == "auto" else folder.colours
+        return run(folder.folder, plain=folder.plain, ascii_only=folder.ascii, colours=chosen)
+    folder = folder.expanduser()
+    if not folder.is_dir():
+        print(f"{clean_name(folder)} is no folder.", file=sys.stderr)
+        return 2
+    style = detect(os.environ, sys.stdout.encoding, ascii_only=ascii_only, colours=colours)
+    lines = plain or not sys.stdout.isatty() or os.environ.get("TERM", "dumb") == "dumb"
+    state = PanelState(folder=clean_name(folder.resolve()))
+    with _Signals() as signals, contextlib.closing(_Link(folder)) as link:
+        try:
+            if lines:
+                _run_plain(link, signals, state, style, ended)
+            else:
+                _Panel(link, signals, state, style, ended).run()
+        except OSError:
+            # The terminal or the pipe went away, with or without a signal.
+            _mute(sys.stdout)
+        return 128 + signals.ended if signals.ended not in (None, signal.SIGINT) else 0
+
+
+def _mute(stream: TextIO) -> None:
+    """Let what is left in a broken stream go nowhere, or Python complains about it while it ends."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, stream.fileno())
+        os.close(nowhere)
+
+
+# --- the service's end ---
+
+
+class _Link:
+    """The connection to a service that may not be there: events while it lasts, tries to get it back."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._client: Client | None = None
+        self._next_try = 0.0
+
+    def close(self) -> None:
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+
+    @property
+    def handles(self) -> list[int]:
+        """What to wait on."""
+        return [self._client.fileno()] if self._client else []
+
+    def wait_s(self) -> float | None:
+        """Return how long to wait at most before `events` has something to do; None: only for `handles`."""
+        if self._client is None:
+            return max(0.0, self._next_try - time.monotonic())
+        return 0.0 if self._client.waiting else None
+
+    def events(self) -> list[Event]:
+        """Return what came, and what became of the connection, without waiting."""
+        try:
+            if self._client is None:
+                if time.monotonic() < self._next_try:
+                    return []
+                self._client = Client.connect(self._folder)
+            return self._client.receive(0.0)
+        except NoServiceError:
+            return [self._lost()]
+
+    def send(self, request: Request) -> list[Event]:
+        """Send one request; return what became of the connection."""
+        if self._client is None:
+            return []
+        try:
+            self._client.send(request)
+        except NoServiceError:
+            return [self._lost()]
+        return []
+
+    def _lost(self) -> Event:
+        self.close()
+        self._next_try = time.monotonic() + RETRY_S
+        return {"event": "link", "up": False}
+
+
+# --- signals ---
+
+
+class _Signals:
+    """
+    Notes signals, and wakes whoever waits in `select` on `handle`. A second ending signal ends at once.
+
+    Outside the main thread it notes nothing.
+    """
+
+    def __init__(self) -> None:
+        self.ended: int | None = None
+        self.stop = False
+        self.handle, self._wake = os.pipe()
+        self._before: dict[int, Any] = {}
+        self._fd_before = -1
+
+    def __enter__(self) -> _Signals:
+        for end in (self.handle, self._wake):
+            os.set_blocking(end, False)
+        if threading.current_thread() is threading.main_thread():
+            for number in (*_ENDING, signal.SIGWINCH, signal.SIGTSTP):
+                self._before[number] = signal.signal(number, self._note)
+            self._fd_before = signal.set_wakeup_fd(self._wake, warn_on_full_buffer=False)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._before:
+            signal.set_wakeup_fd(self._fd_before)
+            for number, handler in self._before.items():
+                # None: somebody's handler that Python doesn't know.
+                signal.signal(number, signal.SIG_DFL if handler is None else handler)
+        os.close(self.handle)
+        os.close(self._wake)
+
+    def _note(self, number: int, _: FrameType | None) -> None:
+        if number == signal.SIGTSTP:
+            self.stop = True
+        elif number in _ENDING:
+            # Ctrl-S may hold the terminal's output, and us in the middle of it.
+            with contextlib.suppress(OSError, ValueError, termios.error):
+                termios.tcflow(sys.stdout.fileno(), termios.TCOON)
+            if self.ended is not None:
+                raise SystemExit(128 + number)
+            self.ended = number
+
+    def drain(self) -> None:
+        """Forget the wake-ups so far."""
+        with contextlib.suppress(BlockingIOError):
+            while os.read(self.handle, 512):
+                pass
+
+    def pause(self) -> None:
+        """Stop this process as Ctrl-Z does; returns when it is continued."""
+        self.stop = False
+        signal.signal(signal.SIGTSTP, signal.SIG_DFL)
+        try:
+            os.kill(os.getpid(), signal.SIGTSTP)
+        finally:
+            signal.signal(signal.SIGTSTP, self._note)
+
+
+def _wait(handles: list[int], timeouts: list[float | None], ended: threading.Event | None) -> list[int]:
+    known = [t for t in timeouts if t is not None] + ([REDRAW_S] if ended is not None else [])
+    ready, _, _ = select.select(handles, [], [], min(known) if known else None)
+    return ready
+
+
+# --- plain lines ---
+
+
+def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, ended: threading.Event | None) -> None:
+    # Who searches says so once; then only what happens.
+    said = ""
+    while signals.ended is None and not (ended is not None and ended.is_set()):
+        signals.drain()
+        for event in link.events():
+            for line in tell(state, event):
+                if line != said:
+                    print(style.say(line).encode(sys.stdout.encoding, "replace").decode(sys.stdout.encoding))
+                said = line
+            state = fold(state, event)
+        sys.stdout.flush()
+        if signals.stop:
+            signals.pause()
+        _wait([signals.handle, *link.handles], [link.wait_s()], ended)
+
+
+# --- the screen ---
+
+
+class _Panel:
+    """The panel on a terminal: the loop that waits, folds, presses and redraws."""
+
+    def __init__(
+        self, link: _Link, signals: _Signals, state: PanelState, style: Style, ended: threading.Event | None
+    ) -> None:
+        self._link, self._signals, self._style, self._ended = link, signals, style, ended
+        self._keyboard = Keyboard()
+        self._keys_fd = sys.stdin.fileno() if sys.stdin is not None and sys.stdin.isatty() else None
+        self._state = replace(state, keys=self._keys_fd is not None)
+        self._shown: tuple[PanelState, os.terminal_size] | None = None
+        self._drawn_at = -REDRAW_S
+
+    def run(self) -> None:
+        while not self._over():
+            with _terminal(self._keys_fd, self._style) as live:
+                self._shown = None
+                while not self._over() and not self._signals.stop:
+                    self._signals.drain()
+                    self._take_events()
+                    wait = self._redraw(live)
+                    self._take_keys(self._rest(wait))
+            if self._signals.stop:
+                self._signals.pause()
+
+    def _over(self) -> bool:
+        return self._signals.ended is not None or (self._ended is not None and self._ended.is_set())
+
+    def _take_events(self) -> None:
+        for event in self._link.events():
+            self._state = fold(self._state, event)
+
+    def _rest(self, redraw_s: float | None) -> list[int]:
+        handles = [self._signals.handle, *self._link.handles]
+        if self._keys_fd is not None:
+            handles.append(self._keys_fd)
+        escape_s = ESCAPE_S if self._keyboard.waiting else None
+        return _wait(handles, [redraw_s, self._link.wait_s(), escape_s], self._ended)
+
+    def _take_keys(self, ready: list[int]) -> None:
+        if self._keys_fd is None:
+            return
+        if self._keys_fd in ready:
+            data = os.read(self._keys_fd, 4096)
+            if not data:
+                raise OSError("the terminal is gone")
+            keys = self._keyboard.feed(data)
+        else:
+            keys = self._keyboard.settle() if self._keyboard.waiting and not ready else []
+        for key in keys:
+            self._press(key)
+
+    def _press(self, key: str) -> None:
+        if key == "redraw":
+            self._shown = None
+            return
+        done = press(self._state, key)
+        self._state = done.state
+        if done.leave:
+            self._signals.ended = signal.SIGINT
+        if done.request is not None:
+            for event in self._link.send(done.request):
+                self._state = fold(self._state, event)
+
+    def _redraw(self, live: Live) -> float | None:
+        """Draw if there is something new and the last time is long enough ago; return when to come back."""
+        size = os.get_terminal_size(live.console.file.fileno())
+        if self._shown == (self._state, size):
+            return None
+        early = self._drawn_at + REDRAW_S - time.monotonic()
+        if early > 0:
+            return early
+        # A terminal may claim to have no size at all until its window is there.
+        width, height = max(1, size.columns), max(1, size.lines)
+        live.console.size = ConsoleDimensions(width, height)
+        live.update(draw(self._state, width, height, look=self._style), refresh=True)
+        self._shown, self._drawn_at = (self._state, size), time.monotonic()
+        return None
+
+
+@contextlib.contextmanager
+def _terminal(keys_fd: int | None, style: Style) -> Iterator[Live]:
+    """Take the terminal: alternate screen, no cursor, keys one by one; give all of it back."""
+    before = termios.tcgetattr(keys_fd) if keys_fd is not None else None
+    raw = io.BufferedWriter(io.FileIO(sys.stdout.fileno(), "w", closefd=False), 1 << 20)
+    out = io.TextIOWrapper(raw, sys.stdout.encoding, "replace")
+    console = Console(
+        file=out,
+        force_terminal=True,
+        color_system=_RICH_COLOURS[style.colours],  # type: ignore[arg-type]
+        no_color=style.colours == "none",
+        legacy_windows=False,
+        markup=False,
+        emoji=False,
+        highlight=False,
+        _environ={},
+    )
+    live = Live(console=console, screen=True, auto_refresh=False, redirect_stdout=False, redirect_stderr=False)
+    try:
+        if keys_fd is not None:
+            tty.setcbreak(keys_fd)
+        live.start()
+        yield live
+    finally:
+        # A terminal that is gone takes nothing back; that must not hide why we leave.
+        with contextlib.suppress(OSError):
+            live.stop()
+        with contextlib.suppress(OSError):
+            out.close()
+        if keys_fd is not None and before is not None:
+            with contextlib.suppress(termios.error):
+                termios.tcsetattr(keys_fd, termios.TCSAFLUSH, before)

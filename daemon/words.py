@@ -1,0 +1,292 @@
+"""
+What the panel says, in words: numbers as the trade writes them, the large headlines, plain lines. Pure.
+
+Percent exists only here; everything below counts in fractions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from lampblack.daemon.panel_state import Backdrop, Frame, Json, PanelState, fold
+
+_MOVES = {"close": "CLOSE", "open": "OPEN"}
+_ARROWS = {"left": "←", "right": "→", "top": "↑", "bottom": "↓"}
+_AT = {"left": "at the left", "right": "at the right", "top": "at the top", "bottom": "at the bottom"}  # of the picture
+
+
+@dataclass(frozen=True)
+class Headline:
+    """
+    Something to be read from across the room.
+
+    phrases: the same thing, longest first; the first that fits is shown. text: the sentence beneath. role: its look.
+    """
+
+    phrases: tuple[str, ...]
+    text: str
+    role: str
+
+
+# --- numbers ---
+
+
+def f_text(f_number: float | None) -> str:
+    """
+    Return an aperture as it is marked.
+
+    >>> [f_text(n) for n in (8.0, 5.6, 11.0, 0.95, None)]
+    ['f/8', 'f/5.6', 'f/11', 'f/0.95', 'f/?']
+    """
+    if f_number is None:
+        return "f/?"
+    return f"f/{round(f_number, 2 if f_number < 2 else 1):g}"
+
+
+def stops_text(stops: float) -> str:
+    """
+    Return the size of a step in whole stops, thirds and halves, whichever is nearest; without its sign.
+
+    >>> [stops_text(x) for x in (-0.67, 1.0, 1.3, 0.5, 2.68, 0.05)]
+    ['⅔', '1', '1⅓', '½', '2⅔', '0']
+    """
+    size = abs(stops)
+    parts = ((0.0, ""), (1 / 3, "⅓"), (0.5, "½"), (2 / 3, "⅔"), (1.0, ""))
+    whole = int(size)
+    near, sign = min(parts, key=lambda part: abs(size - whole - part[0]))
+    whole += near == 1.0
+    return f"{whole}{sign}" if whole or not sign else sign
+
+
+def stops_long(stops: float) -> str:
+    """
+    Return an amount of stops with its noun.
+
+    >>> [stops_long(x) for x in (0.67, 1.0, 1.3, 0.0)]
+    ['⅔ stop', '1 stop', '1⅓ stops', '0 stops']
+    """
+    text = stops_text(stops)
+    return f"{text} stop" if text in ("1", "⅓", "½", "⅔") else f"{text} stops"
+
+
+def percent(fraction: float | None) -> str:
+    """
+    Return a fraction in percent, with two digits that matter.
+
+    >>> [percent(x) for x in (0.0, 0.00003, 0.0043, 0.031, 0.52, None)]
+    ['0 %', '<0.01 %', '0.43 %', '3.1 %', '52 %', '? %']
+    """
+    if fraction is None:
+        return "? %"
+    if fraction == 0:
+        return "0 %"
+    if fraction < 0.0001:
+        return "<0.01 %"
+    digits = 2 if fraction < 0.00995 else 1 if fraction < 0.0995 else 0
+    return f"{100 * fraction:.{digits}f} %"
+
+
+def shutter_text(seconds: float | None) -> str:
+    """
+    Return an exposure time as it is marked.
+
+    >>> [shutter_text(t) for t in (1 / 60, 0.5, 2.0, 1 / 1.6, None)]
+    ['1/60 s', '1/2 s', '2 s', '0.6 s', '? s']
+    """
+    if seconds is None:
+        return "? s"
+    if seconds <= 0.5:
+        return f"1/{1 / seconds:.0f} s"
+    return f"{seconds:.1f}".removesuffix(".0") + " s"
+
+
+def exposure_text(frame: Frame) -> str:
+    """Return a frame's aperture, time and ISO."""
+    iso = "ISO ?" if frame.iso is None else f"ISO {frame.iso:g}"
+    return f"{f_text(frame.f_number)}  {shutter_text(frame.shutter_s)}  {iso}"
+
+
+def figure(value: float | None, digits: int = 0) -> str:
+    """Return a number, or a question mark."""
+    return "?" if value is None else f"{value:.{digits}f}"
+
+
+def over_limit(frame: Frame) -> bool:
+    """Tell whether a frame's highlights must come down: they have negative room."""
+    return frame.headroom_stops is not None and frame.headroom_stops < 0
+
+
+def room_text(frame: Frame) -> str:
+    """Return how far a frame's highlights are over or under their limit."""
+    stops = frame.headroom_stops
+    if stops is None:
+        return "room unknown"
+    if stops_text(stops) == "0":
+        return "at the limit" if stops >= 0 else "just over"
+    return f"{stops_long(stops)} {'over' if stops < 0 else 'of room'}"
+
+
+# --- headlines ---
+
+
+def step_headline(state: PanelState) -> Headline:
+    """Return the next step and why; or the trouble that comes before it."""
+    return _trouble(state) or _step(state)
+
+
+def _trouble(state: PanelState) -> Headline | None:
+    if state.link == "searching":
+        text = f"No service watches {state.folder} yet. Start one with: lampblack watch FOLDER. Still looking."
+        return Headline(("NO SERVICE",), text, "trouble")
+    if state.link == "lost":
+        text = "The service has stopped. Frames go on landing in the folder, but nothing is measured. Trying again."
+        return Headline(("NO SERVICE",), text, "trouble")
+    if state.service == "folder-gone":
+        return Headline(("FOLDER GONE",), state.service_text or "The shoot's folder can't be reached.", "trouble")
+    if state.camera.state == "lost":
+        step = _step(state) if state.newest else None
+        after = f" When it is back: {step.phrases[0]}." if step else ""
+        return Headline(("CAMERA LOST",), (state.camera.text or "The camera doesn't answer.") + after, "trouble")
+    return None
+
+
+def _step(state: PanelState) -> Headline:
+    if state.newest is None:
+        return Headline(("SHOOT A FRAME", "SHOOT"), "No frame in this setup yet.", "strong")
+    step = state.newest.step
+    mark = "" if step.f_number is None else f" {f_text(step.f_number)}"
+    if step.move in _MOVES:
+        verb = _MOVES[step.move]
+        by = "" if step.stops is None else f" {stops_text(step.stops)}"
+        return Headline((f"{verb}{by}{mark}", f"{verb}{by}", verb), step.why, "strong")
+    if step.move == "keep":
+        return Headline((f"KEEP{mark}", "KEEP"), step.why, "good")
+    if step.move == "light":
+        return Headline(("CHANGE THE LIGHT", "CHANGE LIGHT", "LIGHT"), step.why, "clip")
+    return Headline(("NO STEP",), step.why or "The service suggests none for this frame.", "dim")
+
+
+def flag_headline(state: PanelState) -> Headline:
+    """Return the newest frame's backdrop flag: clean or not, where, by how many stops."""
+    if state.newest is None:
+        return Headline(("BACKDROP?", "?"), "The backdrop is judged with the first frame.", "dim")
+    backdrop = state.newest.backdrop
+    if not backdrop.tone or backdrop.clean is None:
+        asked_none = state.backdrop_wish == "none"
+        text = (
+            "The backdrop isn't judged: none was asked for." if asked_none else "No backdrop was found in this frame."
+        )
+        return Headline(("NO BACKDROP", "NONE"), text, "dim")
+    if backdrop.clean:
+        return Headline(("CLEAN",), f"The backdrop is clean {backdrop.tone}{_under_white(backdrop)}.", "good")
+    by = "" if not backdrop.over_stops else f" {stops_text(backdrop.over_stops)}"
+    side, arrow = backdrop.side.upper() if backdrop.side in _AT else "", _ARROWS.get(backdrop.side, "")
+    longest = " ".join(f"NOT CLEAN {side}{by}".split())
+    shorter = " ".join(f"NOT CLEAN {arrow}{by}".split())
+    return Headline((longest, shorter, "NOT CLEAN"), not_clean_text(backdrop), "spill")
+
+
+def _under_white(backdrop: Backdrop) -> str:
+    stops = backdrop.stops_below_white
+    return "" if stops is None else f", {stops:.1f} stops under white"
+
+
+def not_clean_text(backdrop: Backdrop) -> str:
+    """Return where a backdrop is not clean and by how much, as one sentence."""
+    parts = []
+    if backdrop.side in _AT:
+        parts.append(_AT[backdrop.side])
+    if backdrop.over_stops:
+        parts.append(f"{stops_long(backdrop.over_stops)} over {backdrop.tone}")
+    if backdrop.spill_area:
+        parts.append(f"{percent(backdrop.spill_area)} of the frame")
+    if backdrop.tone != "black" and backdrop.evenness_stops is not None:
+        parts.append(f"uneven by {backdrop.evenness_stops:.1f} stops")
+    told = ", ".join(parts) or "no side stands out"
+    return f"Backdrop not clean {told}."
+
+
+# --- what the camera and the service do ---
+
+_CAMERA_STATES = {
+    "none": "no camera tethered",
+    "searching": "looking for the camera",
+    "ready": "ready",
+    "busy": "busy",
+    "asleep": "asleep",
+    "lost": "lost",
+}
+
+
+def camera_text(state: PanelState, *, short: bool = False) -> str:
+    """Return what the camera is doing, with its settings; `short` leaves out time and ISO."""
+    camera = state.camera
+    said = camera.text or _CAMERA_STATES.get(camera.state, camera.state)
+    if not state.tethered:
+        return said
+    parts = [said, f_text(camera.f_number) if camera.f_number else ""]
+    if not short:
+        parts += [camera.shutter, f"ISO {camera.iso:g}" if camera.iso else ""]
+    parts.append("" if camera.battery is None else f"battery {camera.battery:.0f} %")
+    return "  ".join(part for part in parts if part)
+
+
+def service_text(state: PanelState) -> str:
+    """Return what the service is doing and how much it has seen."""
+    if state.link != "up":
+        return f"{state.folder}: looking for the service, once a second; q leaves"
+    refused = f", {state.refused_count} refused" if state.refused_count else ""
+    said = state.service_text or {"catching-up": "catching up"}.get(state.service, state.service or "watching")
+    frames = "1 frame" if state.frames_count == 1 else f"{state.frames_count} frames"
+    return f"{state.folder}: {said}  ({frames}{refused})"
+
+
+def setup_text(state: PanelState) -> str:
+    """Return the current setup's number and name."""
+    number = "?" if state.setup_number is None else str(state.setup_number)
+    return f"setup {number}" + (f": {state.setup_name}" if state.setup_name else "")
+
+
+# --- plain lines, for screen readers, pipes and logs ---
+
+
+def tell(state: PanelState, event: Json) -> list[str]:
+    """Return what one event is worth in plain lines, given the state before it."""
+    after = fold(state, event)
+    name = event.get("event")
+    if name == "hello":
+        return [
+            service_text(after),
+            f"{setup_text(after)}, aim {after.aim}",
+            f"camera: {camera_text(after)}",
+            *_newest(after),
+        ]
+    if name == "frame":
+        return _newest(after) if after.frames != state.frames else []
+    if name == "refused":
+        return [f"refused {after.refused[-1].file}: {after.refused[-1].error}"]
+    if name == "camera":
+        return [f"camera: {camera_text(after)}"] if camera_text(after) != camera_text(state) else []
+    if name == "setup":
+        return [f"{setup_text(after)} begins"]
+    if name == "service":
+        return [service_text(after)]
+    if name == "aim":
+        return [f"aim {after.aim}"]
+    if name == "link" and after.link != "up":
+        return [step_headline(after).text]
+    return []
+
+
+def _newest(state: PanelState) -> list[str]:
+    frame = state.newest
+    if frame is None:
+        return []
+    step, flag = _step(state), flag_headline(state)
+    number = "" if frame.number is None else f"frame {frame.number}, "
+    return [
+        f"{number}{frame.file}: {exposure_text(frame)}; subject clipped {percent(frame.clipped)} "
+        f"(broad {percent(frame.broad)}, glints {percent(frame.specular)}), {room_text(frame)}; "
+        f"shadows {percent(frame.shadows_subject)}; backdrop {flag.phrases[0]}: {flag.text} "
+        f"Next: {step.phrases[0]}. {step.text}"
+    ]
