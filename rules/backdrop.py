@@ -1,14 +1,18 @@
 """
 Where the backdrop is.
 
-The backdrop is plain and reaches the frame's border; its light is a smooth surface, even where a lamp spills
-onto it. So: take the border's likeliest smooth surface, let it grow inward as far as the light follows it, and
-put the line to the subject where the light changes most (watershed on the gradient).
+The backdrop is plain, reaches the frame's border, and changes slowly even where a lamp spills onto it; whatever
+stands before it has an edge. So edges are found first (against the slow change around them, and against noise),
+and the backdrop is what can be reached from the border without crossing one. The line itself is then put where
+the light changes most (watershed on the gradient).
+
+All of it is done in codes (sRGB), in which noise and rounding are about the same from dark to bright.
 """
 
 from __future__ import annotations
 
-from functools import lru_cache
+from collections.abc import Iterator
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -18,13 +22,10 @@ from lampblack.rules.thresholds import BackdropSearch
 
 Mask = NDArray[np.bool_]
 Grid = NDArray[np.float32]
-Model = NDArray[np.float32]
 
-_DRAWS = 300
-_GROWTHS = 8
-_GROWN_ACROSS = 200  # cells: a smooth surface needs no finer grid
-_GROWN_STEP = 2.0  # ... on which neighbours lie further apart
-_PLANE, _COARSE, _FINE = 1, 2, 4  # orders of the surface
+_STEP_SCALE = 8.0  # of a step in a byte, for the filters that only take bytes
+_LEAST_PIECE = 5e-4  # share of the frame; smaller islands and holes are specks
+_LEAST_HOLE = 1e-3  # ... and a hole through the subject smaller than this isn't looked for
 
 
 def find_backdrop(light: Grid, search: BackdropSearch) -> Mask | None:
@@ -35,113 +36,52 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Mask | None:
         light: (rows, columns, 3) linear light; values over 1 are welcome (a merged picture).
         search: the thresholds.
     """
-    stops = _stops(light, search.floor_light)
-    thin = max(1, round(max(stops.shape[:2]) / _GROWN_ACROSS))
-    model = _grow(np.ascontiguousarray(stops[::thin, ::thin]), search)
-    if model is None:
+    coded = _coded(light)
+    step = _step(coded)
+    reached = _reached(_edges(step, search), coded, search)
+    if reached is None:
         return None
-    surface = _surface(model, stops.shape[:2], _FINE)
-    mask = _settle(stops, surface, search)
-    return mask if mask.mean() >= search.least_share else None
+    backdrop = _without_specks(_settled(reached, step))
+    backdrop |= _holes(backdrop, coded, step, search)
+    backdrop |= _lit_patches(light, backdrop, search)
+    return backdrop if backdrop.mean() >= search.least_share else None
 
 
-def _grow(stops: Grid, search: BackdropSearch) -> Model | None:
-    """Return the smooth surface of the backdrop: the border's plane, grown inward as far as the light follows it."""
-    border = _border(stops.shape[:2])
-    plane = _plane_of_border(stops, border, search)
-    if plane is None:
-        return None
-    calm = _step(stops) < search.step_stops * _GROWN_STEP
-    surface = _surface(plane, stops.shape[:2], _PLANE)
-    inside, model = border, plane
-    for growth in range(_GROWTHS):
-        grown = _connected(calm & _near(stops, surface, search.reach_stops), border)
-        if grown.mean() < search.least_share:
-            return None
-        order = _COARSE if growth < 2 else _FINE
-        model = _fit(stops, grown, order)
-        if growth > 2 and np.array_equal(grown, inside):
-            break
-        inside, surface = grown, _surface(model, stops.shape[:2], order)
-    return model
+def _coded(light: Grid) -> Grid:
+    """Return sRGB codes, carried on above white, with the finest grain taken off (median of 5 x 5 cells)."""
+    x = np.maximum(np.asarray(light, np.float32), 0)
+    coded = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** np.float32(1 / 2.4) - 0.055) * np.float32(255)
+    calm: Grid = cv2.medianBlur(coded.astype(np.float32), 5) if min(coded.shape[:2]) >= 5 else coded  # type: ignore[assignment]
+    return calm
 
 
-def _stops(light: Grid, floor: float) -> Grid:
-    """Return light in stops, calm in the darks: the floor keeps noise from looking like structure."""
-    smooth = cv2.medianBlur(np.ascontiguousarray(light, np.float32), 5) if min(light.shape[:2]) >= 5 else light
-    stops: Grid = np.log2(np.maximum(smooth, 0) + np.float32(floor))
-    return stops
-
-
-def _step(stops: Grid) -> Grid:
-    """Return by how many stops neighbouring cells differ, the worst channel counting."""
-    across = cv2.Scharr(stops, cv2.CV_32F, 1, 0) / 32
-    down = cv2.Scharr(stops, cv2.CV_32F, 0, 1) / 32
-    step: Grid = np.hypot(across, down).max(axis=2)
+def _step(coded: Grid) -> Grid:
+    """Return by how many codes neighbouring cells differ, the worst channel counting."""
+    across = cv2.Scharr(coded, cv2.CV_32F, 1, 0) / 32
+    down = cv2.Scharr(coded, cv2.CV_32F, 0, 1) / 32
+    step: Grid = cv2.magnitude(across, down).max(axis=2)
     return step
 
 
-def _border(shape: tuple[int, ...]) -> Mask:
-    """Return the strip along left, top and right. The bottom is mostly table or sitter."""
-    strip = np.zeros(shape[:2], bool)
-    wide = max(2, round(max(shape) * 0.015))
-    strip[:wide] = strip[:, :wide] = strip[:, -wide:] = True
-    return strip
-
-
-@lru_cache(maxsize=8)
-def _terms(shape: tuple[int, int], order: int) -> Grid:
-    """Return the polynomial terms of every cell, (rows, columns, terms), coordinates from -1 to 1."""
-    y, x = np.meshgrid(np.linspace(-1, 1, shape[0]), np.linspace(-1, 1, shape[1]), indexing="ij")
-    terms = [x**i * y**j for i in range(order + 1) for j in range(order + 1 - i)]
-    return np.stack(terms, axis=-1).astype(np.float32)
-
-
-def _surface(model: Model, shape: tuple[int, ...], order: int) -> Grid:
-    surface: Grid = _terms((shape[0], shape[1]), order) @ model
-    return surface
-
-
-def _plane_of_border(stops: Grid, border: Mask, search: BackdropSearch) -> Model | None:
+def _edges(step: Grid, search: BackdropSearch) -> Mask:
     """
-    Return the plane, in stops, that most of the border's cells lie on; None if no plane holds a third of it.
+    Return the cells on edges: steeper than what is around them, and steeper than noise.
 
-    The top counts double: it is where backdrop is likeliest. Drawn at random with a fixed seed, so that the same
-    frame gets the same answer.
+    A line of weak steps counts as far as it hangs together with a strong one (hysteresis).
     """
-    rows, columns = np.nonzero(border)
-    keep = np.random.default_rng(7).permutation(len(rows))[:600]
-    rows, columns = rows[keep], columns[keep]
-    terms = _terms((stops.shape[0], stops.shape[1]), _PLANE)[rows, columns]
-    values = stops[rows, columns]
-    weight = np.where(rows < stops.shape[0] * 0.1, 2.0, 1.0)
-    draws = np.random.default_rng(11).integers(0, len(rows), (_DRAWS, 3))
-    models = _candidates(terms[draws], values[draws])
-    off = np.abs(values[None] - terms[None] @ models).max(axis=2)
-    held = ((off < search.reach_stops) @ weight) / weight.sum()
-    best = int(held.argmax())
-    return models[best] if held[best] >= 1 / 3 else None
+    scaled = np.minimum(step * _STEP_SCALE, 255).astype(np.uint8)
+    around = cv2.medianBlur(scaled, search.slow_cells | 1).astype(np.float32) / _STEP_SCALE
+    sharp = step - around
+    # Where all is texture there is no plain part to tell the noise by; more than this it never is in cells.
+    noise = min(float(np.percentile(np.abs(sharp), 40)), search.most_noise_codes)
+    weak = sharp > max(search.weak_edge_codes, search.edge_over_noise * noise)
+    strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
+    return _touching(weak, strong)
 
 
-def _candidates(terms: Grid, values: Grid) -> Grid:
-    """Return level and sloping planes through drawn cells: (models, terms, 3)."""
-    level = np.zeros((len(terms), terms.shape[2], 3), np.float32)
-    level[:, 0] = values[:, 0]
-    sound = np.abs(np.linalg.det(terms)) > 0.2
-    sloping = np.linalg.solve(terms[sound], values[sound])
-    # Spill can be steep, but five stops across a frame is a lamp in the picture.
-    sloping = sloping[np.abs(sloping[:, 1:]).max(axis=(1, 2)) < 2.5]
-    return np.concatenate([level, sloping]).astype(np.float32)
-
-
-def _near(stops: Grid, surface: Grid, reach: float) -> Mask:
-    near: Mask = np.abs(stops - surface).max(axis=2) < reach
-    return near
-
-
-def _connected(allowed: Mask, seeds: Mask) -> Mask:
-    """Return the parts of `allowed` that touch a seed."""
-    count, labels = cv2.connectedComponents(allowed.astype(np.uint8), connectivity=4)
+def _touching(allowed: Mask, seeds: Mask) -> Mask:
+    """Return the parts of `allowed` that hold a seed."""
+    count, labels = cv2.connectedComponents(allowed.astype(np.uint8), connectivity=8)
     wanted = np.zeros(count, bool)
     wanted[labels[seeds]] = True
     wanted[0] = False
@@ -149,44 +89,109 @@ def _connected(allowed: Mask, seeds: Mask) -> Mask:
     return touching
 
 
-def _fit(stops: Grid, inside: Mask, order: int) -> Model:
-    """Return the smooth surface of least squares through the cells inside, as its polynomial: (terms, 3)."""
-    rows, columns = np.nonzero(inside)
-    thin = max(1, len(rows) // 4000)
-    rows, columns = rows[::thin], columns[::thin]
-    terms = _terms((stops.shape[0], stops.shape[1]), order)[rows, columns].astype(np.float64)
-    # A little pull toward flat keeps the surface from swinging where it has nothing to hold on to.
-    pull = 1e-3 * len(rows) * np.eye(terms.shape[1])
-    pull[0, 0] = 0
-    model = np.linalg.solve(terms.T @ terms + pull, terms.T @ stops[rows, columns].astype(np.float64))
-    return model.astype(np.float32)
+@dataclass(frozen=True, eq=False)
+class _Rim:
+    """The frame's border where backdrop is likely: the top, counted double, and the sides; not the bottom."""
+
+    cells: Mask
+    weight: Grid
+
+    @classmethod
+    def of(cls, shape: tuple[int, ...]) -> _Rim:
+        weight = np.zeros(shape[:2], np.float32)
+        # The lower the likelier it is a table or a sitter's shoulder that touches the side.
+        weight[:, :2] = weight[:, -2:] = np.linspace(1, 0, shape[0])[:, None]
+        weight[:2] = 2
+        return cls(weight > 0, weight / weight.sum())
 
 
-def _settle(stops: Grid, surface: Grid, search: BackdropSearch) -> Mask:
+def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask | None:
+    """Return what can be reached from the border without crossing an edge, nor slipping through a gap in one."""
+    gap = max(1, round(search.gap_share * max(edges.shape)))
+    calm = ~edges
+    wide = _eroded(calm, gap)
+    count, labels = cv2.connectedComponents(wide.astype(np.uint8), connectivity=4)
+    rim = _Rim.of(edges.shape)
+    # Erosion stops short of the frame's border by `replicate`, so a wide piece touches it where it should.
+    held = np.bincount(labels.ravel(), rim.weight.ravel(), count)
+    held[0] = 0
+    main = int(held.argmax())
+    if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
+        return None
+    chosen = labels == main
+    for other in np.flatnonzero(held > search.least_rim / 4):
+        if other != main and _alike(coded, chosen, labels == other, search):
+            chosen |= labels == other
+    kernel = np.ones((2 * gap + 1, 2 * gap + 1), np.uint8)
+    reached: Mask = (cv2.dilate(chosen.astype(np.uint8), kernel) > 0) & calm
+    return reached
+
+
+def _alike(coded: Grid, main: Mask, other: Mask, search: BackdropSearch) -> bool:
+    """Say whether another piece at the border has the backdrop's light, give or take a fall of light across it."""
+    a, b = (np.median(coded[piece], axis=0) for piece in (main, other))
+    return bool(np.abs(np.log2((a + 4) / (b + 4))).max() * 2.2 < search.other_side_stops)
+
+
+def _settled(reached: Mask, step: Grid) -> Mask:
     """Put the line between backdrop and subject where the light changes most."""
-    step = _step(stops)
-    off = np.abs(stops - surface).max(axis=2)
-    near = off < search.reach_stops
-    inside = _connected((step < search.step_stops) & near, _border(stops.shape[:2]))
-    markers = np.zeros(inside.shape, np.int32)
-    markers[_eroded(inside, 1)] = 1
-    markers[_eroded(~inside & ~near, 1)] = 2
-    relief = np.clip(step * (255 / 2.0), 0, 255).astype(np.uint8)
+    markers = np.zeros(reached.shape, np.int32)
+    markers[~_dilated(reached, 2)] = 2
+    markers[_eroded(reached, 1)] = 1
+    relief = np.clip(step * 4, 0, 255).astype(np.uint8)
     cv2.watershed(cv2.merge([relief] * 3), markers)
-    # The watershed leaves a line one cell wide and the frame's rim undecided: both go to the nearer surface.
-    backdrop = np.where(markers < 1, near, markers == 1)
-    return _without_specks(backdrop | _holes(backdrop, off, step, surface, search))
+    # The watershed leaves its line and the frame's rim undecided.
+    return np.where(markers < 1, reached, markers == 1)
 
 
-def _holes(backdrop: Mask, off: Grid, step: Grid, surface: Grid, search: BackdropSearch) -> Mask:
+def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> Mask:
     """
-    Return pieces of backdrop seen through the subject (a handle), recognised by their light.
+    Return pieces of backdrop seen through the subject (a handle): like it in light, and with an edge all round.
 
-    Near the noise floor everything has the same light, and the guess would be idle: such pieces stay subject.
+    Shading that happens to pass through the backdrop's light has no such edge. In the darks everything has the same
+    light, and the guess would be idle: such pieces stay subject.
     """
-    telling = surface.max(axis=2) > np.log2(6 * search.floor_light)
-    alike = ~backdrop & telling & (off < search.reach_stops / 2) & (step < search.step_stops)
-    return _without_specks(_eroded(alike, 1) & alike)
+    found = np.zeros_like(backdrop)
+    level = np.median(coded[backdrop], axis=0) if backdrop.any() else np.zeros(3)
+    if level.max() < search.telling_code:
+        return found
+    off = np.abs(np.log2((coded + 4) / (level + 4))).max(axis=2) * 2.2
+    alike = ~backdrop & (off < search.hole_stops) & (step < search.strong_edge_codes)
+    for piece in _pieces(alike, _LEAST_HOLE):
+        ring = _dilated(piece, 2) & ~piece
+        if (step[ring] > search.strong_edge_codes).mean() > 0.7:
+            found |= piece | (ring & (off < search.hole_stops))
+    return found
+
+
+def _lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
+    """
+    Return patches on the backdrop that a lamp makes: on their own, and far under the subject's bright parts.
+
+    They are brighter than the surface around them, or light would not have made them.
+    """
+    found = np.zeros_like(backdrop)
+    pieces = list(_pieces(~backdrop, 0.0))
+    if len(pieces) < 2:
+        return found
+    bright = light.max(axis=2)
+    largest = max(pieces, key=lambda piece: int(piece.sum()))
+    limit = float(np.percentile(bright[largest], 90)) * 2.0**-search.patch_under_stops
+    for piece in pieces:
+        if piece is largest or float(np.percentile(bright[piece], 95)) > limit:
+            continue
+        ring = _dilated(piece, 3) & backdrop
+        if ring.any() and np.median(bright[ring]) < np.median(bright[piece]):
+            found |= piece
+    return found
+
+
+def _pieces(mask: Mask, share: float) -> Iterator[Mask]:
+    """Give each connected piece of a mask that covers at least a share of the frame."""
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
+    for piece in range(1, count):
+        if stats[piece, cv2.CC_STAT_AREA] >= share * mask.size:
+            yield labels == piece
 
 
 def _eroded(mask: Mask, cells: int) -> Mask:
@@ -194,11 +199,16 @@ def _eroded(mask: Mask, cells: int) -> Mask:
     return cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
 
 
-def _without_specks(mask: Mask, share: float = 5e-4) -> Mask:
-    """Return the mask without islands, and without holes, smaller than a share of the frame."""
+def _dilated(mask: Mask, cells: int) -> Mask:
+    return cv2.dilate(mask.astype(np.uint8), np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)) > 0
+
+
+def _without_specks(mask: Mask) -> Mask:
+    """Return the mask without islands, and without holes, too small to matter."""
     for wanted in (True, False):
-        _, labels, stats, _ = cv2.connectedComponentsWithStats((mask == wanted).astype(np.uint8), connectivity=4)
-        small = stats[:, cv2.CC_STAT_AREA] < share * mask.size
+        image = (mask == wanted).astype(np.uint8)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(image, connectivity=4)
+        small = stats[:, cv2.CC_STAT_AREA] < _LEAST_PIECE * mask.size
         small[0] = False
         mask = mask ^ small[labels]
     return mask

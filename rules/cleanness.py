@@ -162,9 +162,14 @@ def _is_clean_white(look: Look, core: Mask, thresholds: Thresholds) -> bool:
 
 
 def _edge_eaten(look: Look) -> bool:
-    """Say whether the white has crept over the subject's edge: more than a twentieth of it is white all through."""
+    """
+    Say whether the white has crept over the subject's edge: more than a twentieth of it is white all through.
+
+    The first two cells at the line may hold backdrop; those behind them are the subject's.
+    """
     backdrop = look.backdrop.astype(np.uint8)
-    edge = (cv2.dilate(backdrop, np.ones((3, 3), np.uint8)) > 0) & look.subject
+    near, behind = (cv2.dilate(backdrop, np.ones((wide, wide), np.uint8)) > 0 for wide in (5, 9))
+    edge = behind & ~near & look.subject
     return bool(edge.any()) and float((look.all_white[edge] > 250).mean()) > 0.05
 
 

@@ -69,8 +69,8 @@ _TV = (
 )
 _SV = (_table(ISOS_THIRD, 3, 1 / 3),)
 
-# Cameras store 0.3 s as 0.3, 1/3 or 10/33, 1/60 as 0.016667 or 1/60: the same mark when this near.
-_SAME_MARK = 0.005
+# A mark is stored as itself (1/60, 10/600, 0.016667): this near is the same, 1/351 is not 1/350.
+_SAME_MARK = 0.0015
 # Cameras write APEX tags from the marks (0.08 stop off the exact value at worst) or in coarse steps (1/32).
 _APEX_TAG_TOLERANCE = 0.02
 

@@ -89,7 +89,7 @@ def look(picture: Picture, thresholds: Thresholds, known: Radiance | None = None
     cells = reduce(picture, thresholds)
     stops = picture.shot.exposure.stops
     radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
-    seen = cells.light if radiance is None else radiance.light
+    seen = cells.light if radiance is None else radiance.at(radiance.most_stops)
     backdrop = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
     parts = _parts(cells, backdrop, thresholds)
     subject = parts <= Part.GLINT

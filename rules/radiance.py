@@ -30,6 +30,8 @@ class Radiance:
     light: Grid
     weight: Grid
     stops: float
+    most_stops: float
+    """Exposure of the most exposed frame: it shows the darks best."""
 
     def at(self, stops: float) -> Grid:
         """Return the light as a frame of that exposure would meet it, values over 1 unclipped."""
@@ -52,7 +54,7 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     sound = (np.asarray(clipped)[..., None] < _CLIPPED_TOO_MUCH).astype(np.float32)
     weight = sound * (light.mean(axis=2, keepdims=True) + np.float32(1e-4))
     if known is None or known.light.shape != light.shape:
-        return Radiance(light, weight, stops)
+        return Radiance(light, weight, stops, stops)
     # An exposure of its own scale: a stop more light is worth as much more.
     before = known.at(stops)
     old = known.weight
@@ -60,4 +62,4 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     mixed = (before * old + light * weight) / np.maximum(total, 1e-9)
     # Clipped in all: the most that any frame could say.
     mixed = np.where(total > 0, mixed, np.maximum(before, light))
-    return Radiance(mixed.astype(np.float32), total, stops)
+    return Radiance(mixed.astype(np.float32), total, stops, max(known.most_stops, stops))

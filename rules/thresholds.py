@@ -53,11 +53,19 @@ class BackdropSearch:
     """See thresholds.toml."""
 
     least_share: float
-    step_stops: float
-    reach_stops: float
-    floor_light: float
+    least_rim: float
+    slow_cells: int
+    weak_edge_codes: float
+    strong_edge_codes: float
+    edge_over_noise: float
+    most_noise_codes: float
+    gap_share: float
+    other_side_stops: float
+    hole_stops: float
+    telling_code: float
     black_under_stops: float
     white_under_stops: float
+    patch_under_stops: float
     side_stops: float
 
 
