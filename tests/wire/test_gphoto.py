@@ -243,7 +243,8 @@ def test_a_camera_that_falls_asleep_is_lost_and_comes_back_when_woken(lg: Gphoto
 
 def test_waiting_for_events_keeps_no_camera_awake(lg: Gphoto) -> None:
     """wait_for_event sends nothing over PTP/IP: a service that only waits finds the camera asleep."""
-    with connected(lg, sleep_after_s=0.5):
+    with connected(lg) as server:
+        server.do(lambda body: setattr(body, "sleep_after_s", 0.3))
         assert refused(lg, "events", until="file") in LOST
 
 
