@@ -11,11 +11,14 @@ import argparse
 import contextlib
 import fcntl
 import json
+import logging
 import os
+import queue
 import select
 import signal
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -268,58 +271,97 @@ def _first_line(handle: int, timeout_s: float) -> bytes:
 
 
 def _watch_here(args: argparse.Namespace, folder: Path) -> int:
-    """Be the service."""
-    from lampblack.daemon.premises import AlreadyWatchedError, StartError, close_log, open_log
-    from lampblack.daemon.service import Options, serve
+    """Be the service: in this terminal, or for the process that started us in the background."""
+    from lampblack.daemon.premises import AlreadyWatchedError, close_log
 
     background = args.report_to is not None
     if not background and (running := _running(folder)) is not None:
         return _already(args, folder, running.pid)
+    teller = None if background else _Teller(json_only=args.json)
+    try:
+        error = _serve(args, folder, teller)
+    except AlreadyWatchedError as wrong:
+        if not background:
+            return _already(args, folder, wrong.pid)
+        _report(args, folder, {"already": True, "pid": wrong.pid})
+        return 0
+    finally:
+        if teller is not None:
+            teller.close()
+        close_log()
+    if error is None:
+        return 0
+    if not background:
+        return _fail(args, folder, error)
+    _report(args, folder, {"error": error})
+    return 1
 
-    def report(what: Json) -> None:
-        if background:
-            pipe, args.report_to = args.report_to, -1
-            if pipe >= 0:  # once: the number may be another file's afterwards
-                with contextlib.suppress(OSError), open(pipe, "wb") as out:
-                    out.write(json.dumps(what).encode() + b"\n")
-        elif args.json:
-            _print({"running": True, "already": False, **what})
-        else:
-            print(f"Watching {clean_name(folder)}; Ctrl-C ends it.", flush=True)
+
+def _serve(args: argparse.Namespace, folder: Path, teller: _Teller | None) -> str | None:
+    """Watch until told to stop; return why it could not be done."""
+    from lampblack.daemon.premises import AlreadyWatchedError, StartError, open_log
+    from lampblack.daemon.service import Options, serve
 
     try:
-        log = open_log(folder, background=background)
+        log = open_log(folder, background=teller is None)
         serve(
             folder,
             Options(aim=args.aim, backdrop=args.backdrop),
             camera=args.camera,
-            ready=lambda where: report({**where, "log": str(log)}),
-            tell=(lambda event: None) if background else _Teller(json_only=args.json),
+            ready=lambda where: _report(args, folder, {**where, "log": str(log)}),
+            tell=teller or (lambda event: None),
         )
-    except AlreadyWatchedError as wrong:
-        if not background:
-            return _already(args, folder, wrong.pid)
-        report({"already": True, "pid": wrong.pid})
-    except (StartError, ConfigError, OSError) as wrong:
-        text = str(wrong) if not isinstance(wrong, OSError) else f"The log cannot be written: {clean(str(wrong))}."
-        if not background:
-            return _fail(args, folder, text)
-        report({"error": text})
-        return 1
-    finally:
-        close_log()
-    return 0
+    except AlreadyWatchedError:
+        raise
+    except (StartError, ConfigError) as wrong:
+        return str(wrong)
+    except OSError as wrong:
+        logging.getLogger(__name__).exception("the service failed")
+        return f"The service failed: {clean(str(wrong))}."
+    return None
+
+
+def _report(args: argparse.Namespace, folder: Path, what: Json) -> None:
+    """Tell whoever started us, once."""
+    if args.report_to is None:
+        if args.json:
+            _print({"running": True, "already": False, **what})
+        else:
+            print(f"Watching {clean_name(folder)}; Ctrl-C ends it.", flush=True)
+        return
+    pipe, args.report_to = args.report_to, -1
+    if pipe >= 0:  # afterwards the number may be another file's
+        with contextlib.suppress(OSError), open(pipe, "wb") as out:
+            out.write(json.dumps(what).encode() + b"\n")
 
 
 class _Teller:
-    """Prints what the service says, for who watches in the foreground."""
+    """
+    Prints what the service says, for who watches in the foreground.
+
+    In a thread of its own: a terminal held by Ctrl-S, or a pipe nobody reads, must not hold the service.
+    """
 
     def __init__(self, *, json_only: bool) -> None:
         self._json_only = json_only
+        self._events: queue.SimpleQueue[Json | None] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._run, name="lampblack-teller", daemon=True)
+        self._thread.start()
 
     def __call__(self, event: Json) -> None:
-        with contextlib.suppress(BrokenPipeError):
-            self._say(event)
+        self._events.put(event)
+
+    def close(self, timeout_s: float = 2.0) -> None:
+        """Print what is left, unless nobody takes it."""
+        self._events.put(None)
+        self._thread.join(timeout_s)
+
+    def _run(self) -> None:
+        while (event := self._events.get()) is not None:
+            try:
+                self._say(event)
+            except OSError:
+                return  # nobody listens any more
 
     def _say(self, event: Json) -> None:
         kind = event.get("event")

@@ -1,0 +1,425 @@
+"""The real service in a process of its own, on a temporary folder: frames in, verdicts on the socket."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from watching import DEADLINE_S, Watching, journal_rows, jpeg, run, watching
+
+from lampblack.daemon.client import Client
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    for name, place in (("XDG_STATE_HOME", "state"), ("XDG_CONFIG_HOME", "config")):
+        monkeypatch.setenv(name, str(tmp_path / place))
+    monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+    shoot = tmp_path / "shoot"
+    shoot.mkdir()
+    with tempfile.TemporaryDirectory(prefix="lb") as run_files:  # pytest's own are too long for a socket's path
+        monkeypatch.setenv("XDG_RUNTIME_DIR", run_files)
+        yield shoot
+
+
+@pytest.fixture
+def service(folder: Path) -> Iterator[Watching]:
+    with watching(folder) as running:
+        yield running
+
+
+@pytest.fixture
+def impatient(folder: Path) -> Iterator[Watching]:
+    with watching(folder, impatient=True) as running:
+        yield running
+
+
+def log_text(folder: Path) -> str:
+    return "".join(path.read_text() for path in (folder.parent / "state").rglob("*.log"))
+
+
+# ---------------------------------------------------------------- frames come
+
+
+def test_what_lies_there_is_read_in_shot_order_and_then_what_arrives(folder: Path) -> None:
+    """Names and times of last change tell the order; the verdict is the contract's object, with a preview."""
+    for place, name in enumerate(["b9.jpg", "b10.jpg", "a1.jpg"]):
+        (folder / name).write_bytes(jpeg(place))
+        os.utime(folder / name, (1_700_000_000 + (10 if name == "a1.jpg" else 0),) * 2)
+    with watching(folder) as service:
+        service.until(lambda: len(service.files) == 3)
+        assert service.files == ["b9.jpg", "b10.jpg", "a1.jpg"]
+        (folder / "c.jpg").write_bytes(jpeg(3, f_number=11))
+        service.until(lambda: "c.jpg" in service.files)
+        newest = service.frames[-1]
+        assert newest["frame"] == 4
+        assert newest["exposure"]["f_number"] == 11
+        assert {"highlights", "shadows", "backdrop", "next", "forecast", "notices"} <= newest.keys()
+        preview = service.of_kind("frame")[-1]["preview"]
+        assert 0 < preview["width"] <= 96
+        assert service.status()["counts"]["frames"] == 4
+
+
+def test_a_frame_is_read_once_however_it_gets_there(service: Watching, tmp_path: Path) -> None:
+    """Written, renamed, linked, moved in with its folder, in a new folder at once: one verdict each."""
+    folder = service.folder
+    (folder / "written.jpg").write_bytes(jpeg(1))
+    (folder / ".lampblack-part-7").write_bytes(jpeg(2))
+    os.rename(folder / ".lampblack-part-7", folder / "renamed.jpg")
+    (tmp_path / "elsewhere.jpg").write_bytes(jpeg(3))
+    os.rename(tmp_path / "elsewhere.jpg", folder / "moved.JPG")
+    (tmp_path / "linked").write_bytes(jpeg(4))
+    os.link(tmp_path / "linked", folder / "linked.jpeg")
+    (tmp_path / "day").mkdir()
+    (tmp_path / "day" / "within.jpg").write_bytes(jpeg(5))
+    os.rename(tmp_path / "day", folder / "day")
+    (folder / "new" / "deep").mkdir(parents=True)
+    (folder / "new" / "deep" / "at-once.jpg").write_bytes(jpeg(6))
+    (folder / ".hidden").mkdir()
+    (folder / ".hidden" / "no.jpg").write_bytes(jpeg(7))
+    (folder / "notes.txt").write_text("rim lamp two steps back")
+    names = {"written.jpg", "renamed.jpg", "moved.JPG", "linked.jpeg", "day/within.jpg", "new/deep/at-once.jpg"}
+    service.until(lambda: names <= set(service.files))
+    (folder / "last.jpg").write_bytes(jpeg(8))
+    service.until(lambda: "last.jpg" in service.files)
+    assert sorted(service.files) == sorted([*names, "last.jpg"])
+    assert not service.refused
+
+
+def test_a_frame_is_not_read_while_it_is_being_written(service: Watching) -> None:
+    """Another frame, written later and sooner done, is read meanwhile."""
+    whole = jpeg(1)
+    with open(service.folder / "slow.jpg", "wb", buffering=0) as slow:
+        slow.write(whole[:2000])
+        (service.folder / "quick.jpg").write_bytes(jpeg(2))
+        service.until(lambda: "quick.jpg" in service.files)
+        assert "slow.jpg" not in service.files
+        slow.write(whole[2000:])
+    service.until(lambda: "slow.jpg" in service.files)
+    assert not service.refused
+
+
+def test_a_burst_is_read_whole(service: Watching) -> None:
+    """Three hundred frames at once, each read once."""
+    for number in range(300):
+        (service.folder / f"{number:04d}.jpg").write_bytes(jpeg(number, size=(64, 48)))
+    service.until(lambda: len(service.files) >= 300, deadline_s=120)
+    assert sorted(service.files) == [f"{number:04d}.jpg" for number in range(300)]
+    assert service.status()["counts"] == {"frames": 300, "refused": 0, "waiting": 0, "duplicates": 0}
+
+
+def test_a_copy_is_counted_and_other_content_is_a_new_frame(service: Watching) -> None:
+    """The same bytes under another name are one picture; other bytes under the same name are two."""
+    (service.folder / "one.jpg").write_bytes(jpeg(1))
+    service.until(lambda: service.files == ["one.jpg"])
+    shutil.copy(service.folder / "one.jpg", service.folder / "copy of one.jpg")
+    service.until(lambda: service.status()["counts"]["duplicates"] == 1)
+    os.utime(service.folder / "one.jpg")  # touched, not changed
+    (service.folder / "one.jpg").write_bytes(jpeg(2))
+    service.until(lambda: len(service.files) == 2)
+    assert service.files == ["one.jpg", "one.jpg"]
+    assert "rewritten" in [notice["kind"] for notice in service.frames[-1]["notices"]]
+    assert "rewritten" not in [notice["kind"] for notice in service.frames[0]["notices"]]
+
+
+def test_a_raw_file_and_its_jpeg_are_one_frame(impatient: Watching) -> None:
+    """Whichever comes first; a raw file that stays alone is handed on by itself."""
+    folder = impatient.folder
+    (folder / "raw-first.NEF").write_bytes(b"raw" * 100)
+    (folder / "raw-first.JPG").write_bytes(jpeg(1))
+    (folder / "jpeg-first.jpg").write_bytes(jpeg(2))
+    impatient.until(lambda: {"raw-first.JPG", "jpeg-first.jpg"} <= set(impatient.files))
+    (folder / "jpeg-first.dng").write_bytes(b"raw" * 200)
+    (folder / "alone.cr3").write_bytes(b"raw" * 300)
+    impatient.until(lambda: "alone.cr3" in impatient.refused)
+    impatient.until(lambda: impatient.status()["counts"]["waiting"] == 0)
+    assert sorted(impatient.files) == ["jpeg-first.jpg", "raw-first.JPG"]
+    assert list(impatient.refused) == ["alone.cr3"]
+    assert impatient.end() == 0
+    partners = journal_rows(folder, "SELECT path FROM sighting WHERE outcome = 'partner' ORDER BY path")
+    assert [bytes(path) for (path,) in partners] == [b"jpeg-first.dng", b"raw-first.NEF"]
+
+
+# ---------------------------------------------------------------- bad input
+
+
+def test_bad_files_get_one_line_each_and_harm_no_other(impatient: Watching) -> None:
+    """Cut short, empty, text by a frame's name: refused by name; a frame without Exif is a frame."""
+    folder, whole = impatient.folder, jpeg(1)
+    (folder / "cut.jpg").write_bytes(whole[: len(whole) // 2])
+    (folder / "completed.jpg").write_bytes(jpeg(5)[:1500])
+    (folder / "empty.jpg").touch()
+    (folder / "text.jpg").write_text("this is no picture")
+    (folder / "bare.jpg").write_bytes(jpeg(2, exif=False))
+    impatient.until(lambda: {"cut.jpg", "empty.jpg", "text.jpg", "completed.jpg"} <= impatient.refused.keys())
+    impatient.until(lambda: "bare.jpg" in impatient.files)
+    (folder / "completed.jpg").write_bytes(jpeg(5))
+    impatient.until(lambda: "completed.jpg" in impatient.files)
+    assert all("\n" not in error and error for error in impatient.refused.values())
+    assert len(impatient.of_kind("refused")) == 4
+    assert impatient.status()["counts"]["refused"] == 3  # the completed one is no longer among them
+    assert next(f for f in impatient.frames if f["file"] == "bare.jpg")["exposure"]["f_number"] is None
+
+
+def test_a_frame_cut_short_at_first_is_read_when_complete(service: Watching) -> None:
+    """Its writer closed it in the middle and came back: no refusal, one verdict."""
+    whole = jpeg(3)
+    (service.folder / "resumed.jpg").write_bytes(whole[:3000])
+    (service.folder / "other.jpg").write_bytes(jpeg(4))
+    service.until(lambda: "other.jpg" in service.files)
+    with open(service.folder / "resumed.jpg", "ab") as again:
+        again.write(whole[3000:])
+    service.until(lambda: "resumed.jpg" in service.files)
+    assert not service.refused
+
+
+def test_hostile_names_and_odd_files_are_shown_clean(impatient: Watching, tmp_path: Path) -> None:
+    """Escape sequences, newlines, bytes that are no text; pipes and links are named, not opened."""
+    folder = os.fsencode(impatient.folder)
+    names = [b"esc\x1b[31m.jpg", b"two\nlines.jpg", b"bytes\xff\xfe.jpg", "dir\u202egpj.jpg".encode()]
+    for number, name in enumerate(names):
+        with open(os.path.join(folder, name), "wb") as out:
+            out.write(jpeg(number))
+    os.mkfifo(impatient.folder / "pipe.jpg")
+    (tmp_path / "target.jpg").write_bytes(jpeg(9))
+    os.symlink(tmp_path / "target.jpg", impatient.folder / "link.jpg")
+    impatient.until(lambda: len(impatient.files) == 4 and len(impatient.refused) == 2)
+    assert impatient.refused.keys() == {"pipe.jpg", "link.jpg"}
+    assert all(name.isprintable() for name in impatient.files)
+    assert impatient.end() == 0
+    assert not [line for line in log_text(impatient.folder).split("\n") if not line.isprintable()]
+
+
+# ---------------------------------------------------------------- the folder and the disk
+
+
+def test_the_folder_goes_and_comes_back(impatient: Watching) -> None:
+    """One line says so; the new folder is watched, locked and journalled anew."""
+    folder = impatient.folder
+    (folder / "one.jpg").write_bytes(jpeg(1))
+    impatient.until(lambda: impatient.files == ["one.jpg"])
+    shutil.rmtree(folder)
+    impatient.until(lambda: "folder-gone" in [e["service"]["state"] for e in impatient.of_kind("service")])
+    folder.mkdir()
+    (folder / "two.jpg").write_bytes(jpeg(2))
+    impatient.until(lambda: "two.jpg" in [e["verdict"]["file"] for e in impatient.of_kind("frame")])
+    assert len([e for e in impatient.of_kind("service") if e["service"]["state"] == "folder-gone"]) == 1
+    assert json.loads((folder / ".lampblack.lock").read_text())["pid"] == impatient.process.pid
+    assert impatient.meet_again()["counts"]["frames"] == 1
+    assert impatient.end() == 0
+    assert journal_rows(folder, "SELECT path FROM frame") == [(b"two.jpg",)]
+
+
+@pytest.fixture
+def small_disk(folder: Path) -> Iterator[Path]:
+    if os.geteuid() != 0 or not sys.platform.startswith("linux"):
+        pytest.skip("mounting a small disk needs root on Linux")
+    mounted = subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(folder)], capture_output=True, text=True, check=False
+    )
+    if mounted.returncode:
+        pytest.skip(f"no small disk can be mounted here: {mounted.stderr.strip()}")
+    try:
+        yield folder
+    finally:
+        subprocess.run(["umount", str(folder)], check=True)
+
+
+def test_a_full_disk_costs_no_verdict(small_disk: Path) -> None:
+    """It goes out flagged, is kept, and is written when there's room again."""
+    folder = small_disk
+    with watching(folder) as service:
+        (folder / "one.jpg").write_bytes(jpeg(1))
+        service.until(lambda: service.files == ["one.jpg"])
+        frame = jpeg(2)
+        (folder / "two.part").write_bytes(frame)
+        with contextlib.suppress(OSError), open(folder / "filler", "wb", buffering=0) as filler:
+            while True:
+                filler.write(bytes(1024))
+        os.rename(folder / "two.part", folder / "two.jpg")
+        service.until(lambda: "two.jpg" in service.files)
+        assert service.frames[-1]["unsaved"] is True
+        assert any("full" in text for text in service.troubles())
+        (folder / "filler").unlink()
+        service.until(lambda: [e for e in service.of_kind("frame") if e.get("again")])
+        assert "unsaved" not in [e for e in service.of_kind("frame") if e.get("again")][-1]["verdict"]
+        assert service.end() == 0
+    assert journal_rows(folder, "SELECT path FROM frame ORDER BY id") == [(b"one.jpg",), (b"two.jpg",)]
+
+
+def test_a_damaged_journal_is_moved_aside_and_made_anew(folder: Path) -> None:
+    """Nothing of it is thrown away, and every frame is there again."""
+    (folder / "one.jpg").write_bytes(jpeg(1))
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["one.jpg"])
+        service.end()
+    journal = folder / "lampblack.journal"
+    damaged = bytearray(journal.read_bytes())
+    damaged[100:4000] = os.urandom(3900)
+    journal.write_bytes(damaged)
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["one.jpg"])
+        service.end()
+    [aside] = folder.glob("lampblack.journal.broken-*")
+    assert aside.read_bytes() == damaged
+    assert "damaged" in log_text(folder)
+
+
+# ---------------------------------------------------------------- life
+
+
+def test_a_second_start_leaves_the_first_alone(service: Watching) -> None:
+    """It says which process has the folder, and is no failure."""
+    second = run("watch", str(service.folder))
+    assert second.returncode == 0
+    assert str(service.process.pid) in second.stdout
+    foreground = run("watch", str(service.folder), "--foreground", "--json")
+    assert foreground.returncode == 0
+    told = json.loads(foreground.stdout)
+    assert told["already"] is True
+    assert told["pid"] == service.process.pid
+    assert service.status()["pid"] == service.process.pid
+
+
+def test_background_start_status_and_stop(folder: Path) -> None:
+    """The commands as a photographer types them."""
+    (folder / "one.jpg").write_bytes(jpeg(1))
+    os.utime(folder / "one.jpg", (1_700_000_000,) * 2)
+    nothing = run("status", "--json", str(folder))
+    assert nothing.returncode == 0
+    assert json.loads(nothing.stdout)["running"] is False
+    started = run("watch", str(folder), "--json")
+    try:
+        assert started.returncode == 0, started.stderr
+        assert json.loads(started.stdout)["running"] is True
+        with contextlib.closing(Client.connect(folder)) as client:
+            while not client.ask({"do": "status"}, DEADLINE_S)["status"]["counts"]["frames"]:
+                client.receive(0.1)
+        status = json.loads(run("status", "--json", str(folder)).stdout)
+        assert status["running"] is True
+        assert status["frames"] == 1
+        assert status["newest"]["file"] == "one.jpg"
+        assert {"pid", "refused", "waiting", "camera", "setup"} <= status.keys()
+        elsewhere = json.loads(run("status", "--json", cwd=folder.parent).stdout)
+        assert elsewhere["folder"] == str(folder)
+        assert "1 frames" in run("status", cwd=folder).stdout
+    finally:
+        stopped = run("stop", str(folder))
+    assert stopped.returncode == 0, stopped.stderr
+    assert json.loads(run("status", "--json", str(folder)).stdout)["running"] is False
+    assert not (folder / ".lampblack.lock").exists()
+    assert not list(Path(os.environ["XDG_RUNTIME_DIR"]).rglob("*.sock"))
+
+
+def test_a_folder_that_is_not_there_is_named(folder: Path) -> None:
+    """One line, and exit status 1."""
+    missing = run("watch", str(folder / "nowhere"))
+    assert missing.returncode == 1
+    assert "nowhere" in missing.stderr
+    assert missing.stderr.count("\n") == 1
+    assert run("watch").returncode == 2
+
+
+def test_sigterm_finishes_the_frame_in_hand(folder: Path) -> None:
+    """Everything given out is either in the journal or untouched; nothing is left behind."""
+    with watching(folder) as service:
+        (folder / "one.jpg").write_bytes(jpeg(1, size=(1500, 1000)))
+        service.until(lambda: service.status()["counts"]["waiting"] == 1 or service.files)
+        assert service.end() == 0
+        assert not Path(service.where["socket"]).exists()
+    assert not (folder / ".lampblack.lock").exists()
+    assert not list(folder.glob("lampblack.journal-*"))
+    assert journal_rows(folder, "PRAGMA integrity_check") == [("ok",)]
+
+
+def test_after_sigkill_nothing_is_read_twice(folder: Path) -> None:
+    """The journal knows the frames and the setup; what came meanwhile is caught up with."""
+    with watching(folder) as service:
+        (folder / "one.jpg").write_bytes(jpeg(1))
+        service.until(lambda: service.files == ["one.jpg"])
+        assert service.ask("slate", name="flag in")["ok"]
+        (folder / "two.jpg").write_bytes(jpeg(2, f_number=11))
+        service.until(lambda: "two.jpg" in service.files)
+        service.end(signal.SIGKILL)
+    (folder / "three.jpg").write_bytes(jpeg(3, f_number=8))
+    with watching(folder) as service:
+        state = service.meet_again()
+        assert state["setup"] == {"number": 2, "name": "flag in"}
+        assert state["frames"][0]["verdict"]["file"] == "two.jpg"
+        assert state["frames"][0]["preview"]["width"] > 0
+        service.until(lambda: "three.jpg" in service.files)
+        three = service.frames[-1]
+        assert three["frame"] == 3
+        assert [step["f_number"] for step in three["forecast"] if step["shot"]] == [8, 11]
+        service.end()
+    rows = journal_rows(folder, "SELECT path, setup, number FROM frame ORDER BY id")
+    assert rows == [(b"one.jpg", 1, 1), (b"two.jpg", 2, 2), (b"three.jpg", 2, 3)]
+    assert len(journal_rows(folder, "SELECT id FROM verdict")) == 3
+
+
+def test_the_supervisor_hears_when_it_is_ready_and_when_it_stops(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """sd_notify(3): READY=1 once watching, STOPPING=1 at the end."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:
+        ear.bind(str(folder.parent / "notify"))
+        ear.settimeout(DEADLINE_S)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(folder.parent / "notify"))
+        with watching(folder) as service:
+            assert ear.recv(100) == b"READY=1"
+            service.end()
+            assert ear.recv(100) == b"STOPPING=1"
+
+
+# ---------------------------------------------------------------- requests and guests
+
+
+def test_setups_and_aims_are_taken_on(service: Watching) -> None:
+    """A slate empties the row; another aim judges the newest frame anew."""
+    (service.folder / "one.jpg").write_bytes(jpeg(1))
+    service.until(lambda: service.files == ["one.jpg"])
+    assert service.ask("aim", aim="hold-highlights")["ok"]
+    service.until(lambda: [e for e in service.of_kind("frame") if e.get("again")])
+    assert service.of_kind("aim")[-1]["aim"] == "hold-highlights"
+    assert not service.ask("aim", aim="brighter")["ok"]
+    assert service.ask("slate", name="rim \x1b[2Jlower")["text"] == "Setup 2 begins."
+    state = service.meet_again()
+    assert state["setup"] == {"number": 2, "name": "rim [2Jlower"}
+    assert state["frames"] == []
+    for request in ({"do": "step"}, {"do": "fire"}, {"do": "aperture", "f_number": 8}, {"do": "dance"}):
+        reply = service.client.ask(request, DEADLINE_S)
+        assert reply["ok"] is False
+        assert reply["text"]
+
+
+def test_hostile_guests_are_shown_out_and_harm_nobody(service: Watching) -> None:
+    """Garbage, endless lines, bad UTF-8, deep brackets, and one that never reads."""
+    lines = [b"\xff\xfe\n" * 20, b"[" * 60_000 + b"\n" + b"{}\n" * 20, b"x" * 10_000_000, b'{"do": 1}\n' * 20]
+    for line in lines:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as guest:
+            guest.settimeout(DEADLINE_S)
+            guest.connect(service.where["socket"])
+            with contextlib.suppress(OSError):
+                guest.sendall(line)
+            _read_to_end(guest)
+    silent = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    silent.connect(service.where["socket"])
+    with contextlib.closing(silent):
+        (service.folder / "one.jpg").write_bytes(jpeg(1))
+        service.until(lambda: service.files == ["one.jpg"])
+    assert (Path(service.where["socket"]).stat().st_mode & 0o777) == 0o600
+    assert (Path(service.where["socket"]).parent.stat().st_mode & 0o777) == 0o700
+
+
+def _read_to_end(guest: socket.socket) -> None:
+    with contextlib.suppress(ConnectionError):
+        while guest.recv(1 << 16):
+            pass
