@@ -1,0 +1,135 @@
+"""
+How long after a file's close its verdict is out, and what it costs.
+
+    python tests/bench/latency.py [--runs N] [--megapixels 24 45]
+
+A real service watches a folder; frames of the mock studio are written into it; the clock runs from the moment the
+writer closes the file to the moment a client of the socket has the verdict. Shown as a ratio to a bare decode of the
+same bytes (libjpeg-turbo through simplejpeg) timed in the same run, and the most memory that service and eye held.
+"""
+
+from __future__ import annotations
+
+import argparse
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import simplejpeg
+
+from lampblack.daemon.client import Client, NoServiceError
+from lampblack.mock_camera.body import Settings
+from lampblack.mock_camera.studio import Studio
+
+BARS = {"jpeg": (3.0, 700)}
+"""First bars: ratio to the bare decode, megabytes."""
+
+
+def main() -> None:
+    """Print a row for each size."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--runs", type=int, default=7)
+    parser.add_argument("--megapixels", type=float, nargs="+", default=[24, 45])
+    args = parser.parse_args()
+    print(f"{'':10}{'bare decode':>14}{'close to verdict':>18}{'ratio':>8}{'bar':>6}{'memory':>10}{'bar':>8}")
+    for megapixels in args.megapixels:
+        data = picture(megapixels)
+        bare, took, memory = measure(data, args.runs)
+        ratio = statistics.median(t / b for t, b in zip(took, bare, strict=True))
+        print(
+            f"{megapixels:>4g} MP JPEG{statistics.median(bare) * 1e3:>11.0f} ms{statistics.median(took) * 1e3:>15.0f} ms"
+            f"{ratio:>8.2f}{BARS['jpeg'][0]:>6.1f}{memory:>7.0f} MB{BARS['jpeg'][1]:>5} MB",
+            flush=True,
+        )
+
+
+def picture(megapixels: float) -> bytes:
+    """Return a JPEG of the mock studio at its even exposure."""
+    studio = Studio.load("black")
+    settings = Settings(
+        f_number=7.1,
+        shutter_s=1 / 64,
+        shutter="1/60",
+        iso=200,
+        white_balance="tungsten",
+        formats=("jpeg",),
+        taken_at="2026-03-02T10:00:00.00",
+    )
+    return studio.photograph(settings, 1, megapixels).files[0][1]
+
+
+def measure(data: bytes, runs: int) -> tuple[list[float], list[float], float]:
+    """Return seconds of the bare decodes, seconds from close to verdict, and the peak memory in MB."""
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place)
+        service = subprocess.Popen(
+            [sys.executable, "-m", "lampblack.daemon.cli", "watch", str(folder), "--foreground"],
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            with connected(folder) as client:
+                bare, took = [], []
+                for run in range(-1, runs):  # the first warms up
+                    seconds_bare, seconds = once(client, folder / f"frame{run}.jpg", data, run)
+                    if run >= 0:
+                        bare.append(seconds_bare)
+                        took.append(seconds)
+                return bare, took, peak_megabytes(service.pid)
+        finally:
+            service.terminate()
+            service.wait(30)
+
+
+def once(client: Client, path: Path, data: bytes, run: int) -> tuple[float, float]:
+    """Decode the bytes bare, then have the service read them."""
+    data = data + run.to_bytes(4, "big", signed=True)  # junk behind the end is legal, and makes it another file
+    begun = time.perf_counter()
+    simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True)
+    bare = time.perf_counter() - begun
+    with path.open("wb") as file:
+        file.write(data)
+    closed = time.perf_counter()
+    while True:
+        for event in client.receive(60):
+            if event["event"] == "frame" and event["verdict"]["file"].endswith(path.name):
+                return bare, time.perf_counter() - closed
+            if event["event"] == "refused":
+                raise SystemExit(f"refused: {event}")
+
+
+def connected(folder: Path) -> Client:
+    """Return a client once the service answers, past its greeting."""
+    deadline = time.monotonic() + 60
+    while True:
+        try:
+            client = Client.connect(folder)
+        except NoServiceError:
+            if time.monotonic() > deadline:
+                raise
+            time.sleep(0.05)
+        else:
+            client.receive(10)
+            return client
+
+
+def peak_megabytes(pid: int) -> float:
+    """Return the sum of the peaks of a process and its children, in MB."""
+    tree = [pid]
+    for each in tree:
+        tasks = Path(f"/proc/{each}/task")
+        tree += [int(c) for task in tasks.iterdir() for c in (task / "children").read_text().split()]
+    peaks = [
+        int(line.split()[1])
+        for each in tree
+        for line in Path(f"/proc/{each}/status").read_text().splitlines()
+        if line.startswith("VmHWM")
+    ]
+    return sum(peaks) / 1000
+
+
+if __name__ == "__main__":
+    main()
