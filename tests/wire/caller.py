@@ -161,11 +161,19 @@ class SocketCaller:
         if isinstance(answer, codec.InitCommandAck):
             self.event = socket.create_connection(("127.0.0.1", self._event_port), 20)
             self.event.sendall(codec.encode(codec.InitEventRequest(answer.connection)))
-            assert self.event.recv(8, socket.MSG_WAITALL) == codec.encode(codec.InitEventAck())
+            assert self.hear_event() == codec.InitEventAck()
         return answer
 
     def say(self, packet: codec.Packet) -> None:
         self.command.sendall(codec.encode(packet))
+
+    def hear_event(self) -> codec.Packet:
+        """Return the next packet on the event connection; nothing behind it is read."""
+        assert self.event is not None
+        inbox = bytearray()
+        while (packet := codec.take_packet(inbox)) is None:
+            inbox += self.event.recv(1)
+        return packet
 
     def hear(self) -> codec.Packet:
         while (packet := codec.take_packet(self._inbox)) is None:

@@ -177,9 +177,7 @@ def test_a_slow_darkroom_keeps_nobody_waiting() -> None:
         assert it.ask(Operation.INITIATE_CAPTURE, 2, 0, 0).code == Answer.OK
         assert it.ask(Operation.GET_NUM_OBJECTS, 3, STORAGE).params == (2,)  # the folders
         may_go_on.set()
-        assert it.event is not None
-        event = codec.take_packet(bytearray(it.event.recv(18, socket.MSG_WAITALL)))
-        assert event == codec.Event(codec.Happening.OBJECT_ADDED, 2, (3,))
+        assert it.hear_event() == codec.Event(codec.Happening.OBJECT_ADDED, 2, (3,))
 
 
 def test_a_failing_darkroom_is_no_quiet_camera() -> None:

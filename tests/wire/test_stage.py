@@ -235,8 +235,13 @@ def test_trouble_is_played_as_told(lg: Gphoto) -> None:
 
 def test_it_falls_asleep_by_itself() -> None:
     with stage("--sleep-after", "0.3") as it, pytest.raises(ConnectionRefusedError):
-        while True:  # merely to connect is not to use it
-            socket.create_connection(("127.0.0.1", it.port), 20).close()
+        knock_for_ever(it.port)
+
+
+def knock_for_ever(port: int) -> None:
+    """Connect and let go again; that alone is no use of the camera."""
+    while True:
+        socket.create_connection(("127.0.0.1", port), 20).close()
 
 
 def test_a_slow_line_from_the_start() -> None:
