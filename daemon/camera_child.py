@@ -39,8 +39,10 @@ ACTIVE_FOR_S = 30.0
 PROBE_S = 5.0  # idle network sessions are dropped after about 30 s; a dial turned by hand shows within this
 QUIET_S, COMPLETE_QUIET_S = 1.5, 0.3  # a shot is over this long after its last file; sooner if the camera says so
 SHOT_CAP_S = 30.0  # beyond twice the exposure time: then no more files are expected
+SILENCE_S = 2.0  # a read that took longer was not answered: the library gives up after 2.5 s, over USB after 20 s
 BUSY_S = 10.0  # how long a busy camera is given an order again
 BUSY_PAUSE_S = 0.25
+LONG_BUSY_S = 60.0  # then a new connection is tried
 REREAD_S = 0.3  # between two readings of the dials, however many changes are announced
 SETTLE_S = 4.0  # some bodies step towards a setting for seconds
 FETCH_TRIES = 3
@@ -215,11 +217,16 @@ class Body:
         for name in names:
             if name not in self._widgets:
                 continue
+            started_s = time.monotonic()
             try:
                 dial = self._dial(name)
             except self._gp.GPhoto2Error as error:
                 if error.code not in (BAD_PARAMETERS, NOT_SUPPORTED):
                     raise
+                # "Bad parameters" is also what a read gives that the camera was too busy, or too far away, for.
+                if time.monotonic() - started_s > SILENCE_S:
+                    raise self._gp.GPhoto2Error(TIMEOUT) from error
+                self.free_bytes()
                 continue
             if not dial.readonly:
                 return dial
@@ -274,6 +281,20 @@ class Body:
         self._camera.set_single_config("capturetarget", widget)
         stands = self._value_of(self._camera.get_single_config("capturetarget"))
         return None if stands == wanted else stands or "something unknown"
+
+    def free_bytes(self) -> int | None:
+        """
+        Return the room on the emptiest card, or None if the body does not say.
+
+        Of all cheap requests this one alone always goes over the line and comes back with the true error.
+        """
+        gp = self._gp
+        room = [
+            0 if store.fields & gp.GP_STORAGEINFO_FREESPACEIMAGES and store.freeimages == 0 else store.freekbytes * 1024
+            for store in self._camera.get_storageinfo()
+            if store.fields & gp.GP_STORAGEINFO_FREESPACEKBYTES and store.capacitykbytes > 0
+        ]
+        return max(room) if room else None
 
     def card(self, each_folder: Callable[[], None]) -> list[CardFile]:
         """Return every file on the card; `each_folder()` is called as the walk goes on."""
@@ -421,12 +442,15 @@ class Child:
         self._memory = Memory()
         self._first = False
         """Whether this connection is the one that saw the card first."""
+        self._here: set[CardFile] = set()
+        """On the card when this connection began, or announced since."""
         self._pending: dict[CardFile, Pending] = {}
         self._shot: ShotInHand | None = None
         self._later: list[dict[str, Any]] = []
         self._camera: dict[str, Any] = dict(begin["camera"])
         self._lens: Dial | None = None
-        self._note = ""
+        self._largest = 1
+        """Bytes of the largest frame so far: what the next one is expected to need."""
         self._no_room: str | None = None
         self._card_full = False
         self._low = False
@@ -484,7 +508,7 @@ class Child:
             self._trouble(
                 f"The shoot's folder cannot be used ({error.strerror}). Frames stay on the card until it can."
             )
-        body = self._connect()
+        body, polite = self._connect(), True
         try:
             self._patiently(lambda: self._settle(body))
             while True:
@@ -496,24 +520,34 @@ class Child:
                 )
             raise
         except self._gp.GPhoto2Error as error:
+            polite = not body.address.startswith("ptpip:")  # a dead line would only keep us waiting
             raise self._lost(error) from error
         finally:
-            self._doing("goodbye")
-            with contextlib.suppress(self._gp.GPhoto2Error):
-                body.close()
+            if polite:
+                self._goodbye(body)
+
+    def _goodbye(self, body: Body) -> None:
+        self._doing("goodbye")
+        with contextlib.suppress(self._gp.GPhoto2Error):
+            body.close()
 
     def _patiently(self, act: Callable[[], None]) -> None:
         """Do it, again and again while all the camera answers is that it is busy."""
+        began_s = time.monotonic()
         while True:
             try:
                 act()
             except self._gp.GPhoto2Error as error:
                 if error.code != BUSY:
                     raise
-                self._tell(state="busy", text=f"{self._camera['model'] or 'The camera'} is busy. Waiting for it.")
+                name = self._camera["model"] or "The camera"
+                if time.monotonic() - began_s > LONG_BUSY_S:
+                    text = f"{name} has been busy for a minute. Look at its battery; switch it off and on."
+                    raise Lost("lost", text) from error
+                self._tell(state="busy", text=f"{name} is busy. Waiting for it.")
                 self._dirty = True
                 self._doing("wait")
-                self._wait_refusing(BUSY_PAUSE_S)
+                self._wait(BUSY_PAUSE_S, refusing=False)
                 self._doing("idle")
             else:
                 return
@@ -526,7 +560,7 @@ class Child:
             except self._gp.GPhoto2Error as error:
                 pause_s = self._not_there(error.code, attempt)
             self._doing("wait")
-            self._wait_refusing(pause_s)
+            self._wait(pause_s, refusing=True)
         raise Lost("recycle", "")
 
     def _not_there(self, code: int, attempt: int) -> float:
@@ -546,13 +580,22 @@ class Child:
             raise Lost("lost", f"The camera does not let us in: {meaning(code)}.")
         return SEARCH_S[min(attempt, len(SEARCH_S) - 1)]
 
-    def _wait_refusing(self, pause_s: float) -> None:
-        """Wait; orders that come meanwhile are refused."""
+    def _wait(self, pause_s: float, *, refusing: bool) -> None:
+        """Wait; orders that come meanwhile are refused, or kept a while."""
         until = time.monotonic() + pause_s
         while (left_s := until - time.monotonic()) > 0:
             order = self._next_order(left_s)
             if order is not None:
-                self._answer(order.get("n"), False, str(self._camera["text"]))
+                self._later.append(order)
+            self._refuse_later(0.0 if refusing else BUSY_S)
+
+    def _refuse_later(self, age_s: float) -> None:
+        """Refuse the orders that have waited so long."""
+        now = time.monotonic()
+        old = [order for order in self._later if now - order.setdefault("came_s", now) >= age_s]
+        self._later = [order for order in self._later if order not in old]
+        for order in old:
+            self._answer(order["n"], False, str(self._camera["text"]))
 
     def _lost(self, error: Any) -> Lost:
         name = self._camera["model"] or "The camera"
@@ -583,13 +626,14 @@ class Child:
             )
         self._look_at_card(body, f"{model}|{serial or ''}")
         self._read_dials(body)
+        self.say("connected")  # first: whoever hears "ready" may ask for something
         self._report_ready()
-        self.say("connected")
         self._doing("idle")
 
     def _look_at_card(self, body: Body, key: str) -> None:
         self._doing("list")
         card = body.card(self._beat)
+        self._here = set(card)
         self.say("body", key=key)
         if key not in self._memories:
             self._memory = Memory(left=set(card))
@@ -651,12 +695,12 @@ class Child:
         try:
             file = body.file(folder, name)
         except self._gp.GPhoto2Error as error:
-            if error.code in FILE_GONE:
-                return
+            if error.code in FILE_GONE:  # the library could not ask what it is: a new connection lists it afresh
+                raise Lost("recycle", "") from error
             if error.code not in (NOT_SUPPORTED, BAD_PARAMETERS):
                 raise
             file = CardFile(folder, name, -1)  # handed over from memory, with nothing said of it
-        if file.suffix is None:
+        if file.suffix is None or not self._is_news(file):
             return
         now = time.monotonic()
         self._card_full = False
@@ -675,13 +719,18 @@ class Child:
             self._pending[fresh] = Pending(fresh, pending.due_s, pending.tries)
 
     def _want(self, file: CardFile) -> None:
+        if file not in self._pending:
+            self._pending[file] = Pending(file, tries=self._tries.get(file, 0))
+
+    def _is_news(self, file: CardFile) -> bool:
+        """Return whether an announced file is a new one; bodies announce some twice."""
         if self._first and file in self._memory.left:  # shot while we were still reading the card
             self._memory.left.discard(file)
             self.say("not left", file=_stored(file))
-        unsure = file.size < 0  # known by a name that is used again and again
-        known = file in self._memory.have or file in self._memory.left
-        if file not in self._pending and (unsure or not known):
-            self._pending[file] = Pending(file, tries=self._tries.get(file, 0))
+            return True
+        known = file in self._here and file.size >= 0  # without a size it is a name used again and again
+        self._here.add(file)
+        return not known
 
     def _full(self) -> None:
         if not self._card_full:
@@ -699,13 +748,18 @@ class Child:
         if now < shot.ends_s and any(not pending.tries for pending in self._pending.values()):
             return  # its files are still on their way
         self._shot = None
+        try:
+            self._read_dials(body)
+            self._report_ready()
+        finally:
+            self._answer(shot.order, *self._outcome(shot))
+
+    def _outcome(self, shot: ShotInHand) -> tuple[bool, str]:
         if shot.files == 0:
-            self._answer(shot.order, False, "The camera fired, but no frame came.")
-        else:
-            text = "Fired." if shot.files == 1 else f"Fired: {shot.files} files."
-            self._answer(shot.order, True, text if self._no_room is None else f"Fired. {self._no_room}")
-        self._read_dials(body)
-        self._report_ready()
+            return False, "The camera fired, but no frame came."
+        if self._no_room is not None:
+            return True, f"Fired. {self._no_room}"
+        return True, "Fired." if shot.files == 1 else f"Fired: {shot.files} files."
 
     def _look_after(self, body: Body) -> None:
         """Read the dials again when the camera hinted at a change, and now and then; watch our own size."""
@@ -735,7 +789,10 @@ class Child:
                 else:
                     self._fire(body, order["n"])
             except self._gp.GPhoto2Error as error:
-                self._answer(order["n"], False, f"The camera did not answer: {meaning(error.code)}.")
+                if error.code == BUSY and order["do"] == "aperture":
+                    self._later.insert(0, order)
+                else:  # if it was answered before, the first answer counts
+                    self._answer(order["n"], False, f"The camera did not answer: {meaning(error.code)}.")
                 raise
 
     def _fire(self, body: Body, n: int) -> None:
@@ -755,15 +812,10 @@ class Child:
         self._report_ready()
 
     def _why_not(self, body: Body, code: int) -> str:
-        """The library says only "error"; the event that follows may say that the card is full."""
-        for _ in range(20):
-            kind, data = body.event()
-            if kind == self._gp.GP_EVENT_TIMEOUT:
-                break
-            self._take_event(body, kind, data)
-        if code == NO_SPACE:
+        """The library says only "error" where the camera said that its card is full."""
+        room = None if code == NO_SPACE else body.free_bytes()
+        if code == NO_SPACE or (room is not None and room < self._largest):
             self._full()
-        if self._card_full:
             return "The camera's card is full: put in another, or empty it in the camera."
         return "The camera did not fire: look at its own display (focus, card, mode)."
 
@@ -914,6 +966,7 @@ class Child:
             self._keep_for_later(pending, error)
             return
         del self._pending[file]
+        self._largest = max(self._largest, len(view))
         self._memory.have[file] = name
         self.say("fetched", file=_stored(file), name=name)
         if self._no_room is not None:
@@ -1015,6 +1068,19 @@ def _resident_bytes() -> int:
         return 0
 
 
+def _settle_library() -> None:
+    """
+    Write the library's own settings file, in the private home that the parent gave us.
+
+    Property reads come from a cache of two seconds unless this says otherwise; a dial read back must be the camera's.
+    """
+    path = Path.home() / ".gphoto" / "settings"
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+    lines = path.read_text(encoding="utf-8", errors="replace").splitlines() if path.exists() else []
+    kept = [line for line in lines if line and not line.startswith("ptp2=cachetime=")]
+    path.write_text("\n".join([*kept, "ptp2=cachetime=0", ""]), encoding="utf-8")  # the rest is the pairing
+
+
 def _limit_memory() -> None:
     with contextlib.suppress(ImportError, ValueError, OSError):  # macOS refuses the first one
         import resource
@@ -1032,8 +1098,8 @@ def _read_orders(orders: queue.SimpleQueue[dict[str, Any] | None]) -> None:
     os._exit(3)
 
 
-def _library_log(_level: int, domain: bytes, text: bytes, _data: object = None) -> None:
-    print(clean(f"libgphoto2 {domain!s}: {text!s}", 300), file=sys.stderr, flush=True)
+def _library_log(_level: int, domain: str, text: str, _data: object = None) -> None:
+    print(clean(f"libgphoto2 {domain}: {text}", 300), file=sys.stderr, flush=True)
 
 
 def main() -> int:
@@ -1042,6 +1108,7 @@ def main() -> int:
     os.dup2(2, 1)  # whatever a library prints is no report
     faulthandler.enable()
     _limit_memory()
+    _settle_library()
     import gphoto2 as gp
 
     log = gp.gp_log_add_func(gp.GP_LOG_ERROR, _library_log, None)
