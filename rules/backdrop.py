@@ -28,9 +28,17 @@ _LEAST_PIECE = 5e-4  # share of the frame; smaller islands and holes are specks
 _LEAST_HOLE = 1e-3  # ... and a hole through the subject smaller than this isn't looked for
 
 
-def find_backdrop(light: Grid, search: BackdropSearch) -> Mask | None:
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Masks of cells. intruder: what stands before the backdrop at the frame's border, apart from the subject."""
+
+    backdrop: Mask
+    intruder: Mask
+
+
+def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
     """
-    Return the backdrop as a mask of cells, or None when no plain surface lies behind the subject.
+    Return the backdrop, or None when no plain surface lies behind the subject.
 
     Args:
         light: (rows, columns, 3) linear light; values over 1 are welcome (a merged picture).
@@ -38,13 +46,14 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Mask | None:
     """
     coded = _coded(light)
     step = _step(coded)
-    reached = _reached(_edges(step, search), coded, search)
-    if reached is None:
+    reach = _reached(_edges(step, search), coded, search)
+    if reach is None:
         return None
+    reached, intruder = reach
     backdrop = _without_specks(_settled(reached, step))
     backdrop |= _holes(backdrop, coded, step, search)
-    backdrop |= _lit_patches(light, backdrop, search)
-    return backdrop if backdrop.mean() >= search.least_share else None
+    backdrop |= _lit_patches(light, backdrop, search) & ~intruder
+    return Found(backdrop, intruder & ~backdrop) if backdrop.mean() >= search.least_share else None
 
 
 def _coded(light: Grid) -> Grid:
@@ -105,32 +114,59 @@ class _Rim:
         return cls(weight > 0, weight / weight.sum())
 
 
-def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask | None:
-    """Return what can be reached from the border without crossing an edge, nor slipping through a gap in one."""
+def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Mask] | None:
+    """
+    Return what can be reached from the border without crossing an edge, nor slipping through a gap in one.
+
+    And the pieces at the border that a step in light sets off from it: a card, a stand, the hard edge of a light.
+    """
     gap = max(1, round(search.gap_share * max(edges.shape)))
     calm = ~edges
-    wide = _eroded(calm, gap)
-    count, labels = cv2.connectedComponents(wide.astype(np.uint8), connectivity=4)
+    count, labels = cv2.connectedComponents(_eroded(calm, gap).astype(np.uint8), connectivity=4)
     rim = _Rim.of(edges.shape)
-    # Erosion stops short of the frame's border by `replicate`, so a wide piece touches it where it should.
     held = np.bincount(labels.ravel(), rim.weight.ravel(), count)
     held[0] = 0
     main = int(held.argmax())
     if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
         return None
-    chosen = labels == main
+    chosen, intruder = labels == main, np.zeros_like(edges)
     for other in np.flatnonzero(held > search.least_rim / 4):
-        if other != main and _alike(coded, chosen, labels == other, search):
-            chosen |= labels == other
-    kernel = np.ones((2 * gap + 1, 2 * gap + 1), np.uint8)
-    reached: Mask = (cv2.dilate(chosen.astype(np.uint8), kernel) > 0) & calm
-    return reached
+        if other != main:
+            piece = labels == other
+            seen = _beside(coded, labels == main, piece, gap, search)
+            chosen |= piece & (seen == "backdrop")
+            intruder |= piece & (seen == "intruder")
+    return _dilated(chosen, gap) & calm, _dilated(intruder, gap + 2)
 
 
-def _alike(coded: Grid, main: Mask, other: Mask, search: BackdropSearch) -> bool:
-    """Say whether another piece at the border has the backdrop's light, give or take a fall of light across it."""
-    a, b = (np.median(coded[piece], axis=0) for piece in (main, other))
-    return bool(np.abs(np.log2((a + 4) / (b + 4))).max() * 2.2 < search.other_side_stops)
+def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSearch) -> str:
+    """
+    Say what another piece at the border is: "backdrop", "intruder", or "else" (a table, a sitter).
+
+    Backdrop on the subject's other side has its light, give or take a fall across the frame. Where the two pieces
+    meet, with nothing but an edge between them, a crease has the same light on both sides, a card has not.
+    """
+    wide = 2 * gap + 8
+    meeting = _dilated(main, wide) & other
+    across, down = other.any(axis=0).sum(), other.any(axis=1).sum()
+    length = max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum())
+    if length < 0.3 * max(across, down):
+        return "backdrop" if _apart(coded, main, other) < search.other_side_stops else "else"
+    if _apart(coded, _dilated(other, wide) & main, meeting) < search.crease_stops:
+        return "backdrop"
+    # What only the backdrop surrounds stands before it; a table or a sitter touches the bottom, and the subject.
+    return "else" if other[-3:].sum() > 0.5 * across else "intruder"
+
+
+def _apart(coded: Grid, one: Mask, other: Mask) -> float:
+    """Return by how many stops the light of two pieces differs, the worst channel counting."""
+    return float(_stops_off(np.median(coded[one], axis=0), np.median(coded[other], axis=0)))
+
+
+def _stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return how far codes lie from a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
+    off: NDArray[np.floating] = np.abs(np.log2((coded + 4) / (level + 4))).max(axis=-1) * 2.2
+    return off
 
 
 def _settled(reached: Mask, step: Grid) -> Mask:
@@ -152,15 +188,18 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     light, and the guess would be idle: such pieces stay subject.
     """
     found = np.zeros_like(backdrop)
-    level = np.median(coded[backdrop], axis=0) if backdrop.any() else np.zeros(3)
-    if level.max() < search.telling_code:
+    if not backdrop.any() or np.median(coded[backdrop].max(axis=1)) < search.telling_code:
         return found
-    off = np.abs(np.log2((coded + 4) / (level + 4))).max(axis=2) * 2.2
-    alike = ~backdrop & (off < search.hole_stops) & (step < search.strong_edge_codes)
+    near = 2 * max(2, round(search.near_share * max(backdrop.shape)))
+    # The backdrop's light as it would go on behind the subject: the mean of what is near.
+    weight = cv2.boxFilter(backdrop.astype(np.float32), -1, (2 * near + 1, 2 * near + 1))
+    level = cv2.boxFilter(coded * backdrop[..., None].astype(np.float32), -1, (2 * near + 1, 2 * near + 1))
+    behind = np.where(weight > 0.02, 1, np.nan)[..., None] * level / np.maximum(weight, 0.02)[..., None]
+    alike = ~backdrop & (_stops_off(coded, behind) < search.hole_stops) & (step < search.strong_edge_codes)
     for piece in _pieces(alike, _LEAST_HOLE):
         ring = _dilated(piece, 2) & ~piece
         if (step[ring] > search.strong_edge_codes).mean() > 0.7:
-            found |= piece | (ring & (off < search.hole_stops))
+            found |= piece | (ring & alike)
     return found
 
 

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.backdrop import Mask, find_backdrop
+from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, count_codes, reduce
 from lampblack.rules.frame import Kind, Picture, Shot
 from lampblack.rules.radiance import Radiance, merge
@@ -33,6 +33,8 @@ class Part(IntEnum):
     BACKDROP = 2
     MIXED = 3
     """Backdrop so near the subject that its light is not its own."""
+    INTRUDER = 4
+    """A card, a stand or a hard edge of light at the frame's border: neither subject nor backdrop."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,7 +42,7 @@ class Look:
     """
     One frame, measured.
 
-    counts: (4, 256) pixels by `Part` and brightest channel's 8-bit code. clipped: (3,) share of the subject's pixels
+    counts: (5, 256) pixels by `Part` and brightest channel's 8-bit code. clipped: (3,) share of the subject's pixels
     at the white level in R, G, B. mid_light: median linear luminance of the subject, None without one. side: pixels
     along a cell. parts: (rows, columns) `Part` of each cell. light: (rows, columns, 3) float16 mean linear light.
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
@@ -64,7 +66,7 @@ class Look:
     @property
     def backdrop(self) -> Mask:
         """Return the backdrop's cells, the mixed ones too."""
-        return self.parts >= Part.BACKDROP
+        return np.isin(self.parts, (Part.BACKDROP, Part.MIXED))
 
     @property
     def subject(self) -> Mask:
@@ -90,8 +92,8 @@ def look(picture: Picture, thresholds: Thresholds, known: Radiance | None = None
     stops = picture.shot.exposure.stops
     radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
     seen = cells.light if radiance is None else radiance.at(radiance.most_stops)
-    backdrop = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
-    parts = _parts(cells, backdrop, thresholds)
+    found = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
+    parts = _parts(cells, found, thresholds)
     subject = parts <= Part.GLINT
     return Look(
         shot=picture.shot,
@@ -122,14 +124,18 @@ def _as_bytes(shares: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.rint(shares * 255).astype(np.uint8)
 
 
-def _parts(cells: Cells, backdrop: Mask | None, thresholds: Thresholds) -> NDArray[np.uint8]:
+def _parts(cells: Cells, found: Found | None, thresholds: Thresholds) -> NDArray[np.uint8]:
     parts = np.full(cells.shape, Part.SUBJECT, np.uint8)
-    if backdrop is not None:
+    if found is not None:
         wide = 2 * _MIXED_CELLS + 1
+        parts[found.intruder] = Part.INTRUDER
+        parts[found.backdrop] = Part.MIXED
         core = cv2.erode(
-            backdrop.astype(np.uint8), np.ones((wide, wide), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=(1,)
+            found.backdrop.astype(np.uint8),
+            np.ones((wide, wide), np.uint8),
+            borderType=cv2.BORDER_CONSTANT,
+            borderValue=(1,),
         )
-        parts[backdrop] = Part.MIXED
         parts[core > 0] = Part.BACKDROP
     parts[_glints(cells, thresholds) & (parts == Part.SUBJECT)] = Part.GLINT
     return parts

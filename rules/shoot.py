@@ -141,6 +141,9 @@ def _notices(
         found.append(Notice("size", "The frame has another size than the setup's first: was the camera changed?"))
     if cleanness is not None and not cleanness.clean:
         found.append(_backdrop_notice(cleanness))
+    if (side := _intruder_side(look)) is not None:
+        text = f"Something reaches in from the {side}: a card, a stand, or a hard edge of light."
+        found.append(Notice("intruder", text))
     if cleanness is None and setup.backdrop != "none":
         found.append(Notice("no-backdrop", "No plain backdrop found behind the subject."))
     if highlights.broad is not None and highlights.broad > thresholds.highlights.broad_limit:
@@ -150,6 +153,18 @@ def _notices(
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
     return tuple(found)
+
+
+def _intruder_side(look: Look) -> str | None:
+    """Return the border that an intruder holds most of."""
+    intruder = look.parts == Part.INTRUDER
+    held = {
+        "left": intruder[:, :2].mean(),
+        "right": intruder[:, -2:].mean(),
+        "top": intruder[:2].mean(),
+    }
+    side = max(held, key=lambda name: held[name])
+    return side if held[side] > 0 else None
 
 
 _CHANNELS = {"R": "red", "G": "green", "B": "blue"}

@@ -61,7 +61,9 @@ class BackdropSearch:
     most_noise_codes: float
     gap_share: float
     other_side_stops: float
+    crease_stops: float
     hole_stops: float
+    near_share: float
     telling_code: float
     black_under_stops: float
     white_under_stops: float
