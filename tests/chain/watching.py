@@ -147,10 +147,6 @@ def jpeg(number: int = 0, *, f_number: float = 8.0, exif: bool = True, size: tup
         taken = tags.get_ifd(0x8769)
         # Exif 2.3: time, F-number, ISO, when
         taken[0x829A], taken[0x829D], taken[0x8827] = TiffImagePlugin.IFDRational(1, 60), f_number, 200
-            TiffImagePlugin.IFDRational(1, 60),
-            f_number,
-            200,
-        )  # Exif 2.3: time, F-number, ISO
         taken[0x9003] = f"2026:03:02 10:{number // 60 % 60:02d}:{number % 60:02d}"
     out = io.BytesIO()
     image.save(out, "JPEG", quality=90, exif=tags)
