@@ -49,10 +49,10 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
     reach = _reached(_edges(step, search), coded, search)
     if reach is None:
         return None
-    reached, intruder = reach
+    reached, intruder, other = reach
     backdrop = _without_specks(_settled(reached, step))
     backdrop |= _holes(backdrop, coded, step, search)
-    backdrop |= _lit_patches(light, backdrop, search) & ~intruder
+    backdrop |= _lit_patches(light, backdrop, search) & ~(intruder | other)
     return Found(backdrop, intruder & ~backdrop) if backdrop.mean() >= search.least_share else None
 
 
@@ -114,11 +114,12 @@ class _Rim:
         return cls(weight > 0, weight / weight.sum())
 
 
-def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Mask] | None:
+def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Mask, Mask] | None:
     """
     Return what can be reached from the border without crossing an edge, nor slipping through a gap in one.
 
-    And the pieces at the border that a step in light sets off from it: a card, a stand, the hard edge of a light.
+    And the pieces at the border that a step in light sets off from it: a card, a stand, the hard edge of a light; and
+    those that are something else: a table, a sitter.
     """
     gap = max(1, round(search.gap_share * max(edges.shape)))
     calm = ~edges
@@ -129,14 +130,13 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     main = int(held.argmax())
     if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
         return None
-    chosen, intruder = labels == main, np.zeros_like(edges)
+    kinds = {"backdrop": labels == main, "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
     for other in np.flatnonzero(held > search.least_rim / 4):
         if other != main:
             piece = labels == other
-            seen = _beside(coded, labels == main, piece, gap, search)
-            chosen |= piece & (seen == "backdrop")
-            intruder |= piece & (seen == "intruder")
-    return _dilated(chosen, gap) & calm, _dilated(intruder, gap + 2)
+            kinds[_beside(coded, labels == main, piece, gap, search)] |= piece
+    reached = _dilated(kinds["backdrop"], gap) & calm
+    return reached, _dilated(kinds["intruder"], gap + 2), _dilated(kinds["else"], gap + 2)
 
 
 def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSearch) -> str:
@@ -154,8 +154,8 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
         return "backdrop" if _apart(coded, main, other) < search.other_side_stops else "else"
     if _apart(coded, _dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
-    # What only the backdrop surrounds stands before it; a table or a sitter touches the bottom, and the subject.
-    return "else" if other[-3:].sum() > 0.5 * across else "intruder"
+    # A table or a sitter touches the bottom and not the top.
+    return "else" if other[-3:].any() and not other[:3].any() else "intruder"
 
 
 def _apart(coded: Grid, one: Mask, other: Mask) -> float:
