@@ -38,8 +38,9 @@ MIN_WIDTH, MIN_HEIGHT = 80, 24
 # The sizes of letters are chosen by the longest thing they say often, so that they do not jump from step to step.
 _STEP_SAMPLES = ("CLOSE 2⅔ f/5.6",)
 _FLAG_SAMPLES = ("NOT CLEAN → 2⅔",)
-_LABEL_WIDTH = 12
+_LABEL_WIDTH = 11
 _LEGEND_WIDTH = 20
+_READINGS_WIDTH = 56
 _ROOMY_HEIGHT = 34
 
 
@@ -90,7 +91,7 @@ def _plan(width: int, height: int, look: Style) -> _Plan:
     detail_row = flag_row + (flag.rows if flag else 1) + (1 if height >= 50 else 0)
     body_row = detail_row + 1 + space
     body_rows = height - (3 if roomy else 4) - body_row
-    picture = max(_LEGEND_WIDTH, min(3 * (body_rows - 1), width * 45 // 100))
+    picture = max(_LEGEND_WIDTH, min(3 * (body_rows - 1), width * 45 // 100, width - 4 - _READINGS_WIDTH))
     return _Plan(step, flag, roomy, step_row, why_row, flag_row, detail_row, body_row, body_rows, picture)
 
 
@@ -101,7 +102,8 @@ def _draw_header(canvas: Canvas, state: PanelState) -> None:
     camera_role = "trouble" if state.camera.state in ("lost", "asleep", "searching") else "plain"
     mark = f"{canvas.style.marks.trouble} " if camera_role == "trouble" else ""
     told = camera_text(state, short=canvas.width < 110)
-    camera = [("camera ", "dim"), (f"{mark}{told}", camera_role)]
+    label = "" if "camera" in told.lower() else "camera "
+    camera = [(label, "dim"), (f"{mark}{told}", camera_role)]
     left = canvas.put_right(canvas.width - 1, 0, camera, width=canvas.width // 2)
     tail = f"  aim {state.aim or '?'}"
     many = len(state.frames)
@@ -136,7 +138,7 @@ def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     left = plan.picture_columns + 3
     room = canvas.width - 1 - left
     row = _draw_bracket(canvas, state, plan, left, room)
-    readings = list(_readings(frame, canvas.style) if plan.roomy else _readings_short(frame, canvas.style))
+    readings = list(_readings(frame, canvas.style, room) if plan.roomy else _readings_short(frame, canvas.style))
     row = max(row, plan.body_row + plan.body_rows - len(readings)) if not plan.roomy else row + 1
     for label, pieces in readings:
         canvas.put(left, row, label, "dim", width=_LABEL_WIDTH)
@@ -208,38 +210,35 @@ def _highlights(frame: Frame, style: Style) -> list[Piece]:
     return [(f"{lead}{told}", "clip" if over else "plain")]
 
 
-def _backdrop_figures(frame: Frame, style: Style) -> list[Piece]:
+def _backdrop_figures(frame: Frame, style: Style, *, short: bool = False) -> list[Piece]:
     backdrop = frame.backdrop
     if not backdrop.tone:
         return [("none found", "dim")]
     lead = "" if backdrop.clean else f"{style.marks.spilled} "
     codes = f"p95 {figure(backdrop.p95)}  p99 {figure(backdrop.p99)}  max {figure(backdrop.top)}"
-    return [
-        (
-            f"{lead}{codes}, {figure(backdrop.stops_below_white, 1)} stops under white",
-            "plain" if backdrop.clean else "spill",
-        )
-    ]
+    under = f"{figure(backdrop.stops_below_white, 1)}{'' if short else ' stops'} under white"
+    return [(f"{lead}{codes}, {under}", "plain" if backdrop.clean else "spill")]
 
 
 def _readings_short(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piece]]]:
     number = "frame" if frame.number is None else f"frame {frame.number}"
     yield number, [(f"{exposure_text(frame)}, shadows {percent(frame.shadows_subject)}", "plain")]
     yield "highlights", _highlights(frame, style)
-    yield "backdrop", _backdrop_figures(frame, style)
+    yield "backdrop", _backdrop_figures(frame, style, short=True)
 
 
-def _readings(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piece]]]:
+def _readings(frame: Frame, style: Style, room: int) -> Iterator[tuple[str, list[Piece]]]:
     number = "frame" if frame.number is None else f"frame {frame.number}"
     yield number, [(frame.file, "strong")]
     yield "exposure", [(f"{exposure_text(frame)}  EV100 {figure(frame.ev100, 1)}", "plain")]
     yield "highlights", _highlights(frame, style)
     told = f"{percent(frame.shadows_subject)} of the subject, {percent(frame.shadows_frame)} of the frame"
     yield "shadows", [(told, "plain")]
-    yield "backdrop", _backdrop_figures(frame, style)
+    yield "backdrop", _backdrop_figures(frame, style, short=room < 60)
     if frame.backdrop.tone:
-        kind = f"{frame.backdrop.tone}, {percent(frame.backdrop.area)} of the frame"
-        yield "", [(f"{kind}, even within {figure(frame.backdrop.evenness_stops, 1)} stops", "plain")]
+        uneven = figure(frame.backdrop.evenness_stops, 1)
+        told = f"{frame.backdrop.tone}, {percent(frame.backdrop.area)} of the frame, {uneven} stops uneven"
+        yield "", [(told, "plain")]
 
 
 def _draw_notices(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> int:

@@ -1,0 +1,642 @@
+"""The panel fits, says what it must at every size, and lets nothing through that could drive a terminal."""
+
+from __future__ import annotations
+
+import base64
+import doctest
+import io
+import os
+import re
+import unicodedata
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fakes import camera, clean_backdrop, preview, shoot_state, verdict
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+from rich.console import Console
+
+from lampblack.daemon import halfblocks, style, words
+from lampblack.daemon.keyboard import Keyboard
+from lampblack.daemon.letters import faces, fitting
+from lampblack.daemon.panel import PanelState, Style, draw, fold, press
+from lampblack.daemon.panel_state import FRAMES_KEPT, Preview
+from lampblack.daemon.words import flag_headline, step_headline, tell
+
+SNAPSHOTS = Path(__file__).parent.parent / "snapshots"
+SIZES = [(80, 24), (81, 25), (120, 40), (200, 60), (100, 33), (80, 60), (200, 24)]
+STYLES = [Style("none"), Style("none", ascii=True), Style("16"), Style("256"), Style("true"), Style("16", ascii=True)]
+RICH = {"true": "truecolor", "256": "256", "16": "standard", "none": None}
+SGR = re.compile(r"\x1b\[([0-9;]*)m")
+
+
+def shown(state: PanelState, width: int, height: int, look: Style = STYLES[0]) -> str:
+    """What goes to a terminal, escape sequences and all."""
+    out = io.StringIO()
+    console = Console(
+        file=out,
+        width=width,
+        height=height,
+        force_terminal=True,
+        color_system=RICH[look.colours],
+        legacy_windows=False,
+        _environ={},
+    )
+    console.print(draw(state, width, height, look=look), end="")
+    return out.getvalue()
+
+
+def folded(*events: dict[str, Any], state: PanelState | None = None) -> PanelState:
+    state = state or PanelState()
+    for event in events:
+        state = fold(state, event)
+    return state
+
+
+def hello(**changes: Any) -> dict[str, Any]:
+    return {"event": "hello", "protocol": 1, "state": shoot_state(**changes)}
+
+
+BRACKET = folded(hello())
+WELL = folded(
+    {"event": "frame", "verdict": clean_backdrop(verdict(5, 14.0)), "preview": preview(spill=False)}, state=BRACKET
+)
+LIGHT = {"move": "light", "stops": None, "f_number": 16.0, "why": "Keep the light from the right off the backdrop."}
+STATES = {
+    "nothing": PanelState(),
+    "no frames": folded(hello(frames=[], refused=[])),
+    "bracket": BRACKET,
+    "well": WELL,
+    "light": folded({"event": "frame", "verdict": verdict(6, 16.0, next=LIGHT)}, state=BRACKET),
+    "no camera": folded({"event": "camera", "camera": {"state": "none"}}, state=BRACKET),
+    "camera lost": folded(
+        {"event": "camera", "camera": camera(state="lost", text="It doesn't answer.")}, state=BRACKET
+    ),
+    "folder gone": folded({"event": "service", "service": {"state": "folder-gone", "text": "Gone."}}, state=BRACKET),
+    "service lost": folded({"event": "link", "up": False}, state=BRACKET),
+    "typing": replace(BRACKET, typing="card between rim and wall"),
+    "bare verdict": folded({"event": "frame", "verdict": {}}, state=BRACKET),
+    "many frames": folded(hello(frames=[{"verdict": verdict(n), "preview": preview(8, 6)} for n in range(30)])),
+}
+
+
+# --- snapshots, to be read ---
+
+
+@pytest.mark.parametrize(
+    ("name", "state", "size", "look"),
+    [
+        ("bracket-80x24", BRACKET, (80, 24), Style("none")),
+        ("bracket-120x40", BRACKET, (120, 40), Style("none")),
+        ("bracket-200x60", BRACKET, (200, 60), Style("none")),
+        ("bracket-80x24-ascii", BRACKET, (80, 24), Style("none", ascii=True)),
+        ("well-80x24", WELL, (80, 24), Style("none")),
+        ("camera-lost-80x24", STATES["camera lost"], (80, 24), Style("none")),
+        ("service-lost-120x40", STATES["service lost"], (120, 40), Style("none")),
+    ],
+)
+def test_the_panel_looks_as_it_did(name: str, state: PanelState, size: tuple[int, int], look: Style) -> None:
+    """A snapshot, not a reference: run with UPDATE_SNAPSHOTS=1 after a change, and read what it wrote."""
+    lines = "".join(line.rstrip() + "\n" for line in shown(state, *size, look).split("\n"))
+    file = SNAPSHOTS / f"{name}.txt"
+    if os.environ.get("UPDATE_SNAPSHOTS"):
+        SNAPSHOTS.mkdir(exist_ok=True)
+        file.write_text(lines, "utf-8")
+    assert lines == file.read_text("utf-8")
+
+
+# --- it fits ---
+
+
+@pytest.mark.parametrize("look", STYLES, ids=str)
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_every_line_is_exactly_as_wide_as_the_screen(size: tuple[int, int], look: Style) -> None:
+    width, height = size
+    for name, state in STATES.items():
+        lines = SGR.sub("", shown(state, width, height, look)).split("\n")
+        assert len(lines) == height, name
+        assert [cell_len(line) for line in lines] == [width] * height, name
+
+
+@pytest.mark.parametrize("size", [(79, 24), (80, 23), (40, 10), (1, 1), (3, 200)])
+def test_a_terminal_too_small_is_told_so_in_one_line(size: tuple[int, int]) -> None:
+    lines = shown(BRACKET, *size).split("\n")
+    assert [cell_len(line) for line in lines] == [size[0]] * size[1]
+    assert not "".join(lines[1:]).strip()
+    if size[0] >= 40:
+        assert lines[0].rstrip() == f"{size[0]}x{size[1]}: the panel needs 80x24"
+
+
+@pytest.mark.parametrize("look", [Style("none"), Style("none", ascii=True)], ids=str)
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_what_must_be_known_is_there_at_every_size(size: tuple[int, int], look: Style) -> None:
+    text = shown(BRACKET, *size, look)
+    said = " ".join(text.split())
+    for fact in (
+        "setup 2: rim lower",
+        "aim hold-highlights",
+        "f/11 battery 71 %" if size[0] < 110 else "f/11 1/60 ISO 200 battery 71 %",
+        look.say("⅔ stop less brings it under the limit."),
+        look.say("Backdrop not clean at the right, 1⅓ stops over black, 8.0 % of the frame."),
+        look.say("broad 0.32 %, glints 0.10 %, ⅔ stop over"),
+        "shadows",
+        "2.0 %",
+        "p95 11 p99 19 max 41, 5.1",
+        "Light spills on the backdrop at the right",
+        "bowls/0002.part.jpg: The file ends in mid-picture; copy it again.",
+        "1/60 s ISO 200",
+        f"{look.marks.clipped} clipped {look.marks.spilled} spilled",
+        "space take step",
+        "f fire again",
+        "n new setup",
+        "a aim",
+        "q quit",
+    ):
+        assert fact in said, fact
+    for f_number, clipped in (("f/16", "0%"), ("f/8", "2.1%"), ("f/11", "0.43%")):
+        assert f_number in said
+        assert clipped in said.replace(" %", "%")
+
+
+@pytest.mark.parametrize("look", [Style("none"), Style("none", ascii=True)], ids=str)
+@pytest.mark.parametrize("size", SIZES, ids=str)
+@pytest.mark.parametrize(
+    ("state", "phrases"),
+    [
+        (BRACKET, (("CLOSE ⅔ f/14",), ("NOT CLEAN RIGHT 1⅓", "NOT CLEAN → 1⅓"))),
+        (WELL, (("KEEP f/14",), ("CLEAN",))),
+        (STATES["light"], (("CHANGE THE LIGHT", "CHANGE LIGHT"), ("NOT CLEAN RIGHT 1⅓", "NOT CLEAN → 1⅓"))),
+        (STATES["service lost"], (("NO SERVICE",), ())),
+        (STATES["camera lost"], (("CAMERA LOST",), ())),
+    ],
+)
+def test_the_headlines_stand_in_large_letters(
+    state: PanelState, phrases: tuple[tuple[str, ...], ...], size: tuple[int, int], look: Style
+) -> None:
+    lines = shown(state, *size, look).split("\n")
+    for choices in filter(None, phrases):
+        assert any(stands_in(lines, face.draw(phrase)) for face in faces(look.ascii) for phrase in choices), choices
+
+
+def stands_in(lines: list[str], letters: tuple[str, ...]) -> bool:
+    return any(
+        all(line.startswith(f" {row}".rstrip()) for line, row in zip(lines[top:], letters, strict=False))
+        for top in range(len(lines) - len(letters) + 1)
+    )
+
+
+def test_letters_grow_with_the_room() -> None:
+    """Four rows at 80x24, more than twice that at 200x60."""
+    sample = ("CLOSE 2⅔ f/5.6",)
+    small, large = fitting(False, 78, 4, sample), fitting(False, 198, 10, sample)
+    assert small is not None
+    assert large is not None
+    assert (small.rows, large.rows) == (4, 10)
+
+
+def test_the_size_of_the_letters_does_not_jump_from_step_to_step() -> None:
+    first = {name: shown(STATES[name], 120, 40).split("\n") for name in ("bracket", "well")}
+    assert [bool(line.strip()) for line in first["bracket"][:9]] == [bool(line.strip()) for line in first["well"][:9]]
+
+
+# --- nothing that comes from outside drives the terminal ---
+
+HOSTILE = [
+    "\x1b[2J\x1b]52;c;aGk=\x07",
+    "\x9b31m\x9d0;title\x9c",
+    "a\u202eb\u2066c\u200bd",
+    "[red]x[/x][/]",
+    "line\nbreak\r\n\tand\x0btab\x0c",
+    "x" * 10_000,
+    "名" * 500,
+    "e" + "\u0301" * 300,
+    "\ud800 lone",
+    "\u2028\u2029\x00\x7f",
+    "🏺" * 40,
+]
+
+
+@pytest.mark.parametrize("look", STYLES, ids=str)
+@pytest.mark.parametrize("evil", HOSTILE, ids=range(len(HOSTILE)))
+def test_hostile_strings_never_reach_the_terminal(evil: str, look: Style) -> None:
+    told = {**verdict(1), "file": evil, "notices": [{"kind": evil, "text": evil}]}
+    told["next"] = {"move": "close", "stops": -1, "f_number": 8, "why": evil}
+    told["backdrop"] |= {"tone": evil, "spill": {"side": evil, "area": 0.1, "over_stops": 1}}
+    state = folded(
+        hello(folder=evil, aim=evil, setup={"number": 1, "name": evil}, camera=camera(text=evil, shutter=evil)),
+        {"event": "frame", "verdict": told, "preview": preview(8, 6)},
+        {"event": "refused", "file": evil, "error": evil},
+        {"event": "service", "service": {"state": evil, "text": evil}},
+        {"event": "reply", "to": 1, "ok": False, "text": evil},
+    )
+    for typing in (None, evil):
+        for size in ((80, 24), (120, 40)):
+            raw = shown(replace(state, typing=typing), *size, look)
+            assert_harmless(SGR.sub("", raw))
+            assert [cell_len(line) for line in SGR.sub("", raw).split("\n")] == [size[0]] * size[1]
+    for line in tell(PanelState(), hello(folder=evil)) + tell(state, {"event": "refused", "file": evil, "error": evil}):
+        assert_harmless(line)
+
+
+def assert_harmless(text: str) -> None:
+    bad = {c for c in text if c != "\n" and unicodedata.category(c) in ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")}
+    assert not bad
+
+
+def test_markup_is_shown_as_it_is() -> None:
+    state = folded({"event": "refused", "file": "[b]a[/x].jpg", "error": "[/]"}, state=BRACKET)
+    assert "[b]a[/x].jpg: [/]" in shown(state, 80, 24)
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=12) | st.sampled_from(HOSTILE),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
+    max_leaves=6,
+)
+KEYS = [
+    *("event", "state", "verdict", "preview", "camera", "setup", "service", "aim", "frames", "refused", "counts"),
+    *("highlights", "backdrop", "next", "forecast", "notices", "exposure", "shadows", "number", "name", "f_number"),
+    *("move", "stops", "code", "spill", "clean", "tone", "width", "height", "rgb", "marks", "f_numbers", "text"),
+]
+OBJECTS = st.recursive(
+    JSON,
+    lambda inner: st.dictionaries(st.sampled_from(KEYS), inner, max_size=6) | st.lists(inner, max_size=3),
+    max_leaves=15,
+)
+NAMES = ["hello", "frame", "refused", "camera", "setup", "service", "aim", "reply", "link", "other"]
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(st.sampled_from(NAMES), st.dictionaries(st.sampled_from(KEYS), OBJECTS, max_size=8), st.sampled_from(STYLES))
+def test_no_event_whatever_its_shape_breaks_the_panel(name: str, body: dict[str, Any], look: Style) -> None:
+    state = fold(BRACKET, {**body, "event": name})
+    tell(BRACKET, {**body, "event": name})
+    raw = shown(state, 80, 24, look)
+    assert_harmless(SGR.sub("", raw))
+    for key in (" ", "f", "a", "n", "up", "down", "x"):
+        press(state, key)
+
+
+# --- characters and colours ---
+
+
+@pytest.mark.parametrize("name", STATES)
+def test_ascii_mode_has_nothing_but_ascii(name: str) -> None:
+    for colours in ("none", "16", "true"):
+        for size in SIZES[:4]:
+            assert shown(STATES[name], *size, Style(colours, ascii=True)).isascii()
+
+
+def test_without_colours_no_escape_sequence_is_left() -> None:
+    for state in STATES.values():
+        assert "\x1b" not in shown(state, 120, 40, Style("none"))
+
+
+def test_sixteen_colours_means_sixteen() -> None:
+    allowed = {"", "0", "1", "7", *(str(n) for a in (30, 40, 90, 100) for n in range(a, a + 8))}
+    for state in STATES.values():
+        used = {part for codes in SGR.findall(shown(state, 120, 40, Style("16"))) for part in codes.split(";")}
+        assert used <= allowed
+
+
+def test_no_meaning_hangs_on_colour_alone() -> None:
+    """Clipped or not, clean or not, the newest: each reads differently with colours off."""
+    for look in (Style("none"), Style("none", ascii=True)):
+        marks = look.marks
+        assert len({marks.clipped, marks.spilled, marks.well, marks.newest, marks.shot, marks.trouble}) == 6
+        text = shown(BRACKET, 120, 40, look)
+        assert f"{marks.clipped} 2.1 %" in text
+        assert f"{marks.well} 0 %" in text
+        assert f"{marks.well} clean" in text
+        assert f"{marks.newest}f/11" in text
+        for shades in (halfblocks._SHADES, halfblocks._ASCII_SHADES):
+            assert not {marks.clipped, marks.spilled} & set(shades)
+
+
+@pytest.mark.parametrize(
+    ("env", "encoding", "expected"),
+    [
+        ({"TERM": "xterm-256color", "COLORTERM": "truecolor"}, "utf-8", Style("true")),
+        ({"TERM": "tmux-256color"}, "UTF-8", Style("256")),
+        ({"TERM": "xterm"}, "utf8", Style("16")),
+        ({"TERM": "xterm", "NO_COLOR": "1", "COLORTERM": "truecolor"}, "utf-8", Style("none")),
+        ({"TERM": "xterm", "NO_COLOR": ""}, "utf-8", Style("16")),
+        ({"TERM": "xterm"}, "latin-1", Style("16", ascii=True)),
+        ({"TERM": "linux"}, "utf-8", Style("16", ascii=True)),
+        ({"TERM": "dumb"}, "utf-8", Style("none", ascii=True)),
+        ({}, None, Style("none", ascii=True)),
+    ],
+)
+def test_the_environment_tells_what_the_terminal_takes(
+    env: dict[str, str], encoding: str | None, expected: Style
+) -> None:
+    """NO_COLOR as no-color.org has it: any value but an empty one."""
+    assert style.detect(env, encoding) == expected
+
+
+def test_what_is_asked_for_outright_wins() -> None:
+    env = {"TERM": "xterm", "NO_COLOR": "1"}
+    assert style.detect(env, "utf-8", ascii_only=True, colours="true") == Style("true", ascii=True)
+
+
+# --- pictures and letters ---
+
+
+def picture(width: int, height: int, code: int, mark: int = 0) -> Preview:
+    return Preview(width, height, bytes([code]) * (3 * width * height), bytes([mark]) * (width * height))
+
+
+@pytest.mark.parametrize("code", [60, 128, 200, 252])
+def test_a_plain_picture_keeps_its_code(code: int) -> None:
+    """Within half a step of the four codes that neighbours are merged over."""
+    cells = halfblocks.draw(picture(30, 20, code), 12, 5, Style("true"), marked=False)
+    for _, look in (cell for row in cells for cell in row):
+        assert look.bgcolor is not None
+        assert max(abs(part - code) for part in look.bgcolor.get_truecolor()) <= 2
+
+
+def test_a_picture_keeps_its_shape() -> None:
+    """Three to two in pixels is three to one in cells, which are twice as tall as wide."""
+    cells = halfblocks.draw(picture(96, 64, 100), 60, 60, Style("true"), marked=False)
+    assert (len(cells[0]), len(cells)) == (60, 20)
+
+
+@pytest.mark.parametrize("look", STYLES, ids=str)
+def test_a_single_clipped_pixel_is_marked(look: Style) -> None:
+    marks = bytearray(96 * 64)
+    marks[30 * 96 + 40] = halfblocks.CLIPPED
+    preview_ = replace(picture(96, 64, 90), marks=bytes(marks))
+    cells = halfblocks.draw(preview_, 48, 16, look, marked=True)
+    assert [
+        (y, x) for y, row in enumerate(cells) for x, (glyph, _) in enumerate(row) if glyph == look.marks.clipped
+    ] == [(7, 20)]
+    assert not any(
+        look.marks.clipped == glyph for row in halfblocks.draw(preview_, 48, 16, look, marked=False) for glyph, _ in row
+    )
+
+
+def test_spill_is_marked_where_it_is_and_leaves_the_picture_seen() -> None:
+    marks = bytes(
+        halfblocks.SPILLED | halfblocks.BACKDROP if x >= 72 else halfblocks.BACKDROP
+        for _ in range(64)
+        for x in range(96)
+    )
+    cells = halfblocks.draw(replace(picture(96, 64, 20), marks=marks), 24, 8, Style("true"), marked=True)
+    spilled = [x for row in cells for x, (glyph, _) in enumerate(row) if glyph == "○"]
+    assert min(spilled) >= 18
+    assert len(spilled) == 6 * 8 // 2
+
+
+def test_sixteen_colours_keep_the_mean_brightness_by_dither() -> None:
+    greys = {name: level for level, name in halfblocks._GREYS}
+    cells = halfblocks.draw(picture(96, 64, 155), 48, 16, Style("16"), marked=False)
+    levels = []
+    for glyph, look in (cell for row in cells for cell in row):
+        assert look.bgcolor is not None
+        levels += [
+            greys[look.color.name] if look.color and glyph == "▀" else greys[look.bgcolor.name],
+            greys[look.bgcolor.name],
+        ]
+    assert abs(sum(levels) / len(levels) - 155) < 12
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_all_letters_of_a_face_stand_on_one_line_and_differ(ascii_only: bool) -> None:
+    for face in faces(ascii_only):
+        # O is left out: it is the same as 0, and nothing we say mixes the two.
+        drawn = {char: face.draw(char) for char in "ABCDEFGHIJKLMNPQRSTUVWXYZ0123456789f/.-+?!→←↑↓"}
+        assert all(len(rows) == face.rows and len({len(row) for row in rows}) == 1 for rows in drawn.values())
+        assert len(set(drawn.values())) == len(drawn)
+        assert all(row.isascii() for rows in drawn.values() for row in rows) or not ascii_only
+        assert face.draw("⅔") != face.draw("⅓") != face.draw("½")
+
+
+def test_a_fraction_stays_apart_from_its_whole_in_ascii() -> None:
+    for face in faces(True):
+        assert face.draw("1⅔") == face.draw("1 2/3")
+    assert Style(ascii=True).say("1⅓ stops, ⅔ stop") == "1 1/3 stops, 2/3 stop"
+
+
+# --- events ---
+
+
+def test_hello_brings_the_whole_state() -> None:
+    assert BRACKET.link == "up"
+    assert (BRACKET.setup_number, BRACKET.setup_name, BRACKET.aim) == (2, "rim lower", "hold-highlights")
+    assert [frame.f_number for frame in BRACKET.frames] == [4.0, 16.0, 8.0, 11.0]
+    assert BRACKET.camera.battery == 71
+    assert (BRACKET.frames_count, BRACKET.refused_count) == (9, 1)
+    assert BRACKET.newest is not None
+    assert BRACKET.newest.step.f_number == 14.0
+    assert BRACKET.newest.preview is not None
+
+
+def test_a_frame_joins_the_bracket_and_a_second_verdict_on_it_replaces_the_first() -> None:
+    event = {"event": "frame", "verdict": verdict(5, 14.0), "preview": preview(8, 6)}
+    after = fold(BRACKET, event)
+    assert len(after.frames) == 5
+    assert after.frames_count == 10
+    again = fold(after, {**event, "verdict": verdict(5, 16.0)})
+    assert len(again.frames) == 5
+    assert again.frames[-1].f_number == 16.0
+    assert again.frames_count == 10
+
+
+def test_a_refused_file_is_kept_with_its_reason() -> None:
+    after = fold(BRACKET, {"event": "refused", "file": "x.jpg", "error": "It is empty."})
+    assert (after.refused[-1].file, after.refused[-1].error) == ("x.jpg", "It is empty.")
+    assert after.refused_count == 2
+
+
+def test_a_new_setup_clears_the_row_and_a_renamed_one_does_not() -> None:
+    assert fold(BRACKET, {"event": "setup", "setup": {"number": 3, "name": "flag in"}}).frames == ()
+    same = fold(BRACKET, {"event": "setup", "setup": {"number": 2, "name": "rim lowest"}})
+    assert same.frames == BRACKET.frames
+    assert same.setup_name == "rim lowest"
+
+
+def test_camera_service_and_aim_are_taken_over() -> None:
+    after = folded(
+        {"event": "camera", "camera": camera(state="asleep", f_numbers=[8, "x", None, 4.0])},
+        {"event": "service", "service": {"state": "catching-up", "text": "catching up"}},
+        {"event": "aim", "aim": "even"},
+        state=BRACKET,
+    )
+    assert after.camera.state == "asleep"
+    assert after.camera.f_numbers == (4.0, 8.0)
+    assert after.service == "catching-up"
+    assert after.aim == "even"
+
+
+def test_a_reply_is_shown_until_the_next_key() -> None:
+    after = fold(BRACKET, {"event": "reply", "to": 1, "ok": False, "text": "The camera is busy."})
+    assert "! The camera is busy." in shown(after, 80, 24)
+    assert "busy" not in shown(press(after, "f").state, 80, 24)
+
+
+def test_a_lost_service_is_said_and_a_new_one_taken() -> None:
+    lost = fold(BRACKET, {"event": "link", "up": False})
+    assert lost.link == "lost"
+    assert "The service has stopped." in shown(lost, 80, 24)
+    assert fold(lost, hello()).link == "up"
+
+
+def test_a_panel_left_alone_all_day_keeps_a_bounded_number_of_frames() -> None:
+    state = folded(*({"event": "frame", "verdict": {"file": str(n)}} for n in range(FRAMES_KEPT + 50)), state=BRACKET)
+    assert len(state.frames) == FRAMES_KEPT
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {"width": 10**9, "height": 10**9, "rgb": "", "marks": ""},
+        {"width": 2, "height": 1, "rgb": "####", "marks": ""},
+        {"width": 2, "height": 1, "rgb": base64.b64encode(b"12345").decode(), "marks": ""},
+        {"width": True, "height": 1, "rgb": base64.b64encode(b"123").decode(), "marks": ""},
+        {"width": 0, "height": 0, "rgb": "", "marks": ""},
+        None,
+    ],
+)
+def test_a_preview_that_does_not_add_up_is_left_out(broken: Any) -> None:
+    state = fold(BRACKET, {"event": "frame", "verdict": verdict(9), "preview": broken})
+    assert state.newest is not None
+    assert state.newest.preview is None
+    assert "no picture" in shown(state, 80, 24)
+
+
+def test_an_old_flag_is_not_shown_for_a_frame_without_backdrop() -> None:
+    state = fold(BRACKET, {"event": "frame", "verdict": verdict(9, backdrop=None)})
+    assert flag_headline(state).phrases[0] == "NO BACKDROP"
+    assert "CLEAN" not in step_headline(state).phrases[0]
+
+
+# --- keys ---
+
+
+@pytest.mark.parametrize(
+    ("key", "request_"),
+    [
+        (" ", {"do": "step"}),
+        ("f", {"do": "fire"}),
+        ("a", {"do": "aim", "aim": "clean-backdrop"}),
+        ("up", {"do": "aperture", "f_number": 10.0}),
+        ("down", {"do": "aperture", "f_number": 13.0}),
+        ("x", None),
+    ],
+)
+def test_a_key_asks_the_service(key: str, request_: dict[str, Any] | None) -> None:
+    assert press(BRACKET, key).request == request_
+
+
+def test_aims_come_round() -> None:
+    state, seen = BRACKET, []
+    for _ in range(4):
+        asked = press(state, "a").request
+        assert asked is not None
+        seen.append(asked["aim"])
+        state = fold(state, {"event": "aim", "aim": asked["aim"]})
+    assert sorted(seen) == ["clean-backdrop", "even", "hold-highlights", "meter"]
+
+
+def test_the_ends_of_the_aperture_ladder_are_said() -> None:
+    at_end = fold(BRACKET, {"event": "camera", "camera": camera(f_number=22.0)})
+    done = press(at_end, "down")
+    assert done.request is None
+    assert done.state.said is not None
+    assert done.state.said.text == "f/22 is as far as it goes."
+
+
+@pytest.mark.parametrize("key", [" ", "f", "up", "down"])
+def test_keys_that_need_a_camera_say_so_without_one(key: str) -> None:
+    done = press(STATES["no camera"], key)
+    assert done.request is None
+    text = shown(done.state, 80, 24)
+    assert "No camera is tethered: this key needs one." in text
+    assert "step and fire need a camera" in text
+
+
+@pytest.mark.parametrize(
+    ("move", "hint"), [("keep", "no step to take"), ("light", "change the light"), ("", "No step")]
+)
+def test_there_is_not_always_a_step_to_take(move: str, hint: str) -> None:
+    step = {"move": move, "stops": 0, "f_number": 8.0, "why": "."}
+    state = fold(BRACKET, {"event": "frame", "verdict": verdict(9, next=step)})
+    done = press(state, " ")
+    assert done.request is None
+    assert done.state.said is not None
+    assert hint in done.state.said.text
+
+
+def test_a_name_is_typed_and_sent_clean() -> None:
+    state = press(BRACKET, "n").state
+    for key in [*"flag inq", "backspace", "up", "é"]:
+        state = press(state, key).state
+    assert "name of the new setup: flag iné" in shown(state, 80, 24).replace("_", "")
+    done = press(state, "enter")
+    assert done.request == {"do": "slate", "name": "flag iné"}
+    assert done.state.typing is None
+
+
+def test_no_name_lets_the_service_number_the_setup_and_escape_leaves_it() -> None:
+    state = press(BRACKET, "n").state
+    assert press(state, "enter").request == {"do": "slate", "name": None}
+    left = press(state, "escape")
+    assert left.request is None
+    assert left.state.typing is None
+
+
+def test_q_leaves_but_not_in_the_middle_of_a_name() -> None:
+    assert press(BRACKET, "q").leave
+    assert press(PanelState(), "q").leave
+    assert not press(press(BRACKET, "n").state, "q").leave
+
+
+def test_without_a_service_nothing_is_sent() -> None:
+    done = press(STATES["service lost"], " ")
+    assert done.request is None
+    assert done.state.said is not None
+    assert "nothing was sent" in done.state.said.text
+
+
+@given(st.lists(st.integers(1, 4)))
+def test_keys_come_out_the_same_however_their_bytes_are_cut(cuts: list[int]) -> None:
+    data = "f\x1b[A\x1bOBé\r\x1b\x1b[3~\x7f \x1b[1;5Aq".encode()
+    keyboard, keys = Keyboard(), []
+    for size in cuts:
+        keys += keyboard.feed(data[:size])
+        data = data[size:]
+    keys += keyboard.feed(data)
+    assert keys == ["f", "up", "down", "é", "enter", "escape", "backspace", " ", "q"]
+
+
+def test_an_escape_alone_is_a_key_once_nothing_follows() -> None:
+    keyboard = Keyboard()
+    assert keyboard.feed(b"\x1b") == []
+    assert keyboard.waiting
+    assert keyboard.settle() == ["escape"]
+    assert not keyboard.waiting
+
+
+# --- plain lines ---
+
+
+def test_a_frame_is_told_in_one_line() -> None:
+    (line,) = tell(BRACKET, {"event": "frame", "verdict": verdict(5, 11.0), "preview": None})
+    for part in ("frame 5", "bowls/0005.jpg", "f/11", "1/60 s", "NOT CLEAN RIGHT 1⅓", "CLOSE ⅔ f/14", "⅔ stop less"):
+        assert part in line
+
+
+def test_each_kind_of_event_has_its_line() -> None:
+    assert tell(PanelState(), hello())[1] == "setup 2: rim lower, aim hold-highlights"
+    assert tell(BRACKET, {"event": "aim", "aim": "even"}) == ["aim even"]
+    assert tell(BRACKET, {"event": "setup", "setup": {"number": 3, "name": "flag in"}}) == ["setup 3: flag in begins"]
+    assert tell(BRACKET, {"event": "camera", "camera": camera()}) == []
+    assert tell(BRACKET, {"event": "camera", "camera": camera(text="busy")})[0].startswith("camera: busy")
+    assert "stopped" in tell(BRACKET, {"event": "link", "up": False})[0]
+
+
+def test_the_examples_in_words_hold() -> None:
+    assert doctest.testmod(words).failed == 0
