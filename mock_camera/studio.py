@@ -1,0 +1,537 @@
+"""
+The studio: lamp layers of linear light, mixed, and the camera that looks at them.
+
+A layer is the radiance of one lamp alone in one arrangement, in cd/m² of white light at full output. Light adds: a
+frame is the layers times each lamp's gain and colour. Layers are small; a frame is drawn at any size by enlarging every
+surface by itself and putting them together along finely drawn outlines, so that no edge blurs.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from threading import Lock
+from typing import Any
+
+import cv2
+import imagecodecs
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.mock_camera import files
+from lampblack.mock_camera.body import Exposed, Settings
+from lampblack.mock_camera.sensor import MID_SHARE, Sensor, exposed, mosaic, read_out
+from lampblack.rules.exposure import marked_f_number, speed_value
+
+Floats = NDArray[np.float32]
+
+LIGHT = Path(__file__).parent / "light"
+
+BLACK_BODY = (
+    (2700, 2.407, 0.239), (2856, 2.233, 0.283), (3200, 1.939, 0.376), (4000, 1.530, 0.577), (5600, 1.164, 0.906),
+    (6500, 1.061, 1.052),
+)  # fmt: skip
+"""Kelvin, R/G, B/G in linear sRGB primaries, unadapted: Planck's law through CIE 1931 2°, summed at 1 nm."""
+LUMINANCE = (0.2126, 0.7152, 0.0722)
+"""Of the linear sRGB primaries (IEC 61966-2-1)."""
+FLAT_METER_C = 250.0
+"""Incident calibration constant for a flat receptor (ISO 2720: 240 to 400)."""
+KELVIN = {"key": 3200.0, "fill": 3200.0, "rim": 2856.0, "back": 3200.0}
+BALANCES = {"daylight": 5600.0, "tungsten": 3200.0, "fluorescent": 4000.0}
+BAND_ROWS = 128
+
+
+def colour_of(kelvin: float) -> NDArray[np.float64]:
+    """
+    Return R, G, B of a lamp whose luminance is 1.
+
+    >>> float(colour_of(3200) @ LUMINANCE), round(float(colour_of(3200)[0] / colour_of(3200)[1]), 3)
+    (1.0, 1.939)
+    """
+    table = np.array(BLACK_BODY)[::-1]
+    mired, wanted = 1e6 / table[:, 0], 1e6 / kelvin
+    rgb = np.array([math.exp(np.interp(wanted, mired, np.log(table[:, i]))) if i else 1.0 for i in (1, 0, 2)])
+    return rgb / float(rgb @ LUMINANCE)
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """One surface as the camera sees it, its light carried a little beyond its own edge."""
+
+    coverage: Floats
+    """At map size, 0 to 1."""
+    light: Floats
+    """At layer size, cd/m²."""
+
+
+class Studio:
+    """
+    A jug and a bowl on a plinth before a backdrop, lamps, and a camera on a stand.
+
+    Args:
+        arrangement: one of `arrangements`.
+        seed: of all noise; frame n of two studios with the same seed is the same frame.
+        folder: where the light is.
+
+    Raises:
+        KeyError: no such arrangement.
+    """
+
+    def __init__(self, arrangement: str = "black", seed: int = 0, folder: Path = LIGHT) -> None:
+        self._folder, self._seed = folder, seed
+        self._index: dict[str, Any] = json.loads((folder / "studio.json").read_text())
+        self._gains: dict[str, float | None] = dict.fromkeys(self.lamps, 0.0)
+        self._layers: dict[str, Floats] = {}
+        self._maps: dict[str, Floats] = {}
+        self._mixed: list[Surface] | None = None
+        self.sensor = Sensor()
+        self.arrange(arrangement)
+
+    @classmethod
+    def load(cls, arrangement: str = "black", seed: int = 0) -> Studio:
+        """Return the studio that ships."""
+        return cls(arrangement, seed)
+
+    # --- what can be moved ------------------------------------------------------------------------------------
+
+    @property
+    def arrangements(self) -> tuple[str, ...]:
+        """The arrangements by name."""
+        return tuple(self._index["arrangements"])
+
+    @property
+    def lamps(self) -> tuple[str, ...]:
+        """The lamps by name."""
+        return tuple(self._index["lamps"])
+
+    @property
+    def gains(self) -> Mapping[str, float | None]:
+        """Each lamp's gain in stops from its full output; None: off."""
+        return dict(self._gains)
+
+    def arrange(self, name: str) -> None:
+        """Set an arrangement up. Its backdrop decides whether the lamps behind are lit; the others stay as they are."""
+        if name not in self._index["arrangements"]:
+            raise KeyError(f"no arrangement {name!r}; there are {', '.join(self.arrangements)}")
+        self.arrangement = name
+        self._gains["back"] = None if self._set["backdrop"] == "black" else 0.0
+        self._mixed = None
+
+    def set_lamp(self, name: str, gain_stops: float | None) -> None:
+        """Turn a lamp up or down, in stops from its full output; None: off."""
+        if name not in self._gains:
+            raise KeyError(f"no lamp {name!r}; there are {', '.join(self.lamps)}")
+        if gain_stops is not None and not math.isfinite(gain_stops):
+            raise ValueError(f"a lamp's gain is in stops or None, not {gain_stops}")
+        self._gains[name] = gain_stops
+        self._mixed = None
+
+    # --- light ------------------------------------------------------------------------------------------------
+
+    @property
+    def _set(self) -> dict[str, Any]:
+        return dict(self._index["arrangements"][self.arrangement])
+
+    def _lit(self) -> Iterator[tuple[str, float]]:
+        """Lamps that burn, with their linear gain."""
+        return ((name, 2.0**gain) for name, gain in self._gains.items() if gain is not None)
+
+    def layer(self, lamp: str) -> Floats:
+        """Radiance of one lamp alone at full output, white, (h, w, 3), cd/m²."""
+        name = str(self._set["layers"][lamp])
+        if name not in self._layers:
+            planes = imagecodecs.jpegxl_decode((self._folder / name).read_bytes()).astype(np.int32)
+            green = planes[..., 0]
+            codes = np.stack([planes[..., 1] - 32768 + green, green, planes[..., 2] - 32768 + green], -1)
+            light = np.exp2((codes / self._index["steps_per_stop"]).astype(np.float32)) * self._index["floor_cd_m2"]
+            self._layers[name] = np.where(codes > 0, light, 0).astype(np.float32)
+        return self._layers[name]
+
+    def coverage(self) -> Floats:
+        """How far each surface covers each point: (planes, h, w), 0 to 1, in the order of `planes`."""
+        name = str(self._set["map"])
+        if name not in self._maps:
+            sheet = imagecodecs.jpegxl_decode((self._folder / name).read_bytes())
+            planes = sheet.reshape(len(self.planes), -1, sheet.shape[1])
+            self._maps[name] = (planes * np.float32(1 / 255)).astype(np.float32)
+        return self._maps[name]
+
+    @property
+    def planes(self) -> tuple[str, ...]:
+        """Names of the coverage planes; the backdrop is what none covers."""
+        return tuple(self._index["planes"])
+
+    def mix(self) -> Floats:
+        """All lamps together at layer size: linear light in sRGB primaries, cd/m², (h, w, 3)."""
+        first = self.layer(self.lamps[0])
+        total = np.zeros_like(first)
+        for lamp, gain in self._lit():
+            total += self.layer(lamp) * (gain * colour_of(KELVIN[lamp])).astype(np.float32)
+        return total
+
+    def _surfaces(self) -> list[Surface]:
+        if self._mixed is None:
+            light = self.mix()
+            size = light.shape[1::-1]
+            planes = dict(zip(self.planes, self.coverage(), strict=True))
+            solid = [planes[name] for name in ("jug", "bowl", "plinth", "card")]
+            self._mixed = []
+            for cover in [np.clip(1 - sum(solid), 0, 1), *solid]:
+                inside = cv2.resize(cover, size, interpolation=cv2.INTER_AREA) > 0.995
+                if not self._mixed:  # the backdrop is smooth and dim: nothing bright at its edge may leak into it
+                    inside = cv2.erode(inside.astype(np.uint8), np.ones((5, 5), np.uint8)) > 0
+                if inside.any():
+                    self._mixed.append(Surface(np.asarray(cover, np.float32), carried_out(light, inside)))
+        return self._mixed
+
+    def light(self, width: int, height: int) -> Floats:
+        """Scene radiance, linear in sRGB primaries, cd/m², (height, width, 3)."""
+        drawing = _Drawing(self, width, height)
+        whole = np.empty((height, width, 3), np.float32)
+
+        def work(first: int, end: int) -> None:
+            whole[first:end] = drawing.band(first, end)[0]
+
+        files.in_bands(height, BAND_ROWS, work)
+        return whole
+
+    def meter(self, iso: int = 200, shutter_s: float = 1 / 64) -> dict[str, dict[str, float]]:
+        """
+        Read a flat incident meter at the subject, the lamps as they are.
+
+        Returns:
+            By place ("key side", "far side", "toward camera"): `lux`; `f_number`, the nearest mark of the thirds
+            series; `f_exact`, N = sqrt(E t S / C) with C 250 (ISO 2720).
+        """
+        lux = self._index["lux"][self.arrangement]
+        fallback = self._index["lux"]["black"]
+        found = {}
+        for place in lux["key"]:
+            total = sum(gain * lux.get(lamp, fallback[lamp])[place] for lamp, gain in self._lit())
+            exact = math.sqrt(total * shutter_s * 3.125 * 2 ** speed_value(iso) / FLAT_METER_C)
+            mark = marked_f_number(2 * math.log2(exact)) if exact > 0 else 0.0
+            found[place] = {"lux": round(total, 1), "f_number": mark, "f_exact": round(exact, 3)}
+        return found
+
+    # --- frames -----------------------------------------------------------------------------------------------
+
+    def photograph(self, settings: Settings, number: int, megapixels: float = 6.0) -> Exposed:
+        """
+        Take frame `number`.
+
+        Two calls with the same lamps, seed, number and settings give the same bytes. `truth` is counted on the light
+        of this frame before any noise.
+        """
+        width, height = frame_size(megapixels)
+        drawing = _Drawing(self, width, height)
+        truth = _Truth(self, settings, width, height)
+        counts = np.empty((height, width), np.uint16)
+        scale = exposed(1.0, settings) * np.array(self.sensor.response, np.float32)
+        gains = self._balance(settings.white_balance)
+        seeds = np.random.SeedSequence([self._seed, number]).spawn(height // BAND_ROWS + 1)
+
+        def work(first: int, end: int) -> None:
+            light, backdrop, subject = drawing.band(first, end)
+            light *= scale
+            truth.count(first, light, gains, backdrop, subject)
+            rng = np.random.default_rng(seeds[first // BAND_ROWS])
+            counts[first:end] = read_out(mosaic(light), self.sensor, settings.iso, rng)
+
+        files.in_bands(height, BAND_ROWS, work)
+        negative = files.Negative(counts, self.sensor, gains, settings, number)
+        made = {"jpeg": files.jpeg, "dng": files.dng}
+        written = tuple(("JPG" if kind == "jpeg" else "DNG", made[kind](negative)) for kind in settings.formats)
+        return Exposed(written, truth.told())
+
+    def _balance(self, name: str) -> tuple[float, float, float]:
+        """White balance gains. Custom: a grey card at the subject, facing the camera. Automatic: halfway there."""
+        if name in BALANCES:
+            light = colour_of(BALANCES[name])
+        else:
+            lux = {**self._index["lux"]["black"], **self._index["lux"][self.arrangement]}
+            light = sum(
+                (gain * lux[lamp]["toward camera"] * colour_of(KELVIN[lamp]) for lamp, gain in self._lit()), np.zeros(3)
+            )
+            light = light / float(light @ LUMINANCE) if light.any() else colour_of(BALANCES["daylight"])
+            if name == "automatic":
+                light = np.sqrt(light * colour_of(4000))
+                light /= float(light @ LUMINANCE)
+        red, green, blue = (1 / (light * self.sensor.response)).tolist()
+        return red, green, blue
+
+
+def frame_size(megapixels: float) -> tuple[int, int]:
+    """
+    Return width and height, 3 to 2, in whole JPEG blocks.
+
+    >>> frame_size(6), frame_size(24), frame_size(45)
+    ((3008, 2000), (6000, 4000), (8208, 5472))
+    """
+    height = max(16, 16 * round(math.sqrt(megapixels * 1e6 / 1.5) / 16))
+    return 16 * round(height * 1.5 / 16), height
+
+
+# --- drawing --------------------------------------------------------------------------------------------------
+
+
+def carried_out(light: Floats, inside: NDArray[np.bool_], steps: int = 6) -> Floats:
+    """Keep `light` where a surface alone is seen; carry it outward from there, a pixel a step."""
+    known = inside.astype(np.float32)
+    kept = light * known[..., None]
+    for _ in range(steps):
+        near = cv2.blur(known, (3, 3))
+        spread = cv2.blur(kept, (3, 3)) / np.maximum(near, 1e-9)[..., None]
+        new = (known == 0) & (near > 1e-6)
+        kept[new] = np.asarray(spread, np.float32)[new]
+        known[new] = 1
+    return kept
+
+
+def cubic_rows(first: int, end: int, rows: int, source_rows: int) -> tuple[int, int, Floats]:
+    """Return which source rows a band of an enlargement needs, and the weights (Catmull-Rom) that make it of them."""
+    at = (np.arange(first, end) + 0.5) * source_rows / rows - 0.5
+    base = np.floor(at).astype(int)
+    t = (at - base)[:, None]
+    taps = np.concatenate(
+        [-t + 2 * t**2 - t**3, 2 - 5 * t**2 + 3 * t**3, t + 4 * t**2 - 3 * t**3, -(t**2) + t**3], axis=1
+    ) / 2  # fmt: skip
+    places = np.clip(base[:, None] + np.arange(-1, 3), 0, source_rows - 1)
+    low, high = int(places.min()), int(places.max()) + 1
+    weights = np.zeros((end - first, high - low), np.float32)
+    for tap in range(4):
+        np.add.at(weights, (np.arange(end - first), places[:, tap] - low), taps[:, tap])
+    return low, high, weights
+
+
+def multiply(a: Floats, b: Floats, out: Floats, block: int = 512) -> None:
+    """Matrix product in blocks so small that BLAS starts no threads of its own, to fight with ours for the cores."""
+    whole = b.shape[1] // block * block
+    np.matmul(
+        a,
+        b[:, :whole].reshape(b.shape[0], -1, block).swapaxes(0, 1),
+        out=out[:, :whole].reshape(out.shape[0], -1, block).swapaxes(0, 1),
+    )
+    np.matmul(a, b[:, whole:], out=out[:, whole:])
+
+
+@dataclass(frozen=True, eq=False)
+class _Wide:
+    """A picture enlarged sideways, its rows still to be made; holds columns `left` to `right` only."""
+
+    pixels: Floats
+    left: int
+    right: int
+
+    def band(self, first: int, end: int, rows: int) -> Floats:
+        made = np.empty((end - first, *self.pixels.shape[1:]), np.float32)
+        flat = made.reshape(end - first, -1)
+        for at in range(first, end, 32):
+            to = min(at + 32, end)
+            low, high, weights = cubic_rows(at, to, rows, self.pixels.shape[0])
+            multiply(weights, self.pixels[low:high].reshape(high - low, -1), flat[at - first : to - first])
+        return made
+
+
+def _widened(small: Floats, width: int, height: int, left: int, right: int) -> _Wide:
+    if small.shape[1] > width:
+        shrunk = cv2.resize(small, (width, min(height, small.shape[0])), interpolation=cv2.INTER_AREA)
+        small = np.asarray(shrunk, np.float32)
+    wide = cv2.resize(small, (width, small.shape[0]), interpolation=cv2.INTER_CUBIC)
+    return _Wide(np.ascontiguousarray(wide[:, left:right]), left, right)
+
+
+class _Drawing:
+    """The lit studio at one size, drawn a band at a time so that 45 megapixels need little memory."""
+
+    def __init__(self, studio: Studio, width: int, height: int) -> None:
+        self.width, self.height = width, height
+        surfaces = studio._surfaces()
+        map_height, map_width = surfaces[0].coverage.shape
+        self.sharpness = max(width / map_width, 1.0)
+        self.parts: list[tuple[_Wide, _Wide, int, int]] = []
+        for surface in surfaces:
+            seen = surface.coverage > 0
+            columns, lines = np.flatnonzero(seen.any(0)), np.flatnonzero(seen.any(1))
+            left, right = _reach(columns, map_width, width)
+            top, bottom = _reach(lines, map_height, height)
+            self.parts.append(
+                (
+                    _widened(surface.coverage, width, height, left, right),
+                    _widened(surface.light, width, height, left, right),
+                    top,
+                    bottom,
+                )
+            )
+        clay = studio.coverage()[studio.planes.index("clay")]
+        jug = self.parts[1]
+        self.clay = _widened(clay, width, height, jug[0].left, jug[0].right)
+        self.texture = _Texture(width)
+
+    def band(self, first: int, end: int) -> tuple[Floats, Floats, Floats]:
+        """Return rows `first` to `end`: light (rows, width, 3); backdrop and subject coverage (rows, width)."""
+        rows = end - first
+        light = np.zeros((rows, self.width, 3), np.float32)
+        weight = np.zeros((rows, self.width), np.float32)
+        covers = [np.zeros((rows, self.width), np.float32) for _ in range(2)]
+        for i, (cover, lit, top, bottom) in enumerate(self.parts):
+            if bottom <= first or top >= end:
+                continue
+            columns = slice(cover.left, cover.right)
+            alpha = np.clip((cover.band(first, end, self.height) - 0.5) * self.sharpness + 0.5, 0, 1)
+            own = np.maximum(lit.band(first, end, self.height), 0)
+            if i in (0, 1, 2):
+                clay = self.clay.band(first, end, self.height) if i == 1 else None
+                self.texture.lay(own, first, cover.left, clay, plain=i == 0)
+            light[:, columns] += own * alpha[..., None]
+            weight[:, columns] += alpha
+            if i < 3:
+                covers[0 if i == 0 else 1][:, columns] += alpha
+        light /= np.maximum(weight, 1e-6)[..., None]
+        return light, covers[0], covers[1]
+
+
+def _reach(places: NDArray[np.intp], size: int, wanted: int) -> tuple[int, int]:
+    """Return where a run of map pixels lies in a picture of another size, with room for the cubic's reach."""
+    scale = wanted / size
+    return max(int((places[0] - 3) * scale), 0), min(int((places[-1] + 4) * scale) + 1, wanted)
+
+
+class _Texture:
+    """Grain too fine for the layers: grit in the clay, iron spots in the glaze, a breath of it in the paper."""
+
+    SIDE = 1024
+
+    def __init__(self, width: int) -> None:
+        rng = np.random.default_rng(77)
+        grit = np.zeros((self.SIDE, self.SIDE), np.float32)
+        for octave, share in ((0.8, 1.0), (1.6, 1.1), (3.2, 0.8)):
+            noise = rng.standard_normal(grit.shape, dtype=np.float32)
+            soft = cv2.GaussianBlur(noise, (0, 0), octave, borderType=cv2.BORDER_REFLECT)
+            grit += (share / soft.std() * soft).astype(np.float32)
+        grit /= grit.std()
+        self.clay = np.exp(0.055 * grit - 0.0015).astype(np.float32)
+        self.paper = (1 + 0.006 * grit).astype(np.float32)
+        spots = np.zeros_like(grit)
+        radius = max(width / 3000, 0.5)
+        for x, y, size in rng.uniform((0, 0, 0.5), (self.SIDE, self.SIDE, 2.0), (int(260 / max(radius, 1) ** 1.5), 3)):
+            cv2.circle(spots, (int(x * 16), int(y * 16)), max(int(size * radius * 16), 12), 1.0, -1, cv2.LINE_AA, 4)
+        spots = np.asarray(cv2.GaussianBlur(spots, (0, 0), 0.7), np.float32)
+        self.glaze = np.exp(0.012 * grit - 0.55 * np.minimum(spots, 1)).astype(np.float32)
+
+    def lay(self, light: Floats, row: int, column: int, clay: Floats | None, plain: bool) -> None:
+        """Multiply the grain into a band that begins at `row` and `column`."""
+        places = np.ix_(
+            np.arange(row, row + light.shape[0]) % self.SIDE, np.arange(column, column + light.shape[1]) % self.SIDE
+        )
+        grain = self.paper[places] if plain else self.glaze[places]
+        if clay is not None:
+            grain = grain + (self.clay[places] - grain) * np.clip(clay, 0, 1)
+        light *= grain[..., None]
+
+
+# --- truth ----------------------------------------------------------------------------------------------------
+
+
+_TALLY = Lock()
+
+
+class _Truth:
+    """Counts what the frame's light is, band by band. The surfaces come from the scene, not from the picture."""
+
+    BINS = 4096
+    CODE_CLEAN, CODE_PATCH, PATCH_SHARE, CODE_WHITE = 5, 8, 0.0005, 250
+
+    def __init__(self, studio: Studio, settings: Settings, width: int, height: int) -> None:
+        self.studio, self.settings, self.pixels = studio, settings, width * height
+        self.tone_name = str(studio._set["backdrop"])
+        self.mids = np.zeros(self.BINS, np.int64)
+        self.codes = np.zeros(256, np.int64)
+        self.light = np.zeros(self.BINS, np.int64)
+        self.subject = self.clipped = self.clipped_jpeg = self.backdrop = self.white = 0
+        self.above = np.zeros((height, width), np.uint8)
+        self.curve = np.rint(files.tone(np.arange(65536) / 65535)).astype(np.uint8)
+
+    def count(
+        self, first: int, shares: Floats, gains: tuple[float, float, float], backdrop: Floats, subject: Floats
+    ) -> None:
+        """Add a band: noise-free shares of full scale, white balance, and what each pixel shows."""
+        red, green, blue = (shares[..., i] for i in range(3))
+        top = np.maximum(np.maximum(red * gains[0], green * gains[1]), blue * gains[2])
+        code = self.curve.take(_sixteen(top))
+        own, behind = subject >= 0.5, backdrop > 0.999
+        if self.tone_name == "black":
+            self.above[first : first + len(code)] = behind & (code > self.CODE_PATCH)
+        full = np.maximum(np.maximum(red, green), blue) >= 1
+        counted = {
+            "subject": own.sum(),
+            "clipped": (own & full).sum(),
+            "clipped_jpeg": (own & (code == 255)).sum(),
+            "backdrop": (backdrop >= 0.5).sum(),
+        }
+        if self.tone_name == "white":
+            low = np.minimum(np.minimum(red * gains[0], green * gains[1]), blue * gains[2])
+            counted["white"] = (behind & (self.curve.take(_sixteen(low)) >= self.CODE_WHITE)).sum()
+        parts = [np.float32(gain * share) for gain, share in zip(gains, LUMINANCE, strict=True)]
+        mids = self._bins(red[own] * parts[0] + green[own] * parts[1] + blue[own] * parts[2])
+        fewer = np.ascontiguousarray(shares[::4, ::4])[behind[::4, ::4]]
+        light = self._bins(fewer[:, 0] * parts[0] + fewer[:, 1] * parts[1] + fewer[:, 2] * parts[2])
+        codes = np.bincount(code[behind], minlength=256)
+        with _TALLY:
+            self.mids += mids
+            self.codes += codes
+            self.light += light
+            for name, number in counted.items():
+                setattr(self, name, getattr(self, name) + int(number))
+
+    def _bins(self, luminance: Floats) -> NDArray[np.int64]:
+        """Count shares of full scale by 1/128 stops from mid grey, 20 stops down to 12 up."""
+        stops = np.log2(np.maximum(luminance, 1e-9) / np.float32(MID_SHARE))
+        place = np.clip((stops + 20) * 128, 0, self.BINS - 1).astype(np.int32)
+        return np.bincount(place, minlength=self.BINS)
+
+    def _patch(self) -> float:
+        """Largest connected patch of backdrop above the patch code, as a share of the frame."""
+        if not self.above.any():
+            return 0.0
+        _, _, stats, _ = cv2.connectedComponentsWithStats(self.above, connectivity=8)
+        return float(stats[1:, cv2.CC_STAT_AREA].max()) / self.pixels if len(stats) > 1 else 0.0
+
+    def told(self) -> dict[str, object]:
+        """Return the truth, as JSON can hold it."""
+        codes = {f"backdrop_code_p{p}": _percentile(self.codes, p) for p in (50, 95, 99)}
+        patch, seen = self._patch(), int(self.codes.sum())
+        spread = (_percentile(self.light, 99) - _percentile(self.light, 1)) / 128
+        clean = {
+            "black": codes["backdrop_code_p99"] <= self.CODE_CLEAN and patch <= self.PATCH_SHARE,
+            "grey": spread <= 1 / 3,
+            "white": seen > 0 and self.white >= 0.99 * seen,
+        }[self.tone_name]
+        studio = self.studio
+        return {
+            "arrangement": studio.arrangement,
+            "lamps": studio.gains,
+            "subject_area": self.subject / self.pixels,
+            "subject_clipped": self.clipped / max(self.subject, 1),
+            "subject_clipped_jpeg": self.clipped_jpeg / max(self.subject, 1),
+            "subject_mid_stops": (_percentile(self.mids, 50) + 0.5) / 128 - 20,
+            "backdrop": self.tone_name,
+            "backdrop_area": self.backdrop / self.pixels,
+            **codes,
+            "backdrop_code_max": int(np.flatnonzero(self.codes)[-1]) if seen else None,
+            "backdrop_patch": patch,
+            "backdrop_spread_stops": spread,
+            "clean": bool(clean),
+        }
+
+
+def _sixteen(shares: Floats) -> NDArray[np.uint16]:
+    """Return shares of full scale in 16 bits."""
+    return (np.clip(shares, 0, 1) * np.float32(65535) + np.float32(0.5)).astype(np.uint16)
+
+
+def _percentile(histogram: NDArray[np.int64], percent: float) -> int:
+    """Return the lowest bin at or under which `percent` of all lie."""
+    return int(np.searchsorted(np.cumsum(histogram), percent / 100 * histogram.sum()))
