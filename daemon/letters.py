@@ -133,7 +133,6 @@ X         Y         Z        0        1      2        3        4        5       
 """
 
 _SPELLED = {"⅓": " 1/3", "½": " 1/2", "⅔": " 2/3"}
-_SQUAT_ROWS = (0, 1, 3, 5, 6)  # of the plain face, what five rows keep without losing a letter's shape
 
 
 def _sheet(text: str) -> dict[str, tuple[str, ...]]:
@@ -191,6 +190,11 @@ class Face:
 _HALVES = {"..": " ", "#.": "▀", ".#": "▄", "##": "█"}
 
 
+def _squat_rows(name: str) -> tuple[int, ...]:
+    # Five rows of the plain face keep a letter's shape; an arrow's head lies in the others.
+    return (1, 2, 3, 4, 5) if name in "←→" else (0, 1, 3, 5, 6)
+
+
 @lru_cache(maxsize=2)
 def faces(ascii_only: bool) -> tuple[Face, ...]:
     """Return all sizes, the tallest first."""
@@ -199,7 +203,7 @@ def faces(ascii_only: bool) -> tuple[Face, ...]:
         sizes = [Face(plain, n, 3, True) for n in (1, 2)] + [Face(heavy, n, 4, True) for n in (1, 2, 3)]
     else:
         spelled = {name: rows for name, rows in plain.items() if name not in _SPELLED}
-        squat = {name: tuple(rows[n] for n in _SQUAT_ROWS) for name, rows in spelled.items()}
+        squat = {name: tuple(rows[n] for n in _squat_rows(name)) for name, rows in spelled.items()}
         sizes = [Face(shapes, n, 2, False) for shapes in (squat, spelled) for n in (1, 2)]
     return tuple(sorted(sizes, key=lambda face: face.rows, reverse=True))
 

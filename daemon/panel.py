@@ -121,7 +121,7 @@ def _draw_headline(
     if face and fits:
         for place, line in enumerate(face.draw(fits[0]), start=row):
             canvas.put(1, place, line, headline.role)
-    else:
+    elif headline.phrases:
         canvas.put(1, row, headline.phrases[0], headline.role)
     for place, line in enumerate(wrap(canvas.style.say(headline.text), room, text_rows), start=text_row):
         canvas.put(1, place, line, "plain", width=room)

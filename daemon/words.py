@@ -6,7 +6,7 @@ Percent exists only here; everything below counts in fractions.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from lampblack.daemon.panel_state import Backdrop, Frame, Json, PanelState, fold
 
@@ -167,10 +167,18 @@ def _step(state: PanelState) -> Headline:
 
 
 def flag_headline(state: PanelState) -> Headline:
-    """Return the newest frame's backdrop flag: clean or not, where, by how many stops."""
+    """
+    Return the newest frame's backdrop flag: clean or not, where, by how many stops.
+
+    It loses its colour while the service is away: it may be old by now.
+    """
     if state.newest is None:
-        return Headline(("BACKDROP?", "?"), "The backdrop is judged with the first frame.", "dim")
-    backdrop = state.newest.backdrop
+        return Headline((), "The backdrop is judged with the first frame." if state.link == "up" else "", "dim")
+    flag = _flag(state, state.newest.backdrop)
+    return flag if state.link == "up" else replace(flag, text=f"As it last was: {flag.text}", role="dim")
+
+
+def _flag(state: PanelState, backdrop: Backdrop) -> Headline:
     if not backdrop.tone or backdrop.clean is None:
         asked_none = state.backdrop_wish == "none"
         text = (
