@@ -30,8 +30,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 
 LIGHT = Path(__file__).parent / "light"
-SIZE = (900, 600)
-MAP_SIZE = (1800, 1200)
+SIZE = (840, 560)
 
 CAMERA = (0.03, -2.4, 0.40)
 LOOK_AT = (0.02, 0.0, 0.190)
@@ -41,6 +40,7 @@ BACKDROP_Y = 2.4
 KEY_AT = np.array([-0.95, -0.45, 0.72])
 FILL_AT = np.array([1.60, -1.05, 0.75])
 RIM_AT = np.array([0.55, 0.34, 0.54])
+BACK_X, BACK_Y = {"left": -2.1, "right": 2.1}, 0.9
 AIM_AT = np.array([-0.02, 0.0, 0.17])
 
 PLANES = ("jug", "bowl", "plinth", "card", "clay")
@@ -68,7 +68,7 @@ class Arrangement:
     says: str = ""
 
 
-BLACK, GREY, WHITE = 0.025, 0.19, 0.86
+BLACK, GREY, WHITE = 0.025, 0.12, 0.86
 ARRANGEMENTS = {
     "black": Arrangement(BLACK, lamps=LAMPS, says="black paper; the bare rim lamp spills on it"),
     "black-flag": Arrangement(BLACK, flag="near", like="black", says="a black card between rim lamp and backdrop"),
@@ -76,11 +76,11 @@ ARRANGEMENTS = {
         BLACK, flag="far", like="black", says="the card stands too far out and reaches into the picture"
     ),
     "black-reflector": Arrangement(BLACK, reflector=True, like="black", says="a white board on the shadow side"),
-    "grey": Arrangement(GREY, lamps=LAMPS, says="grey paper, lit by the back pair"),
-    "white": Arrangement(WHITE, lamps=LAMPS, says="white paper, lit by the back pair"),
+    "grey": Arrangement(GREY, flag="near", lamps=LAMPS, says="grey paper, lit by the back pair; rim lamp flagged"),
+    "white": Arrangement(WHITE, flag="near", lamps=LAMPS, says="white paper, lit by the back pair; rim lamp flagged"),
 }
 
-OUTPUT_CD_M2 = {"key": 27_000.0, "fill": 2_200.0, "rim": 2_600_000.0, "back": 40_000.0}
+OUTPUT_CD_M2 = {"key": 27_000.0, "fill": 2_200.0, "rim": 2_600_000.0, "back": 70_000.0}
 """What each lamp's face gives at gain 0: a 2 kW head in an umbrella, a soft panel, an open 2 kW head, two strips."""
 
 
@@ -342,9 +342,10 @@ class Room:
                 {"type": "sphere", "center": [float(v) for v in RIM_AT], "radius": 0.025}, metal, None, "rim" in lit
             ),
         }
-        for side, x in (("left", -2.2), ("right", 2.2)):
-            to = np.array([0.55 * x, BACKDROP_Y, 0.1]) - np.array([x, 0.9, 0.15])
-            where = self.board([x, 0.9, 0.15], to, 0.35, 1.3)
+        for side, x in BACK_X.items():
+            at = np.array([x, BACK_Y, 0.15])
+            to = np.array([-0.45 * x, BACKDROP_Y, 0.1]) - at
+            where = self.board(at, to, 0.35, 1.3)
             shapes[f"lamp_back_{side}"] = self.lamp(
                 {"type": "rectangle", "to_world": where}, metal, None, "back" in lit
             )
@@ -355,13 +356,19 @@ class Room:
         aside = np.array([-axis[1], axis[0], 0.0]) / np.hypot(axis[0], axis[1])
         if aside[1] < 0:
             aside = -aside
-        # Two black boards are always there: they keep most of the soft lamps' own spill off the backdrop.
+        # Black boards that are always there: they keep the soft lamps off the backdrop, the back pair off the subject.
         places = {
             "key_shade": self.board([-0.96, 0.02, 0.5], [0, -1, 0], 1.1, 2.2),
             "fill_shade": self.board(FILL_AT + 0.52 * aside + 0.55 * axis, aside, 1.1, 1.5),
         }
+        for side, x in BACK_X.items():
+            to_subject = np.array([-x, -BACK_Y, 0.0]) / np.hypot(x, BACK_Y)
+            at = np.array([x, BACK_Y, 0.15]) + 0.5 * to_subject
+            places[f"back_door_{side}"] = self.board(at, to_subject, 0.9, 1.8)
+        # So is the rim lamp's own door: its bare light reaches the right of the backdrop, less and less to the left.
+        places["rim_door"] = self.board([0.429, 0.42, 0.685], [0, -1, 0], 0.20, 0.43)
         if arrangement.flag == "near":
-            places["card"] = self.board([0.66, 0.42, 0.685], [0, -1, 0], 0.50, 0.43)
+            places["card"] = self.board([0.66, 0.435, 0.679], [0, -1, 0], 0.62, 0.43)
         if arrangement.flag == "far":
             places["card"] = self.board([0.88, 1.35, 0.35], [0, -1, 0], 0.7, 1.6)
         if arrangement.reflector:
@@ -609,7 +616,7 @@ def render_all(
             }
             guides = renderer.guides(arrangement, size)
             if index["arrangements"][name]["map"].startswith(f"{name}-"):
-                planes = renderer.guides(arrangement, map_size, 16).planes[..., : len(PLANES)]
+                planes = renderer.guides(arrangement, map_size, 48).planes[..., : len(PLANES)]
                 whole = np.rint(planes * 255).astype(np.uint8)
                 sheet = np.concatenate([whole[..., i] for i in range(len(PLANES))], 0)
                 (out / f"{name}-map.jxl").write_bytes(imagecodecs.jpegxl_encode(sheet, lossless=True, effort=8))
@@ -625,8 +632,8 @@ def main() -> None:
     """Regenerate the shipped light."""
     parser = argparse.ArgumentParser(description="Render the studio's lamp layers anew.")
     parser.add_argument("--out", type=Path, default=LIGHT)
-    parser.add_argument("--passes", type=int, default=16)
-    parser.add_argument("--spp", type=int, default=32, help="rays a pixel in each pass")
+    parser.add_argument("--passes", type=int, default=8)
+    parser.add_argument("--spp", type=int, default=24, help="rays a pixel in each pass")
     parser.add_argument("--width", type=int, default=SIZE[0])
     fast = "llvm_ad_rgb" if os.environ.get("DRJIT_LIBLLVM_PATH") else "scalar_rgb"
     parser.add_argument("--variant", default=fast)

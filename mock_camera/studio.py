@@ -193,7 +193,7 @@ class Studio:
         whole = np.empty((height, width, 3), np.float32)
 
         def work(first: int, end: int) -> None:
-            whole[first:end] = drawing.band(first, end)[0]
+            whole[first:end] = drawing.band(first, end).light
 
         files.in_bands(height, BAND_ROWS, work)
         return whole
@@ -234,9 +234,10 @@ class Studio:
         seeds = np.random.SeedSequence([self._seed, number]).spawn(height // BAND_ROWS + 1)
 
         def work(first: int, end: int) -> None:
-            light, backdrop, subject = drawing.band(first, end)
+            band = drawing.band(first, end)
+            light = band.light
             light *= scale
-            truth.count(first, light, gains, backdrop, subject)
+            truth.count(first, band, gains)
             rng = np.random.default_rng(seeds[first // BAND_ROWS])
             counts[first:end] = read_out(mosaic(light), self.sensor, settings.iso, rng)
 
@@ -290,20 +291,18 @@ def carried_out(light: Floats, inside: NDArray[np.bool_], steps: int = 6) -> Flo
     return kept
 
 
-def cubic_rows(first: int, end: int, rows: int, source_rows: int) -> tuple[int, int, Floats]:
-    """Return which source rows a band of an enlargement needs, and the weights (Catmull-Rom) that make it of them."""
-    at = (np.arange(first, end) + 0.5) * source_rows / rows - 0.5
-    base = np.floor(at).astype(int)
-    t = (at - base)[:, None]
-    taps = np.concatenate(
-        [-t + 2 * t**2 - t**3, 2 - 5 * t**2 + 3 * t**3, t + 4 * t**2 - 3 * t**3, -(t**2) + t**3], axis=1
-    ) / 2  # fmt: skip
-    places = np.clip(base[:, None] + np.arange(-1, 3), 0, source_rows - 1)
-    low, high = int(places.min()), int(places.max()) + 1
-    weights = np.zeros((end - first, high - low), np.float32)
-    for tap in range(4):
-        np.add.at(weights, (np.arange(end - first), places[:, tap] - low), taps[:, tap])
-    return low, high, weights
+def spline_taps(first: int, end: int, size: int, source: int) -> tuple[NDArray[np.intp], Floats]:
+    """
+    Return which three samples of a row of `source` make samples `first` to `end` of its enlargement to `size`, and how.
+
+    The quadratic B-spline: smooth, and no weight is below zero, so that a lamp's glint, ten thousand times brighter
+    than what is beside it, digs no hole there; and linear, so that light still adds.
+    """
+    at = (np.arange(first, end) + 0.5) * (source / size) - 0.5
+    middle = np.rint(at).astype(np.intp)
+    t = at - middle
+    weights = np.stack([0.5 * (0.5 - t) ** 2, 0.75 - t**2, 0.5 * (0.5 + t) ** 2], 1).astype(np.float32)
+    return np.clip(middle[:, None] + np.arange(-1, 2), 0, source - 1), weights
 
 
 def multiply(a: Floats, b: Floats, out: Floats, block: int = 512) -> None:
@@ -330,7 +329,10 @@ class _Wide:
         flat = made.reshape(end - first, -1)
         for at in range(first, end, 32):
             to = min(at + 32, end)
-            low, high, weights = cubic_rows(at, to, rows, self.pixels.shape[0])
+            places, taps = spline_taps(at, to, rows, self.pixels.shape[0])
+            low, high = int(places.min()), int(places.max()) + 1
+            weights = np.zeros((to - at, high - low), np.float32)
+            np.add.at(weights, (np.arange(to - at)[:, None], places - low), taps)
             multiply(weights, self.pixels[low:high].reshape(high - low, -1), flat[at - first : to - first])
         return made
 
@@ -339,8 +341,25 @@ def _widened(small: Floats, width: int, height: int, left: int, right: int) -> _
     if small.shape[1] > width:
         shrunk = cv2.resize(small, (width, min(height, small.shape[0])), interpolation=cv2.INTER_AREA)
         small = np.asarray(shrunk, np.float32)
-    wide = cv2.resize(small, (width, small.shape[0]), interpolation=cv2.INTER_CUBIC)
-    return _Wide(np.ascontiguousarray(wide[:, left:right]), left, right)
+    places, taps = spline_taps(left, right, width, small.shape[1])
+    shape = (1, -1) + (1,) * (small.ndim - 2)
+    wide = small[:, places[:, 0]] * taps[:, 0].reshape(shape)
+    for i in (1, 2):
+        wide += small[:, places[:, i]] * taps[:, i].reshape(shape)
+    return _Wide(wide, left, right)
+
+
+@dataclass(frozen=True, eq=False)
+class _Band:
+    """Some rows of the lit studio."""
+
+    light: Floats
+    """(rows, width, 3), cd/m²."""
+    subject: NDArray[np.bool_]
+    """Jug and bowl, where they fill at least half of the pixel."""
+    backdrop: NDArray[np.bool_]
+    alone: NDArray[np.bool_]
+    """Backdrop and nothing else."""
 
 
 class _Drawing:
@@ -370,8 +389,8 @@ class _Drawing:
         self.clay = _widened(clay, width, height, jug[0].left, jug[0].right)
         self.texture = _Texture(width)
 
-    def band(self, first: int, end: int) -> tuple[Floats, Floats, Floats]:
-        """Return rows `first` to `end`: light (rows, width, 3); backdrop and subject coverage (rows, width)."""
+    def band(self, first: int, end: int) -> _Band:
+        """Draw rows `first` to `end`."""
         rows = end - first
         light = np.zeros((rows, self.width, 3), np.float32)
         weight = np.zeros((rows, self.width), np.float32)
@@ -381,7 +400,7 @@ class _Drawing:
                 continue
             columns = slice(cover.left, cover.right)
             alpha = np.clip((cover.band(first, end, self.height) - 0.5) * self.sharpness + 0.5, 0, 1)
-            own = np.maximum(lit.band(first, end, self.height), 0)
+            own = lit.band(first, end, self.height)
             if i in (0, 1, 2):
                 clay = self.clay.band(first, end, self.height) if i == 1 else None
                 self.texture.lay(own, first, cover.left, clay, plain=i == 0)
@@ -390,7 +409,8 @@ class _Drawing:
             if i < 3:
                 covers[0 if i == 0 else 1][:, columns] += alpha
         light /= np.maximum(weight, 1e-6)[..., None]
-        return light, covers[0], covers[1]
+        backdrop, subject = covers
+        return _Band(light, subject >= 0.5, backdrop >= 0.5, (backdrop > 0.999) & (weight - backdrop < 1e-5))
 
 
 def _reach(places: NDArray[np.intp], size: int, wanted: int) -> tuple[int, int]:
@@ -418,8 +438,8 @@ class _Texture:
         radius = max(width / 3000, 0.5)
         for x, y, size in rng.uniform((0, 0, 0.5), (self.SIDE, self.SIDE, 2.0), (int(260 / max(radius, 1) ** 1.5), 3)):
             cv2.circle(spots, (int(x * 16), int(y * 16)), max(int(size * radius * 16), 12), 1.0, -1, cv2.LINE_AA, 4)
-        spots = np.asarray(cv2.GaussianBlur(spots, (0, 0), 0.7), np.float32)
-        self.glaze = np.exp(0.012 * grit - 0.55 * np.minimum(spots, 1)).astype(np.float32)
+        spots = np.asarray(cv2.GaussianBlur(spots, (0, 0), 0.45 * radius + 0.5), np.float32)
+        self.glaze = np.exp(0.012 * grit - 0.7 * np.minimum(spots, 1)).astype(np.float32)
 
     def lay(self, light: Floats, row: int, column: int, clay: Floats | None, plain: bool) -> None:
         """Multiply the grain into a band that begins at `row` and `column`."""
@@ -454,14 +474,12 @@ class _Truth:
         self.above = np.zeros((height, width), np.uint8)
         self.curve = np.rint(files.tone(np.arange(65536) / 65535)).astype(np.uint8)
 
-    def count(
-        self, first: int, shares: Floats, gains: tuple[float, float, float], backdrop: Floats, subject: Floats
-    ) -> None:
-        """Add a band: noise-free shares of full scale, white balance, and what each pixel shows."""
+    def count(self, first: int, band: _Band, gains: tuple[float, float, float]) -> None:
+        """Add a band whose light is now shares of full scale; `gains` is the white balance."""
+        shares, own, behind = band.light, band.subject, band.alone
         red, green, blue = (shares[..., i] for i in range(3))
         top = np.maximum(np.maximum(red * gains[0], green * gains[1]), blue * gains[2])
         code = self.curve.take(_sixteen(top))
-        own, behind = subject >= 0.5, backdrop > 0.999
         if self.tone_name == "black":
             self.above[first : first + len(code)] = behind & (code > self.CODE_PATCH)
         full = np.maximum(np.maximum(red, green), blue) >= 1
@@ -469,7 +487,7 @@ class _Truth:
             "subject": own.sum(),
             "clipped": (own & full).sum(),
             "clipped_jpeg": (own & (code == 255)).sum(),
-            "backdrop": (backdrop >= 0.5).sum(),
+            "backdrop": band.backdrop.sum(),
         }
         if self.tone_name == "white":
             low = np.minimum(np.minimum(red * gains[0], green * gains[1]), blue * gains[2])
