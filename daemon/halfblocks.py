@@ -22,7 +22,7 @@ CLIPPED, SPILLED, BACKDROP = 1, 2, 4
 WIDTH_MAX = HEIGHT_MAX = 192
 
 # A cell carries a mark from this share of it on: a glint is small and must not vanish, spill is a surface.
-_CLIPPED_SHARE = 0.12
+_CLIPPED_SHARE = 0.02
 _SPILLED_SHARE = 0.35
 
 _SHADES = " ░▒▓█"
@@ -139,9 +139,17 @@ def _draw_flat(codes: Pixels, style: Style) -> list[list[Cell]]:
 
 def _lay_marks(cells: list[list[Cell]], shares: Callable[[int], Pixels], style: Style) -> None:
     clipped, spilled = shares(CLIPPED) >= _CLIPPED_SHARE, shares(SPILLED) >= _SPILLED_SHARE
-    # Spill covers surfaces: every other cell is enough to see it, and leaves the picture to be seen.
-    checks = np.indices(spilled.shape).sum(axis=0) % 2 == 0
-    for row, column in zip(*np.nonzero(clipped | (spilled & checks)), strict=True):
+    # Every other cell of a surface is enough to see it, and leaves the picture to be seen.
+    for row, column in zip(*np.nonzero(_thinned(clipped) | (_thinned(spilled) & ~clipped)), strict=True):
         sort = "clip" if clipped[row, column] else "spill"
         mark = style.marks.clipped if sort == "clip" else style.marks.spilled
         cells[row][column] = (mark, style.role(sort))
+
+
+def _thinned(cells: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Keep every other cell, as on a chess board, and those that have no neighbour to stand for them."""
+    board = np.indices(cells.shape).sum(axis=0) % 2 == 0
+    ring = np.pad(cells, 1)
+    alone = ~(ring[:-2, 1:-1] | ring[2:, 1:-1] | ring[1:-1, :-2] | ring[1:-1, 2:])
+    kept: NDArray[np.bool_] = cells & (board | alone)
+    return kept

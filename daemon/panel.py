@@ -17,7 +17,7 @@ from lampblack.daemon.panel_state import Frame, PanelState, Pressed, fold, press
 from lampblack.daemon.style import Style
 from lampblack.daemon.words import (
     Headline,
-    camera_text,
+    camera_texts,
     exposure_text,
     f_text,
     figure,
@@ -99,18 +99,23 @@ def _plan(width: int, height: int, look: Style) -> _Plan:
 
 
 def _draw_header(canvas: Canvas, state: PanelState) -> None:
-    camera_role = "trouble" if state.camera.state in ("lost", "asleep", "searching") else "plain"
-    mark = f"{canvas.style.marks.trouble} " if camera_role == "trouble" else ""
-    told = camera_text(state, short=canvas.width < 110)
-    label = "" if "camera" in told.lower() else "camera "
-    camera = [(label, "dim"), (f"{mark}{told}", camera_role)]
-    left = canvas.put_right(canvas.width - 1, 0, camera, width=canvas.width // 2)
-    tail = f"  aim {state.aim or '?'}"
     many = len(state.frames)
     count = f"  {many} frame{'' if many == 1 else 's'}" if canvas.width >= 110 else ""
-    room = left - 3 - len(tail) - len(count)
-    x = canvas.put(1, 0, setup_text(state), "strong", width=room)
-    canvas.put(x, 0, [(count, "dim"), (tail, "plain")], width=left - 2 - x)
+    name, aim = canvas.style.say(setup_text(state)), f"  aim {state.aim or '?'}"
+    left = _draw_camera(canvas, state, max(canvas.width // 2, canvas.width - 4 - len(split(name + count + aim))))
+    x = canvas.put(1, 0, name, "strong", width=left - 3 - len(aim) - len(count))
+    canvas.put(x, 0, [(count, "dim"), (aim, "plain")], width=left - 2 - x)
+
+
+def _draw_camera(canvas: Canvas, state: PanelState, room: int) -> int:
+    """Draw at the right what the camera is doing, as fully as fits; return the first column taken."""
+    troubled = state.camera.state in ("lost", "asleep", "searching")
+    mark = f"{canvas.style.marks.trouble} " if troubled else ""
+    texts = camera_texts(state)
+    label = "" if "camera" in texts[0].lower() else "camera "
+    fits = [text for text in texts if len(split(canvas.style.say(f"{label}{mark}{text}"))) <= room]
+    told: list[Piece] = [(label, "dim"), (f"{mark}{(fits or texts[-1:])[0]}", "trouble" if troubled else "plain")]
+    return canvas.put_right(canvas.width - 1, 0, told, width=room)
 
 
 def _draw_headline(
@@ -199,7 +204,8 @@ def _tile_flag(frame: Frame, style: Style, lead: str) -> Piece:
         return f"{lead}- none", "dim"
     if backdrop.clean:
         return f"{lead}{style.marks.well} clean", "good"
-    by = stops_text(backdrop.over_stops) if backdrop.over_stops else "not clean"
+    size = stops_text(backdrop.over_stops or 0.0)
+    by = "not clean" if size == "0" else size
     return f"{lead}{style.marks.spilled} {by} {backdrop.side}".rstrip(), "spill"
 
 

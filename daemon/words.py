@@ -45,27 +45,30 @@ def f_text(f_number: float | None) -> str:
 
 def stops_text(stops: float) -> str:
     """
-    Return the size of a step in whole stops, thirds and halves, whichever is nearest; without its sign.
+    Return the size of a step in whole stops and thirds, without its sign; a plain half stays a half.
 
-    >>> [stops_text(x) for x in (-0.67, 1.0, 1.3, 0.5, 2.68, 0.05)]
-    ['⅔', '1', '1⅓', '½', '2⅔', '0']
+    >>> [stops_text(x) for x in (-0.67, 1.0, 1.3, 0.5, 1.57, 2.68, 0.05)]
+    ['⅔', '1', '1⅓', '½', '1⅔', '2⅔', '0']
     """
-    size = abs(stops)
-    parts = ((0.0, ""), (1 / 3, "⅓"), (0.5, "½"), (2 / 3, "⅔"), (1.0, ""))
-    whole = int(size)
-    near, sign = min(parts, key=lambda part: abs(size - whole - part[0]))
-    whole += near == 1.0
-    return f"{whole}{sign}" if whole or not sign else sign
+    whole, part = divmod(abs(stops), 1.0)
+    if abs(part - 0.5) < 0.005:
+        return f"{whole:.0f}½" if whole else "½"
+    thirds = round(3 * part)
+    whole += thirds == 3
+    sign = ("", "⅓", "⅔", "")[thirds]
+    return f"{whole:.0f}{sign}" if whole or not sign else sign
 
 
 def stops_long(stops: float) -> str:
     """
     Return an amount of stops with its noun.
 
-    >>> [stops_long(x) for x in (0.67, 1.0, 1.3, 0.0)]
-    ['⅔ stop', '1 stop', '1⅓ stops', '0 stops']
+    >>> [stops_long(x) for x in (0.67, 1.0, 1.3, 0.1, 0.0)]
+    ['⅔ stop', '1 stop', '1⅓ stops', 'under ⅓ stop', '0 stops']
     """
     text = stops_text(stops)
+    if text == "0" and stops:
+        return "under ⅓ stop"
     return f"{text} stop" if text in ("1", "⅓", "½", "⅔") else f"{text} stops"
 
 
@@ -187,7 +190,8 @@ def _flag(state: PanelState, backdrop: Backdrop) -> Headline:
         return Headline(("NO BACKDROP", "NONE"), text, "dim")
     if backdrop.clean:
         return Headline(("CLEAN",), f"The backdrop is clean {backdrop.tone}{_under_white(backdrop)}.", "good")
-    by = "" if not backdrop.over_stops else f" {stops_text(backdrop.over_stops)}"
+    size = stops_text(backdrop.over_stops or 0.0)
+    by = "" if size == "0" else f" {size}"
     side, arrow = backdrop.side.upper() if backdrop.side in _AT else "", _ARROWS.get(backdrop.side, "")
     longest = " ".join(f"NOT CLEAN {side}{by}".split())
     shorter = " ".join(f"NOT CLEAN {arrow}{by}".split())
@@ -226,17 +230,22 @@ _CAMERA_STATES = {
 }
 
 
-def camera_text(state: PanelState, *, short: bool = False) -> str:
-    """Return what the camera is doing, with its settings; `short` leaves out time and ISO."""
+def camera_texts(state: PanelState) -> list[str]:
+    """Return what the camera is doing with its settings, the longest first: the first one that fits is shown."""
     camera = state.camera
     said = camera.text or _CAMERA_STATES.get(camera.state, camera.state)
     if not state.tethered:
-        return said
-    parts = [said, f_text(camera.f_number) if camera.f_number else ""]
-    if not short:
-        parts += [camera.shutter, f"ISO {camera.iso:g}" if camera.iso else ""]
-    parts.append("" if camera.battery is None else f"battery {camera.battery:.0f} %")
-    return "  ".join(part for part in parts if part)
+        return [said]
+    mark = f_text(camera.f_number) if camera.f_number else ""
+    rest = [camera.shutter, f"ISO {camera.iso:g}" if camera.iso else ""]
+    battery = "" if camera.battery is None else f"battery {camera.battery:.0f} %"
+    choices = ([said, mark, *rest, battery], [said, mark, battery], [said, mark], [said])
+    return ["  ".join(part for part in parts if part) for parts in choices if any(parts)]
+
+
+def camera_text(state: PanelState) -> str:
+    """Return what the camera is doing, with all its settings."""
+    return camera_texts(state)[0]
 
 
 def service_text(state: PanelState) -> str:
@@ -246,7 +255,7 @@ def service_text(state: PanelState) -> str:
     refused = f", {state.refused_count} refused" if state.refused_count else ""
     said = state.service_text or {"catching-up": "catching up"}.get(state.service, state.service or "watching")
     frames = "1 frame" if state.frames_count == 1 else f"{state.frames_count} frames"
-    return f"{state.folder}: {said}  ({frames}{refused})"
+    return f"{state.folder}: {said.rstrip('.')}  ({frames}{refused})"
 
 
 def setup_text(state: PanelState) -> str:
