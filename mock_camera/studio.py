@@ -198,6 +198,24 @@ class Studio:
         files.in_bands(height, BAND_ROWS, work)
         return whole
 
+    def masks(self, width: int, height: int) -> dict[str, NDArray[np.bool_]]:
+        """
+        Where things are in a frame of this size, from the scene itself: (height, width) each.
+
+        `subject` is jug and bowl where they fill half a pixel or more, `backdrop` likewise, `alone` backdrop and
+        nothing else. Plinth and card are in none.
+        """
+        drawing = _Drawing(self, width, height)
+        found = {name: np.empty((height, width), np.bool_) for name in ("subject", "backdrop", "alone")}
+
+        def work(first: int, end: int) -> None:
+            band = drawing.band(first, end)
+            for name, mask in found.items():
+                mask[first:end] = getattr(band, name)
+
+        files.in_bands(height, BAND_ROWS, work)
+        return found
+
     def meter(self, iso: int = 200, shutter_s: float = 1 / 64) -> dict[str, dict[str, float]]:
         """
         Read a flat incident meter at the subject, the lamps as they are.
