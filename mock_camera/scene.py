@@ -6,8 +6,8 @@ a plain backdrop. Lengths are in metres, x to the picture's right, y away from t
 z = 0. Light is white: every lamp is rendered alone with an emission of 1, scaled to its output in cd/m², and its gain
 and colour are left to whoever mixes the layers. Light adds, so nothing is lost by that.
 
-Needs the extra `studio` (Mitsuba 3.9.1). `DRJIT_LIBLLVM_PATH` (a libLLVM of version 19) makes it several times faster;
-without, the scalar variant gives the same pictures slowly.
+Needs the extra `studio` (Mitsuba 3.9.1). `DRJIT_LIBLLVM_PATH` (a libLLVM of version 19; 22 was seen to abort) makes it
+several times faster; without, the scalar variant gives the same pictures slowly.
 """
 
 from __future__ import annotations
@@ -365,7 +365,7 @@ class Room:
             to_subject = np.array([-x, -BACK_Y, 0.0]) / np.hypot(x, BACK_Y)
             at = np.array([x, BACK_Y, 0.15]) + 0.5 * to_subject
             places[f"back_door_{side}"] = self.board(at, to_subject, 0.9, 1.8)
-        # So is the rim lamp's own door: its bare light reaches the right of the backdrop, less and less to the left.
+        # The rim lamp has a door too: its bare light reaches the right of the backdrop, less and less to the left.
         places["rim_door"] = self.board([0.429, 0.42, 0.685], [0, -1, 0], 0.20, 0.43)
         if arrangement.flag == "near":
             places["card"] = self.board([0.66, 0.435, 0.679], [0, -1, 0], 0.62, 0.43)

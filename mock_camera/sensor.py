@@ -23,7 +23,7 @@ Floats = NDArray[np.float32]
 Counts = NDArray[np.uint16]
 
 FOCAL_PLANE = 0.65
-"""Share of L·t/N² that reaches the focal plane: lens losses, vignetting, cosine (ISO 2720's usual figure)."""
+"""Share of L·t/N² that reaches the focal plane: lens losses, vignetting, cosine (Lagarde & de Rousiers 2014)."""
 SATURATION_LX_S = 78.0
 MID_SHARE = 0.18 / 2**0.5
 """An 18 % grey, rightly exposed, as share of full scale: ISO 12232 leaves half a stop over a 100 % white."""
