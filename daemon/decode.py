@@ -90,10 +90,11 @@ def read_regular(path: bytes) -> bytes:
         if os.path.islink(path):
             raise FrameRefusedError("a link, not a file: links are not followed") from None
         raise FrameRefusedError(f"cannot be read: {wrong.strerror}", final=not os.path.exists(path)) from None
+    found = os.fstat(handle)
+    if not stat.S_ISREG(found.st_mode):
+        os.close(handle)
+        raise FrameRefusedError("not a regular file")
     with open(handle, "rb") as file:
-        found = os.fstat(handle)
-        if not stat.S_ISREG(found.st_mode):
-            raise FrameRefusedError("not a regular file")
         if found.st_size > _MOST_BYTES:
             raise FrameRefusedError(f"{found.st_size / 1e9:.1f} GB is no frame of a camera")
         try:
@@ -126,7 +127,7 @@ def decode(data: bytes, thresholds: Thresholds) -> Picture:
 def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
     try:
         height, width, colours, _ = simplejpeg.decode_jpeg_header(data, strict=False)
-    except ValueError as wrong:
+    except (ValueError, KeyError) as wrong:  # KeyError: a colour space that the library has no name for
         raise FrameRefusedError(f"damaged or unfinished JPEG header: {wrong}", final=False) from None
     _refuse_bomb(width, height, 3, len(data), thresholds)
     if colours in ("CMYK", "YCCK"):
@@ -137,8 +138,6 @@ def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
         text = str(wrong)
     except MemoryError:
         raise FrameRefusedError(f"{width} x {height} pixels do not fit into the memory allowed") from None
-    if "extraneous bytes" in text:  # padding between markers: odd, legal enough, and nothing is lost
-        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False)
     cut = "Premature end" in text
     what = "the JPEG ends too early: its copy is unfinished or was cut short" if cut else f"damaged JPEG: {text}"
     raise FrameRefusedError(what, final=not cut)

@@ -40,7 +40,7 @@ def main() -> None:
         bare, took, memory = measure(data, args.runs)
         ratio = statistics.median(t / b for t, b in zip(took, bare, strict=True))
         print(
-            f"{megapixels:>4g} MP JPEG{statistics.median(bare) * 1e3:>11.0f} ms{statistics.median(took) * 1e3:>15.0f} ms"
+            f"{megapixels:>4g} MP JPEG{statistics.median(bare) * 1e3:>11.0f} ms{statistics.median(took) * 1e3:>15.0f} ms"  # noqa: E501
             f"{ratio:>8.2f}{BARS['jpeg'][0]:>6.1f}{memory:>7.0f} MB{BARS['jpeg'][1]:>5} MB",
             flush=True,
         )
