@@ -18,6 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.cells import brightest
 from lampblack.rules.thresholds import BackdropSearch
 
 Mask = NDArray[np.bool_]
@@ -68,7 +69,7 @@ def _step(coded: Grid) -> Grid:
     """Return by how many codes neighbouring cells differ, the worst channel counting."""
     across = cv2.Scharr(coded, cv2.CV_32F, 1, 0) / 32
     down = cv2.Scharr(coded, cv2.CV_32F, 0, 1) / 32
-    step: Grid = cv2.magnitude(across, down).max(axis=2)
+    step: Grid = brightest(cv2.magnitude(across, down))
     return step
 
 
@@ -82,7 +83,7 @@ def _edges(step: Grid, search: BackdropSearch) -> Mask:
     around = cv2.medianBlur(scaled, search.slow_cells | 1).astype(np.float32) / _STEP_SCALE
     sharp = step - around
     # Where all is texture there is no plain part to tell the noise by; more than this it never is in cells.
-    noise = min(float(np.percentile(np.abs(sharp), 40)), search.most_noise_codes)
+    noise = min(float(np.percentile(np.abs(sharp[::3, ::3]), 40)), search.most_noise_codes)
     weak = sharp > max(search.weak_edge_codes, search.edge_over_noise * noise)
     strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
     return _touching(weak, strong)
@@ -188,7 +189,8 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     light, and the guess would be idle: such pieces stay subject.
     """
     found = np.zeros_like(backdrop)
-    if not backdrop.any() or np.median(coded[backdrop].max(axis=1)) < search.telling_code:
+    thin = coded[::3, ::3][backdrop[::3, ::3]]
+    if not len(thin) or np.median(thin.max(axis=1)) < search.telling_code:
         return found
     near = 2 * max(2, round(search.near_share * max(backdrop.shape)))
     # The backdrop's light as it would go on behind the subject: the mean of what is near.
@@ -213,7 +215,7 @@ def _lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
     pieces = list(_pieces(~backdrop, 0.0))
     if len(pieces) < 2:
         return found
-    bright = light.max(axis=2)
+    bright: Grid = brightest(np.asarray(light, np.float32))
     largest = max(pieces, key=lambda piece: int(piece.sum()))
     limit = float(np.percentile(bright[largest], 90)) * 2.0**-search.patch_under_stops
     for piece in pieces:

@@ -61,7 +61,7 @@ def tone_of(look: Look, thresholds: Thresholds) -> Tone | None:
     backdrop, subject = look.parts == Part.BACKDROP, look.parts == Part.SUBJECT
     if not backdrop.any():
         return None
-    bright = look.light.max(axis=2).astype(np.float32)
+    bright = look.bright
     level = float(np.median(bright[backdrop]))
     if not subject.any():
         return "white" if level > 0.5 else "grey" if level > 0.02 else "black"
@@ -77,7 +77,7 @@ def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness 
     core = look.parts == Part.BACKDROP
     if not spread.pixels:
         return None
-    bright = look.light.max(axis=2).astype(np.float32)
+    bright = look.bright
     level = bright[core]
     over = _over_stops(look, spread, thresholds)
     evenness = _evenness(level)
@@ -113,32 +113,28 @@ def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> flo
     over = float(np.log2(level / light_of_code(black.clean_p99_code + 0.5)))
     if (spread.percentile_code(99) or 0) <= black.clean_p99_code:
         over = min(over, 0.0)
-    return max(over, _patch_over_stops(look, thresholds))
+    return _patch_over_stops(look, over, thresholds)
 
 
-def _patch_over_stops(look: Look, thresholds: Thresholds) -> float:
-    """Return by how many stops the largest patch above the patch code must fall to be small enough; negative: slack."""
+def _patch_over_stops(look: Look, over: float, thresholds: Thresholds) -> float:
+    """Return `over`, or more where the largest patch above the patch code needs to fall further to be small enough."""
     black = thresholds.black
     core = look.parts == Part.BACKDROP
-    bright = np.where(core, look.light.max(axis=2).astype(np.float32), 0)
-    limit = black.patch_share * bright.size
-    if _largest(core & (look.over_patch > 127)) <= limit:
-        return min(0.0, -_fall_needed(bright, light_of_code(black.patch_code + 0.5), limit, rising=True))
-    return max(_fall_needed(bright, light_of_code(black.patch_code + 0.5), limit, rising=False), 0.02)
-
-
-def _fall_needed(bright: NDArray[np.float32], level: float, limit: float, *, rising: bool) -> float:
-    """Return the stops of change at which the largest patch over a level crosses the limit, to 1/32 stop."""
-    low, high = (0.0, 4.0) if rising else (0.0, 8.0)
-    sign = -1.0 if rising else 1.0
+    bright = np.where(core, look.bright, np.float32(0))
+    limit, level = black.patch_share * bright.size, light_of_code(black.patch_code + 0.5)
+    patched = _largest(core & (look.over_patch > 127)) > limit
+    low = max(over, 0.02 if patched else over)
+    if _largest(bright > level * 2**low) <= limit:
+        return low
+    high = max(low + 1 / 32, float(np.log2(bright.max() / level)))
     while high - low > 1 / 32:
         middle = (low + high) / 2
-        small = _largest(bright > level * 2 ** (sign * middle)) <= limit
-        if small is rising:
+        if _largest(bright > level * 2**middle) > limit:
             low = middle
         else:
             high = middle
-    return (low + high) / 2
+    # No patch now: what was measured of cells must not say otherwise.
+    return high if patched else min(high, 0.0)
 
 
 def _largest(mask: Mask) -> int:

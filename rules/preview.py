@@ -44,7 +44,7 @@ def preview(look: Look, tone: Tone | None, thresholds: Thresholds) -> Preview:
     marks = _shrunk(clipped, size, 0.15) * np.uint8(Mark.CLIPPED)
     marks |= _shrunk(look.backdrop, size, 0.5) * np.uint8(Mark.BACKDROP)
     if tone == "black":
-        over = look.light.max(axis=2) > light_of_code(thresholds.black.clean_p99_code + 0.5)
+        over = look.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)
         marks |= _shrunk(over & (look.parts == Part.BACKDROP), size, 0.5) * np.uint8(Mark.SPILLED)
     return Preview(np.rint(linear_to_srgb(np.asarray(light, np.float64)) * 255).astype(np.uint8), marks)
 

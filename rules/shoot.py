@@ -110,11 +110,10 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
 
 def _highlights(look: Look, sample: Sample, room: float | None, thresholds: Thresholds) -> Highlights:
     white = white_light(thresholds)
-    whole = Distribution(look.counts.sum(axis=0))
     subject = sample.subject.share_from(white)
     broad = _part(look, Part.SUBJECT, sample, white)
     specular = _part(look, Part.GLINT, sample, white)
-    return Highlights(whole.share_from(white) or 0.0, subject, look.clipped, broad, specular, room)
+    return Highlights(look.clipped_frame, subject, look.clipped, broad, specular, room)
 
 
 def _part(look: Look, part: Part, sample: Sample, white: float) -> float | None:
