@@ -11,6 +11,7 @@ import io
 import logging
 import math
 import os
+import re
 import stat
 from dataclasses import dataclass
 from typing import Any
@@ -35,6 +36,8 @@ RAW_SUFFIXES = frozenset(f".{ending}" for ending in _RAW_ENDINGS.split())
 FRAME_SUFFIXES = JPEG_SUFFIXES | TIFF_SUFFIXES | RAW_SUFFIXES
 
 _MOST_BYTES = 1 << 30
+# Markers of tables and headers (DHT, DQT, APPn ...), as libjpeg names them in its complaint.
+_BEFORE_PIXELS = re.compile(r"extraneous bytes before marker 0x(c[0-9a-f]|d[a-f]|e[0-9a-f]|fe)")
 
 
 class FrameRefusedError(Exception):
@@ -133,14 +136,24 @@ def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
     if colours in ("CMYK", "YCCK"):
         raise FrameRefusedError("a CMYK JPEG is a print file, not a camera's frame")
     try:
-        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True)
-    except ValueError as wrong:
-        text = str(wrong)
+        return _rgb(data)
     except MemoryError:
         raise FrameRefusedError(f"{width} x {height} pixels do not fit into the memory allowed") from None
+    except ValueError as wrong:
+        text = str(wrong)
     cut = "Premature end" in text
     what = "the JPEG ends too early: its copy is unfinished or was cut short" if cut else f"damaged JPEG: {text}"
     raise FrameRefusedError(what, final=not cut)
+
+
+def _rgb(data: bytes) -> Any:
+    try:
+        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True)
+    except ValueError as wrong:
+        # Junk between the headers of a file that has its end is odd, and nothing of the picture is lost.
+        if not (_BEFORE_PIXELS.search(str(wrong)) and b"\xff\xd9" in data[-4096:]):
+            raise
+    return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False)
 
 
 def _refuse_bomb(width: int, height: int, bytes_a_pixel: int, size: int, thresholds: Thresholds) -> None:
