@@ -1,0 +1,113 @@
+"""`lampblack score` as scripts use it: a real process, files in, JSON lines out."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image, TiffImagePlugin
+from scenes import vessel
+
+from lampblack.rules.exposure import LADDER
+
+
+def write(path: Path, f_number: float, **how: float) -> Path:
+    exif = Image.Exif()
+    exif.get_ifd(0x8769).update(
+        {
+            0x829D: TiffImagePlugin.IFDRational(round(f_number * 10), 10),
+            0x829A: TiffImagePlugin.IFDRational(1, 60),
+            0x8827: 200,
+        }
+    )
+    scene = vessel(height=400, width=600, **how)  # type: ignore[arg-type]
+    Image.fromarray(np.array(scene.shot(f_number).codes)).save(path, quality=95, exif=exif)
+    return path
+
+
+def score(*words: str | Path | bytes) -> tuple[int, list[dict], str]:
+    command: list[str | bytes] = [sys.executable, "-m", "lampblack.daemon.cli", "score", "--json"]
+    command += [os.fspath(word) for word in words]
+    done = subprocess.run(command, capture_output=True, timeout=120)
+    return done.returncode, [json.loads(line) for line in done.stdout.splitlines()], done.stderr.decode()
+
+
+def test_a_bracket_is_one_setup(tmp_path: Path) -> None:
+    files = [write(tmp_path / f"{n}.jpg", f, spill=0.01) for n, f in enumerate((11, 5.6, 2.8))]
+    status, said, errors = score(*files)
+    assert (status, errors) == (0, "")
+    assert [s["frame"] for s in said] == [1, 2, 3]
+    assert [s["exposure"]["f_number"] for s in said] == [11, 5.6, 2.8]
+    assert [f["f_number"] for f in said[2]["forecast"] if f["shot"]] == [2.8, 5.6, 11]
+    assert {s["backdrop"]["spill"]["side"] for s in said} == {"right"}
+    assert said[0]["next"]["move"] == "open"
+    assert said[0]["next"]["f_number"] in LADDER
+
+
+def test_unrelated_frames_know_nothing_of_each_other(tmp_path: Path) -> None:
+    files = [write(tmp_path / f"{n}.jpg", f) for n, f in enumerate((11, 5.6))]
+    _, said, _ = score("--each", *files)
+    assert [f["f_number"] for f in said[1]["forecast"] if f["shot"]] == [5.6]
+
+
+def test_what_cannot_be_read_is_an_object_with_error_and_the_rest_goes_on(tmp_path: Path) -> None:
+    good = write(tmp_path / "good.jpg", 5.6)
+    (tmp_path / "cut.jpg").write_bytes(good.read_bytes()[:9000])
+    (tmp_path / "text.jpg").write_text("not a picture")
+    (tmp_path / "empty.jpg").touch()
+    hostile = os.fsencode(tmp_path) + b"/\x1b[31m\xff\nname.jpg"
+    Path(os.fsdecode(hostile)).write_bytes(b"junk")
+    status, said, errors = score(
+        tmp_path / "cut.jpg", tmp_path / "text.jpg", tmp_path / "empty.jpg", hostile, good, tmp_path / "absent.jpg"
+    )
+    assert status == 1
+    assert ["error" in s for s in said] == [True, True, True, True, False, True]
+    assert len(errors.splitlines()) == 5
+    assert "\x1b" not in errors
+    assert all(s["file"].isprintable() for s in said)
+
+
+def test_masks_are_at_the_frames_own_size(tmp_path: Path) -> None:
+    file = write(tmp_path / "a.jpg", 5.6)
+    score("--masks", tmp_path / "masks", file)
+    backdrop, subject = (
+        np.asarray(Image.open(tmp_path / "masks" / f"a.{name}.png")) for name in ("backdrop", "subject")
+    )
+    truth = vessel(height=400, width=600).backdrop
+    assert backdrop.shape == subject.shape == (400, 600)
+    assert set(np.unique(backdrop)) == {0, 255}
+    found = backdrop == 255
+    assert (found & truth).sum() / (found | truth).sum() > 0.96
+    assert not (found & (subject == 255)).any()
+
+
+def test_a_raw_beside_its_jpeg_is_the_same_frame(tmp_path: Path) -> None:
+    jpeg = write(tmp_path / "A1.JPG", 5.6)
+    raw = tmp_path / "a1.dng"
+    raw.write_bytes(b"II*\0" + bytes(100))
+    _, said, _ = score(raw, jpeg)
+    assert len(said) == 1
+    assert said[0]["file"].endswith("A1.JPG")
+
+
+@pytest.mark.parametrize(
+    "words", [[], ["--aim", "beauty", "x.jpg"], ["--backdrop", "green", "x.jpg"], ["--frob", "x.jpg"]]
+)
+def test_wrong_usage_is_two(words: list[str]) -> None:
+    assert score(*words)[0] == 2
+
+
+def test_a_broken_settings_file_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "lampblack").mkdir()
+    (tmp_path / "lampblack" / "thresholds.toml").write_text("[black]\nclean_p99_code = 'six'\n")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    status, said, errors = score(write(tmp_path / "a.jpg", 5.6))
+    assert status == 1
+    assert "error" in said[0]
+    assert "thresholds.toml" in errors
+    assert "black.clean_p99_code" in errors
