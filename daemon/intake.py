@@ -197,6 +197,9 @@ class _InHand:
     meanwhile: tuple[Sight | None, bool] | None = None  # the last sight had while it was read, and `closed`
 
 
+_ROUNDING_S = 1e-3  # a wait of 1 s may measure as 0.9999999; the same rung must not come twice
+
+
 class WaitingRoom:
     """
     Files between being noticed and being dealt with. Pure: the clock is an argument.
@@ -301,7 +304,7 @@ class WaitingRoom:
             False when patience is at its end: the file stays in hand, for `settle`.
         """
         held = self._in_hand[ready.path]
-        rung = next_rung(now - held.first, self.patience.ladder_s)
+        rung = next_rung(now - held.first + _ROUNDING_S, self.patience.ladder_s)
         if rung is None:
             return False
         self.put_back(ready, ready.sight, now)

@@ -105,7 +105,7 @@ class Journal:
             if not stat.S_ISREG(path.lstat().st_mode):
                 raise JournalError(f"{path.name} is not a plain file: move it away.")
         try:
-            link = sqlite3.connect(path, isolation_level=None, timeout=2)
+            link = sqlite3.connect(path, isolation_level=None, timeout=1)
         except sqlite3.Error as wrong:
             raise JournalError(f"{path.name} cannot be opened: {wrong}") from None
         try:

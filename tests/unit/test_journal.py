@@ -1,0 +1,245 @@
+"""The journal: on disk or an error, append-only, sound against damage and hostile content."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from lampblack.daemon import journal as journals
+from lampblack.daemon.intake import Sight
+from lampblack.daemon.journal import Journal, JournalError, Kept, Refusal, Setup
+
+SIGHT = Sight(1000, 1_700_000_000_123_456_789, 42)
+PREVIEW = {"width": 2, "height": 1, "rgb": "AAAAAAAA", "marks": "AAA="}
+
+
+def kept(path: bytes = b"a.jpg", digest: str = "d1", number: int = 1, **verdict: Any) -> Kept:
+    return Kept(path, digest, 1, number, {"file": "a.jpg", "notices": [], **verdict}, PREVIEW)
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "lampblack.journal"
+
+
+@pytest.fixture
+def journal(path: Path) -> Iterator[Journal]:
+    opened, said = Journal.open(path)
+    assert said is None
+    opened.begin_setup(1, None)
+    yield opened
+    opened.close()
+
+
+def reopened(journal: Journal) -> Journal:
+    journal.close()
+    return Journal.open(journal.path)[0]
+
+
+def test_what_was_written_is_there_after_a_restart(journal: Journal) -> None:
+    """Frames with their last verdict, sightings, refusals, setups, in order."""
+    journal.add_frame(Kept(b"a.jpg", "d1", 1, 1, {"n": 1}, PREVIEW, b"a.nef"), SIGHT, SIGHT)
+    journal.add_verdict(b"a.jpg", "d1", {"n": 2})
+    journal.begin_setup(2, "flag in")
+    journal.add_frame(Kept(b"b.jpg", "d2", 2, 2, {"n": 3}, {}), SIGHT)
+    journal.add_sighting(b"copy.jpg", SIGHT, "duplicate", (b"a.jpg", "d1"))
+    journal.add_sighting(b"bad.jpg", SIGHT, "refused", None, "it ends too early")
+    journal.add_sighting(b"mended.jpg", SIGHT, "refused", None, "it ends too early")
+    journal.add_frame(Kept(b"mended.jpg", "d3", 2, 3, {}, PREVIEW), SIGHT)
+    again = reopened(journal)
+    try:
+        assert again.setup() == Setup(2, "flag in")
+        assert again.frames(1) == [Kept(b"a.jpg", "d1", 1, 1, {"n": 2}, PREVIEW, b"a.nef")]
+        assert [frame.path for frame in again.frames()] == [b"a.jpg", b"b.jpg", b"mended.jpg"]
+        assert again.known().keys() == {b"a.jpg", b"a.nef", b"b.jpg", b"copy.jpg", b"bad.jpg", b"mended.jpg"}
+        assert again.refusals() == [Refusal(b"bad.jpg", "it ends too early")]
+        assert again.duplicates() == 1
+        assert again.identities()[0] == (b"a.jpg", "d1", 1, 1)
+    finally:
+        again.close()
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60, deadline=None)
+@given(
+    st.binary(min_size=1, max_size=60),
+    st.integers(0, 2**63 - 1),
+    st.integers(-(2**62), 2**62),
+    st.integers(0, 2**64 - 1),
+)
+def test_any_path_and_any_sight_come_back_as_they_were(
+    journal: Journal, name: bytes, size: int, mtime_ns: int, inode: int
+) -> None:
+    """Names are bytes, inodes are unsigned."""
+    journal.add_sighting(name, Sight(size, mtime_ns, inode), "refused", None, "x")
+    assert journal.known()[name] == Sight(size, mtime_ns, inode)
+
+
+def test_nothing_can_be_changed_or_removed(journal: Journal, path: Path) -> None:
+    """Not by us, and not by a plain statement of somebody else's."""
+    journal.add_frame(kept(), SIGHT)
+    journal.note("trouble", "the disk was full")
+    journal.close()
+    link = sqlite3.connect(path)
+    try:
+        for table in ("shoot", "setup", "frame", "verdict", "sighting", "event"):
+            with pytest.raises(sqlite3.IntegrityError, match="append only"):
+                link.execute(f"DELETE FROM {table}")
+            column = link.execute(f"SELECT * FROM {table}").description[1][0]
+            with pytest.raises(sqlite3.IntegrityError, match="append only"):
+                link.execute(f"UPDATE {table} SET {column} = {column}")
+    finally:
+        link.close()
+
+
+def test_writing_the_same_frame_again_makes_no_second_one(journal: Journal) -> None:
+    """A write that was tried again after an unclear end."""
+    journal.add_frame(kept(), SIGHT)
+    journal.add_frame(kept(), SIGHT)
+    assert len(journal.frames()) == 1
+
+
+def test_what_never_comes_is_not_half_there(journal: Journal) -> None:
+    """A frame whose setup isn't known, a verdict on no frame: refused whole."""
+    with pytest.raises(JournalError):
+        journal.add_frame(Kept(b"a.jpg", "d1", 99, 1, {}, PREVIEW), SIGHT)
+    with pytest.raises(JournalError):
+        journal.add_verdict(b"nowhere.jpg", "d", {})
+    assert journal.frames() == []
+    assert journal.known() == {}
+
+
+def test_no_nan_gets_in(journal: Journal) -> None:
+    """JSON has none, and SQLite would make NULL of it without a word."""
+    with pytest.raises(ValueError, match="JSON"):
+        journal.add_frame(kept(stops=float("nan")), SIGHT)
+    assert journal.frames() == []
+
+
+def test_a_full_disk_is_said_so_and_the_write_can_be_tried_again(journal: Journal) -> None:
+    """Nothing of the failed write stays."""
+    [(pages,)] = journal._link.execute("PRAGMA page_count")
+    journal._link.execute(f"PRAGMA max_page_count = {pages}")
+    big = kept(why="x" * 100_000)
+    with pytest.raises(JournalError, match="disk is full"):
+        journal.add_frame(big, SIGHT)
+    assert journal.frames() == []
+    journal._link.execute("PRAGMA max_page_count = 100000")
+    journal.add_frame(big, SIGHT)
+    assert len(journal.frames()) == 1
+
+
+@pytest.mark.parametrize("damage", ["garbage", "header", "middle", "another program's"])
+def test_a_damaged_journal_is_moved_aside_whole(path: Path, damage: str) -> None:
+    """Never removed, never overwritten; a fresh one takes its place."""
+    first, _ = Journal.open(path)
+    first.begin_setup(1, None)
+    for number in range(200):
+        first.add_frame(kept(b"%d.jpg" % number, f"d{number}", number, why="x" * 500), SIGHT)
+    first.close()
+    content = bytearray(path.read_bytes())
+    if damage == "garbage":
+        content = bytearray(os.urandom(5000))
+    elif damage == "header":
+        content[:50] = bytes(50)
+    elif damage == "middle":
+        content[4096 * 3 : 4096 * 9] = os.urandom(4096 * 6)
+    path.write_bytes(content)
+    if damage == "another program's":
+        path.unlink()
+        other = sqlite3.connect(path)
+        other.execute("CREATE TABLE recipes (name)")
+        other.commit()
+        other.close()
+        content = bytearray(path.read_bytes())
+    opened, said = Journal.open(path)
+    try:
+        assert said is not None
+        assert opened.frames() == []
+        [aside] = path.parent.glob("lampblack.journal.broken-*")
+        assert aside.name in said
+        if damage != "another program's":  # looking at that one turned its write-ahead log on
+            assert aside.read_bytes() == content
+    finally:
+        opened.close()
+
+
+def test_two_damaged_ones_in_one_second_both_stay(path: Path) -> None:
+    """A name that is taken is not used."""
+    for _ in range(2):
+        path.write_bytes(b"damaged" * 1000)
+        Journal.open(path)[0].close()
+    assert len(list(path.parent.glob("lampblack.journal.broken-*"))) == 2
+
+
+def test_a_newer_journal_is_left_alone(path: Path) -> None:
+    """It isn't damaged; this Lampblack is too old."""
+    Journal.open(path)[0].close()
+    link = sqlite3.connect(path)
+    link.execute("PRAGMA user_version = 99")
+    link.close()
+    before = path.read_bytes()
+    with pytest.raises(JournalError, match="newer"):
+        Journal.open(path)
+    assert path.read_bytes() == before
+
+
+def test_an_older_journal_is_copied_before_it_is_changed(
+    journal: Journal, path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each step in one transaction: a step that fails leaves the old version."""
+    journal.add_frame(kept(), SIGHT)
+    journal.close()
+    steps = journals.migrations()
+    monkeypatch.setattr(journals, "migrations", lambda: [*steps, "CREATE TABLE more (x);\nCREATE TABLE shoot (x);"])
+    with pytest.raises(JournalError):
+        Journal.open(path)
+    monkeypatch.setattr(journals, "migrations", lambda: [*steps, "CREATE TABLE more (x);"])
+    newer, _ = Journal.open(path)
+    assert len(newer.frames()) == 1
+    newer.close()
+    monkeypatch.undo()
+    copy, _ = Journal.open(path.with_name("lampblack.journal.version-1"))
+    assert len(copy.frames()) == 1
+    copy.close()
+
+
+def test_a_journal_in_use_or_no_plain_file_is_refused(journal: Journal, path: Path, tmp_path: Path) -> None:
+    """One line each; nothing blocks, nothing is moved."""
+    with pytest.raises(JournalError, match="another program"):
+        Journal.open(path)
+    os.mkfifo(tmp_path / "pipe")
+    with pytest.raises(JournalError, match="plain file"):
+        Journal.open(tmp_path / "pipe")
+    os.symlink(path, tmp_path / "link")
+    with pytest.raises(JournalError, match="plain file"):
+        Journal.open(tmp_path / "link")
+
+
+def test_hostile_content_is_harmless_when_read(journal: Journal, path: Path) -> None:
+    """The file lies in the shoot's folder: anybody may have written into it."""
+    journal.add_frame(kept(), SIGHT)
+    journal.close()
+    link = sqlite3.connect(path)
+    link.execute("DROP TRIGGER verdict_stays")
+    link.execute("DROP TRIGGER frame_stays")
+    link.execute("UPDATE verdict SET verdict = ?", (json.dumps({"file": "x\x1b[2J", "next": {"why": "a\nb"}}),))
+    link.execute(
+        "UPDATE frame SET preview = ?", (json.dumps({"width": 10**9, "height": 1, "rgb": "\x1b", "marks": ""}),)
+    )
+    link.commit()
+    link.close()
+    opened, _ = Journal.open(path)
+    try:
+        [frame] = opened.frames()
+        assert frame.verdict == {"file": "x[2J", "next": {"why": "a b"}}
+        assert frame.preview == {}
+    finally:
+        opened.close()
