@@ -191,17 +191,11 @@ class Reader:
 
     def u16s(self) -> tuple[int, ...]:
         """Return the next array of UINT16, counted by a UINT32."""
-        return tuple(self.u16() for _ in range(self._count(2)))
+        return tuple(self.u16() for _ in range(self.u32()))
 
     def u32s(self) -> tuple[int, ...]:
         """Return the next array of UINT32, counted by a UINT32."""
-        return tuple(self.u32() for _ in range(self._count(4)))
-
-    def _count(self, size: int) -> int:
-        count = self.u32()
-        if count * size > self.left:
-            raise PeerError(f"an array of {count} items in {self.left} bytes")
-        return count
+        return tuple(self.u32() for _ in range(self.u32()))
 
     def end(self) -> None:
         """Refuse bytes after the last field."""

@@ -188,6 +188,14 @@ def test_text_too_long_for_a_ptp_string_is_the_callers_mistake() -> None:
     assert codec.unpack_value(Kind.TEXT, codec.pack_value(Kind.TEXT, "x" * 254)) == "x" * 254
 
 
+@pytest.mark.parametrize(
+    "raw", ["02 66002f00", "01 00d8", "03 6600", ""], ids=["no NUL", "half a pair", "short", "none"]
+)
+def test_strings_that_break_the_rules_are_refused(raw: str) -> None:
+    with pytest.raises(PeerError):
+        codec.unpack_value(Kind.TEXT, bytes.fromhex(raw))
+
+
 @given(st.lists(PAYLOAD, max_size=4))
 def test_a_data_phase_carries_its_pieces(pieces: list[bytes]) -> None:
     packets, buffer = [], bytearray(b"".join(codec.data_phase(9, iter(pieces), sum(map(len, pieces)))))

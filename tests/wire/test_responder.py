@@ -470,13 +470,13 @@ def test_a_slow_line_carries_bytes_as_time_passes() -> None:
     it.body.trouble.slow(100)
     it.say(COMMAND, codec.CommandRequest(Operation.GET_DEVICE_INFO, 50))
     assert it.hear(COMMAND) == []
-    for _ in range(100):
+    for turns in range(1, 6):
         it.pass_time(0.1)
-        if packets := it.hear(COMMAND):
-            break
+        start = it.hear(COMMAND)  # Start Data, 20 bytes, is whole after two turns
+        assert len(start) == (turns == 2)
+        assert len(it.half_heard(COMMAND)) == turns * 10 - 20 * (turns >= 2)
     it.body.trouble.slow(None)
-    packets += it.hear(COMMAND)
-    assert packets[-1] == codec.CommandResponse(Answer.OK, 50)
+    assert it.hear(COMMAND)[-1] == codec.CommandResponse(Answer.OK, 50)
 
 
 def test_falling_asleep_hangs_up() -> None:

@@ -103,6 +103,7 @@ def test_too_many_connections_are_closed_and_the_session_goes_on() -> None:
         it.begin()
         idle = [socket.create_connection(("127.0.0.1", server.port), 20) for _ in range(MAX_LINKS)]
         assert all_of(idle[-1]) == b""
+        assert server.do(lambda body: len(server._links)) == MAX_LINKS
         assert it.ask(Operation.OPEN_SESSION, 1, 1).code == Answer.OK
         for link in idle:
             link.close()
