@@ -27,9 +27,7 @@ _DROPPED = frozenset(
     ["Cc", "Cf", "Cs", "Co", "Cn"]
 )  # control, format (bidi, zero width), surrogate, private, unassigned
 _BLANK = frozenset(["Zs", "Zl", "Zp"])
-_MARKS_IN_A_ROW = (
-    4  # written languages stack at most about three; hundreds of them paint over the lines above
-)
+_MARKS_IN_A_ROW = 4  # written languages stack at most about three; hundreds of them paint over the lines above
 
 
 def clean(text: str | bytes, limit: int = 200) -> str:

@@ -40,7 +40,7 @@ DEADLINES_S: Mapping[str, float] = {
     "wait": 15.0,
     "set": 25.0,
     "fire": 110.0,  # the library waits up to 100 s for a capture
-    "fetch": 60.0,  # without a byte
+    "fetch": 60.0,  # and what its size needs
     "goodbye": 5.0,
 }
 """How long the camera's process may be silent over each thing it does before it is taken for hung and killed."""
@@ -57,6 +57,8 @@ DOING = {
 }
 
 BACK_OFF_S = (0.5, 1.0, 2.0, 4.0, 8.0, 15.0)
+SLOWEST_BYTES_PER_S = 200_000
+"""A line slower than that is no line. (The library itself gives up a silent one after 2.5 s, over USB after 20 s.)"""
 GOOD_S = 60.0
 """A connection that lasted so long starts the back-off anew."""
 CRASH_TRIES = 3
@@ -88,6 +90,7 @@ class _Life:
     out: bytearray = field(default_factory=bytearray)
     buffers: dict[int, bytearray] = field(default_factory=dict)
     doing: str = "start"
+    size: int = 0
     deadline_s: float = 0.0
     body: str = ""
     left: list[tuple[Any, ...]] = field(default_factory=list)
@@ -129,6 +132,7 @@ class Tether:
         self._cards: dict[str, _Card] = {}
         self._tries: dict[tuple[Any, ...], int] = {}
         self._in_hand: tuple[Any, ...] | None = None
+        self._complaints: set[str] = set()
 
     # ---- for others
 
@@ -230,6 +234,12 @@ class Tether:
     def _trouble(self, text: str) -> None:
         log.warning("%s", text)
         self._news(event="trouble", text=text)
+
+    def _complain(self, text: str) -> None:
+        """Say what keeps the connection away; the same thing again only after there was one."""
+        if text not in self._complaints:
+            self._complaints.add(text)
+            self._trouble(text)
 
     def _break_promises(self, text: str) -> None:
         promises, self._promises = self._promises, {}
@@ -401,7 +411,7 @@ class Tether:
         self._break_promises("The connection broke before the camera answered: see whether it fired.")
 
     def _fail(self, life: _Life, text: str) -> None:
-        self._trouble(text)
+        self._complain(text)
         self._show(state="lost", text=text)
         if life.doing == "fetch" and self._in_hand is not None:
             self._count_failure(life, self._in_hand)
@@ -424,8 +434,8 @@ class Tether:
             return
         what = said["say"]
         if what == "doing":
-            life.doing = said["what"]
-        life.deadline_s = time.monotonic() + DEADLINES_S[life.doing]
+            life.doing, life.size = said["what"], max(0, said["size"])
+        life.deadline_s = time.monotonic() + DEADLINES_S[life.doing] + life.size / SLOWEST_BYTES_PER_S
         if what in ("camera", "trouble", "done", "over", "connected"):
             self._take_news(life, what, said)
         elif "file" in said or what in ("body", "left"):
@@ -442,6 +452,7 @@ class Tether:
                 _call(done, bool(said["ok"]), said["text"])
         elif what == "connected":
             life.connected = True
+            self._complaints.clear()
             self._before = str(self._camera["model"] or "The camera")
         elif what == "over":
             life.over = said["why"]
@@ -449,7 +460,7 @@ class Tether:
                 state = {"asleep": "asleep", "claimed": "busy"}.get(life.over, "lost")
                 self._show(state=state, text=said["text"])
                 if state != "asleep":
-                    self._trouble(said["text"])
+                    self._complain(said["text"])
 
     def _take_card(self, life: _Life, what: str, said: dict[str, Any]) -> None:
         if what == "body":

@@ -120,8 +120,12 @@ class Camera:
         return self.server.do(act)
 
     def press(self) -> None:
-        """Press the camera's own button."""
+        """Press the camera's own button, and wait until the frame is on the card."""
+        before = len(self.on_card())
         self.do(lambda body: body.press())
+        until_s = time.monotonic() + DEADLINE_S
+        while len(self.on_card()) == before:
+            assert time.monotonic() < until_s
 
     def on_card(self) -> dict[str, bytes]:
         """Every file on the card, by name."""
