@@ -339,18 +339,19 @@ def disagreements(verdict: Event, truth: Event) -> list[str]:
     """
     Return where a verdict and the light of the scene disagree, a line each.
 
-    The light is the mock studio's own, without noise, and no measuring code has seen it.
+    The light is the mock studio's own, without noise, and no measuring code has seen it. Its subject is all that stands
+    before the backdrop: what carries the jug is lit with it, and no picture tells the one from the other.
     """
     wrong = []
     backdrop, clipped = verdict["backdrop"], verdict["highlights"]["subject"]
     if backdrop["clean"] is not truth["clean"]:
         wrong.append(f"backdrop said {_clean(backdrop['clean'])}, is {_clean(truth['clean'])}")
-    if clipped is None or abs(clipped - truth["subject_clipped_jpeg"]) > 0.015:
-        wrong.append(f"clipped said {clipped}, is {truth['subject_clipped_jpeg']:.4f}")
+    if clipped is None or abs(clipped - truth["standing_clipped_jpeg"]) > 0.015:
+        wrong.append(f"clipped said {clipped}, is {truth['standing_clipped_jpeg']:.4f}")
     side = (backdrop.get("spill") or {}).get("side")
-    if truth.get("spill_side") and not truth["clean"] and side != truth["spill_side"]:
-        wrong.append(f"spill said from {side}, is from {truth['spill_side']}")
-    middle, move = truth["subject_mid_stops"], verdict["next"]["move"]
+    if truth["lit_from"] and not truth["clean"] and side != truth["lit_from"]:
+        wrong.append(f"spill said from {side}, is from {truth['lit_from']}")
+    middle, move = truth["standing_mid_stops"], verdict["next"]["move"]
     if abs(middle) > 2 * _THIRD and move != ("close" if middle > 0 else "open"):
         wrong.append(f"said '{move}' though the subject's middle lies {middle:+.1f} stops off mid grey")
     return wrong

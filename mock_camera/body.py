@@ -237,8 +237,8 @@ class Body:
         self._dials: dict[str, object] = {
             "f_number": 8.0,
             "shutter": "1/60",
-            "iso": 100,
-            "white_balance": "daylight",
+            "iso": 200,
+            "white_balance": "tungsten",  # as the studio's lamps are
             "mode": "M",
             "formats": formats,
         }
@@ -264,6 +264,11 @@ class Body:
     def shutter(self) -> str:
         """Return the marked exposure time."""
         return _as(str, self._dials["shutter"])
+
+    @property
+    def shutter_s(self) -> float:
+        """Return the time that the marked one stands for, in seconds."""
+        return exact_shutter_s(float(Fraction(self.shutter)))
 
     @property
     def iso(self) -> int:
@@ -353,7 +358,7 @@ class Body:
     def _settings(self) -> Settings:
         return Settings(
             f_number=self.f_number,
-            shutter_s=exact_shutter_s(float(Fraction(self.shutter))),
+            shutter_s=self.shutter_s,
             shutter=self.shutter,
             iso=self.iso,
             white_balance=self.white_balance,

@@ -42,8 +42,8 @@ class Studio(Protocol):
     def set_lamp(self, name: str, gain_stops: float | None) -> None:
         """Turn a lamp up or down, in stops from its full light; None: off."""
 
-    def meter(self) -> Mapping[str, object]:
-        """Return what a hand-held meter reads, by place."""
+    def meter(self, iso: int, shutter_s: float) -> Mapping[str, object]:
+        """Return what a hand-held meter reads at a speed and a time, by place."""
 
     def photograph(self, settings: Settings, number: int, megapixels: float) -> Exposed:
         """Take a frame."""
@@ -119,7 +119,8 @@ class Stage:
         return {"lamp": name, "stops": stops}
 
     def _meter(self, words: Sequence[str]) -> dict[str, object]:
-        return {"readings": dict(self._server.in_darkroom(self._studio.meter))}
+        iso, shutter_s = self._server.do(lambda body: (body.iso, body.shutter_s))
+        return {"readings": dict(self._server.in_darkroom(lambda: self._studio.meter(iso, shutter_s)))}
 
     def _press(self, words: Sequence[str]) -> dict[str, object]:
         return {"frame": self._server.do(lambda body: body.press()).number}
@@ -185,7 +186,7 @@ _Act = Callable[[Stage, Sequence[str]], dict[str, object]]
 _COMMANDS: Mapping[str, tuple[_Act, str, str]] = {
     "arrange": (Stage._arrange, "NAME", "set an arrangement of lamps, cards and backdrop up"),
     "lamp": (Stage._lamp, "NAME STOPS|off", "turn a lamp up or down from its full light, or off"),
-    "meter": (Stage._meter, "", "read the hand-held meter"),
+    "meter": (Stage._meter, "", "read the hand-held meter, at the camera's speed and time"),
     "press": (Stage._press, "", "press the camera's own button; wakes it too"),
     "sleep": (Stage._sleep, "", "let the camera fall asleep: connections drop, new ones are refused"),
     "wake": (Stage._wake, "", "wake it"),

@@ -278,7 +278,9 @@ class Studio:
             if name == "automatic":
                 light = np.sqrt(light * colour_of(4000))
                 light /= float(light @ LUMINANCE)
-        red, green, blue = (1 / (light * self.sensor.response)).tolist()
+        gains = 1 / (light * self.sensor.response)
+        # None under 1, or a channel that is full on the sensor would not be full in the file.
+        red, green, blue = (gains / min(float(gains.min()), 1.0)).tolist()
         return red, green, blue
 
 
@@ -375,6 +377,8 @@ class _Band:
     """(rows, width, 3), cd/m²."""
     subject: NDArray[np.bool_]
     """Jug and bowl, where they fill at least half of the pixel."""
+    standing: NDArray[np.bool_]
+    """Everything that stands before the backdrop and belongs there: jug, bowl and plinth."""
     backdrop: NDArray[np.bool_]
     alone: NDArray[np.bool_]
     """Backdrop and nothing else."""
@@ -412,7 +416,7 @@ class _Drawing:
         rows = end - first
         light = np.zeros((rows, self.width, 3), np.float32)
         weight = np.zeros((rows, self.width), np.float32)
-        covers = [np.zeros((rows, self.width), np.float32) for _ in range(2)]
+        covers = [np.zeros((rows, self.width), np.float32) for _ in range(3)]
         for i, (cover, lit, top, bottom) in enumerate(self.parts):
             if bottom <= first or top >= end:
                 continue
@@ -424,11 +428,12 @@ class _Drawing:
                 self.texture.lay(own, first, cover.left, clay, plain=i == 0)
             light[:, columns] += own * alpha[..., None]
             weight[:, columns] += alpha
-            if i < 3:
-                covers[0 if i == 0 else 1][:, columns] += alpha
+            if i < 4:
+                covers[(0, 1, 1, 2)[i]][:, columns] += alpha
         light /= np.maximum(weight, 1e-6)[..., None]
-        backdrop, subject = covers
-        return _Band(light, subject >= 0.5, backdrop >= 0.5, (backdrop > 0.999) & (weight - backdrop < 1e-5))
+        backdrop, subject, plinth = covers
+        alone = (backdrop > 0.999) & (weight - backdrop < 1e-5)
+        return _Band(light, subject >= 0.5, subject + plinth >= 0.5, backdrop >= 0.5, alone)
 
 
 def _reach(places: NDArray[np.intp], size: int, wanted: int) -> tuple[int, int]:
@@ -485,33 +490,43 @@ class _Truth:
     def __init__(self, studio: Studio, settings: Settings, width: int, height: int) -> None:
         self.studio, self.settings, self.pixels = studio, settings, width * height
         self.tone_name = str(studio._set["backdrop"])
-        self.mids = np.zeros(self.BINS, np.int64)
+        self.mids = np.zeros((2, self.BINS), np.int64)
         self.codes = np.zeros(256, np.int64)
         self.light = np.zeros(self.BINS, np.int64)
         self.subject = self.clipped = self.clipped_jpeg = self.backdrop = self.white = 0
+        self.standing = self.standing_clipped_jpeg = 0
+        self.sides = np.zeros((2, 2))
         self.above = np.zeros((height, width), np.uint8)
         self.curve = np.rint(files.tone(np.arange(65536) / 65535)).astype(np.uint8)
 
     def count(self, first: int, band: _Band, gains: tuple[float, float, float]) -> None:
         """Add a band whose light is now shares of full scale; `gains` is the white balance."""
-        shares, own, behind = band.light, band.subject, band.alone
+        own, behind = band.subject, band.alone
+        full = band.light.max(axis=2) >= 1
+        shares = np.minimum(band.light, np.float32(1))  # a full well is full, whatever the balance makes of it
         red, green, blue = (shares[..., i] for i in range(3))
         top = np.maximum(np.maximum(red * gains[0], green * gains[1]), blue * gains[2])
         code = self.curve.take(_sixteen(top))
         if self.tone_name == "black":
             self.above[first : first + len(code)] = behind & (code > self.CODE_PATCH)
-        full = np.maximum(np.maximum(red, green), blue) >= 1
         counted = {
             "subject": own.sum(),
             "clipped": (own & full).sum(),
             "clipped_jpeg": (own & (code == 255)).sum(),
             "backdrop": band.backdrop.sum(),
+            "standing": band.standing.sum(),
+            "standing_clipped_jpeg": (band.standing & (code == 255)).sum(),
         }
         if self.tone_name == "white":
             low = np.minimum(np.minimum(red * gains[0], green * gains[1]), blue * gains[2])
             counted["white"] = (behind & (self.curve.take(_sixteen(low)) >= self.CODE_WHITE)).sum()
         parts = [np.float32(gain * share) for gain, share in zip(gains, LUMINANCE, strict=True)]
-        mids = self._bins(red[own] * parts[0] + green[own] * parts[1] + blue[own] * parts[2])
+        mids = [
+            self._bins(red[part] * parts[0] + green[part] * parts[1] + blue[part] * parts[2])
+            for part in (own, band.standing)
+        ]
+        third = top.shape[1] // 3
+        sides = [(top[:, side][behind[:, side]].sum(), behind[:, side].sum()) for side in _outer(third)]
         fewer = np.ascontiguousarray(shares[::4, ::4])[behind[::4, ::4]]
         light = self._bins(fewer[:, 0] * parts[0] + fewer[:, 1] * parts[1] + fewer[:, 2] * parts[2])
         codes = np.bincount(code[behind], minlength=256)
@@ -519,10 +534,11 @@ class _Truth:
             self.mids += mids
             self.codes += codes
             self.light += light
+            self.sides += sides
             for name, number in counted.items():
                 setattr(self, name, getattr(self, name) + int(number))
 
-    def _bins(self, luminance: Floats) -> NDArray[np.int64]:
+    def _bins(self, luminance: NDArray[np.floating]) -> NDArray[np.int64]:
         """Count shares of full scale by 1/128 stops from mid grey, 20 stops down to 12 up."""
         stops = np.log2(np.maximum(luminance, 1e-9) / np.float32(MID_SHARE))
         place = np.clip((stops + 20) * 128, 0, self.BINS - 1).astype(np.int32)
@@ -534,6 +550,11 @@ class _Truth:
             return 0.0
         _, _, stats, _ = cv2.connectedComponentsWithStats(self.above, connectivity=8)
         return float(stats[1:, cv2.CC_STAT_AREA].max()) / self.pixels if len(stats) > 1 else 0.0
+
+    def _lit_from(self) -> str | None:
+        """Return the side where the backdrop has twice the light of the other, if it has."""
+        left, right = (self.sides[:, 0] / np.maximum(self.sides[:, 1], 1)).tolist()
+        return "left" if left > 2 * right else "right" if right > 2 * left else None
 
     def told(self) -> dict[str, object]:
         """Return the truth, as JSON can hold it."""
@@ -552,15 +573,23 @@ class _Truth:
             "subject_area": self.subject / self.pixels,
             "subject_clipped": self.clipped / max(self.subject, 1),
             "subject_clipped_jpeg": self.clipped_jpeg / max(self.subject, 1),
-            "subject_mid_stops": (_percentile(self.mids, 50) + 0.5) / 128 - 20,
+            "subject_mid_stops": (_percentile(self.mids[0], 50) + 0.5) / 128 - 20,
+            "standing_clipped_jpeg": self.standing_clipped_jpeg / max(self.standing, 1),
+            "standing_mid_stops": (_percentile(self.mids[1], 50) + 0.5) / 128 - 20,
             "backdrop": self.tone_name,
             "backdrop_area": self.backdrop / self.pixels,
             **codes,
             "backdrop_code_max": int(np.flatnonzero(self.codes)[-1]) if seen else None,
             "backdrop_patch": patch,
+            "lit_from": self._lit_from(),
             "backdrop_spread_stops": spread,
             "clean": bool(clean),
         }
+
+
+def _outer(third: int) -> tuple[slice, slice]:
+    """Return the columns of a picture's left and right third."""
+    return slice(None, third), slice(-third, None)
 
 
 def _sixteen(shares: Floats) -> NDArray[np.uint16]:

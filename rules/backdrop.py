@@ -192,17 +192,41 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     thin = coded[::3, ::3][backdrop[::3, ::3]]
     if not len(thin) or np.median(thin.max(axis=1)) < search.telling_code:
         return found
-    near = 2 * max(2, round(search.near_share * max(backdrop.shape)))
-    # The backdrop's light as it would go on behind the subject: the mean of what is near.
-    weight = cv2.boxFilter(backdrop.astype(np.float32), -1, (2 * near + 1, 2 * near + 1))
-    level = cv2.boxFilter(coded * backdrop[..., None].astype(np.float32), -1, (2 * near + 1, 2 * near + 1))
-    behind = np.where(weight > 0.02, 1, np.nan)[..., None] * level / np.maximum(weight, 0.02)[..., None]
-    alike = ~backdrop & (_stops_off(coded, behind) < search.hole_stops) & (step < search.strong_edge_codes)
+    near = max(4, round(search.near_share * max(backdrop.shape)))
+    box = (4 * near + 1, 4 * near + 1)
+    weight = cv2.boxFilter(backdrop.astype(np.float32), -1, box)
+    level = cv2.boxFilter(coded * backdrop[..., None].astype(np.float32), -1, box)
+    around = np.where(weight > 0.02, 1, np.nan)[..., None] * level / np.maximum(weight, 0.02)[..., None]
+    alike = ~backdrop & (_stops_off(coded, around) < 3 * search.hole_stops) & (step < search.strong_edge_codes)
     for piece in _pieces(alike, _LEAST_HOLE):
         ring = _dilated(piece, 2) & ~piece
         if (step[ring] > search.strong_edge_codes).mean() > 0.7:
-            found |= piece | (ring & alike)
+            goes_on = _stops_off(coded, _carried_on(coded, backdrop, piece, near))
+            if np.median(goes_on[piece]) < search.hole_stops:
+                found |= piece | (ring & alike)
     return found
+
+
+def _carried_on(coded: Grid, backdrop: Mask, piece: Mask, near: int) -> NDArray[np.floating]:
+    """Return the backdrop's codes as they would go on behind a piece: a plane through what is near it."""
+    rows, columns = np.nonzero(_box_around(piece, near) & backdrop)
+    thin = max(1, len(rows) // 2000)
+    rows, columns = rows[::thin], columns[::thin]
+
+    def terms(y: NDArray[np.intp], x: NDArray[np.intp]) -> NDArray[np.float64]:
+        return np.stack([np.ones(len(y)), y / near, x / near], axis=1)
+
+    plane = np.linalg.lstsq(terms(rows, columns), np.log2(coded[rows, columns] + 4.0), rcond=None)[0]
+    carried = np.zeros(coded.shape)
+    carried[piece] = 2 ** (terms(*np.nonzero(piece)) @ plane) - 4
+    return carried
+
+
+def _box_around(piece: Mask, margin: int) -> Mask:
+    rows, columns = np.nonzero(piece.any(axis=1))[0], np.nonzero(piece.any(axis=0))[0]
+    box = np.zeros_like(piece)
+    box[max(rows[0] - margin, 0) : rows[-1] + margin, max(columns[0] - margin, 0) : columns[-1] + margin] = True
+    return box
 
 
 def _lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:

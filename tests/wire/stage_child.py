@@ -26,7 +26,7 @@ class Studio:
     def set_lamp(self, name: str, gain_stops: float | None) -> None:
         self.light[name] = gain_stops
 
-    def meter(self) -> Mapping[str, object]:
+    def meter(self, iso: int, shutter_s: float) -> Mapping[str, object]:
         return {"key side": 8.0}
 
     def photograph(self, settings: Settings, number: int, megapixels: float) -> Exposed:

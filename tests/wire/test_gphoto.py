@@ -81,7 +81,7 @@ def test_dials_list_the_marks(lg: Gphoto) -> None:
     assert dials["f-number"]["choices"] == [f"f/{n:g}" for n in F_NUMBERS]
     assert dials["shutterspeed"]["value"] == "0.0166s"
     assert len(dials["shutterspeed"]["choices"]) == len(set(dials["shutterspeed"]["choices"])) == len(SHUTTERS)
-    assert dials["iso"]["value"] == "100"
+    assert dials["iso"]["value"] == "200"
     assert dials["whitebalance"]["choices"] == ["Manual", "Automatic", "Daylight", "Fluorescent", "Tungsten"]
     assert dials["batterylevel"]["value"] == "100%"
     assert dials["expprogram"]["choices"] == ["M", "P"]
@@ -189,7 +189,7 @@ def test_a_one_second_exposure_does_not_keep_the_camera_from_answering(lg: Gphot
         lg.call("set", name="shutterspeed", value="1.0000s")
         lg.call("events", until="unknown")
         lg.call("trigger")
-        assert lg.call("get", name="iso")["value"] == "100"
+        assert lg.call("get", name="iso")["value"] == "200"
         assert refused(lg, "trigger") == BUSY
         assert [event[0] for event in lg.call("events", until="complete")] == ["file", "complete"]
 

@@ -237,7 +237,7 @@ def test_properties_have_the_published_types_and_units() -> None:
     f_number, time, iso, white = (described(it, code) for code in (F_NUMBER, EXPOSURE_TIME, ISO, WHITE_BALANCE))
     assert (f_number.kind, f_number.current, f_number.allowed[0]) == (Kind.UINT16, 800, 280)
     assert (time.kind, time.current, time.allowed[0], time.allowed[-1]) == (Kind.UINT32, 166, 10000, 10)
-    assert (iso.kind, iso.current, iso.allowed[-1]) == (Kind.UINT16, 100, 3200)
+    assert (iso.kind, iso.current, iso.allowed[-1]) == (Kind.UINT16, 200, 3200)
     assert (white.kind, white.allowed) == (Kind.UINT16, (1, 2, 4, 5, 6))
     for desc in (f_number, time, iso, white):
         assert len(set(desc.allowed)) == len(desc.allowed)
