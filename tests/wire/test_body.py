@@ -99,7 +99,7 @@ def test_off_the_dial_and_locked_dials_are_refused_and_change_nothing() -> None:
 
 def test_a_dial_tells_only_of_changes() -> None:
     body = Body()
-    body.dial("iso", 100)
+    body.dial("iso", 200)
     assert body.take_news() == []
     body.dial("iso", 200)
     assert body.take_news() == [Changed("iso")]
