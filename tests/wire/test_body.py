@@ -101,7 +101,7 @@ def test_a_dial_tells_only_of_changes() -> None:
     body = Body()
     body.dial("iso", 200)
     assert body.take_news() == []
-    body.dial("iso", 200)
+    body.dial("iso", 100)
     assert body.take_news() == [Changed("iso")]
 
 
