@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
-from lampblack.rules.exposure import F_NUMBERS_THIRD, SHUTTERS_THIRD, marked_shutter_text
+from lampblack.rules.exposure import F_NUMBERS_THIRD, SHUTTERS_THIRD, aperture_value, marked_shutter_text
 
 APERTURE_WIDGETS = ("f-number", "aperture")
 SHUTTER_WIDGETS = ("shutterspeed2", "shutterspeed")
@@ -150,18 +150,22 @@ def find(offered: Sequence[Choice], wanted: float) -> Choice | None:
     """
     Return the position that is the wanted f-number, at most written or rounded differently; None if not there.
 
-    >>> find(choices(["f/5.6", "f/8"], f_number), 5.66)
+    >>> find(choices(["f/5.6", "f/8"], f_number), 2**2.5)
     Choice(number=5.6, text='f/5.6')
     """
     if not (math.isfinite(wanted) and wanted > 0) or not offered:
         return None
     near = nearest(offered, wanted)
-    return near if 2 * abs(math.log2(near.number / wanted)) <= _SAME_STOPS else None
+    return near if _stops_between(near.number, wanted) <= _SAME_STOPS else None
 
 
 def nearest(offered: Sequence[Choice], wanted: float) -> Choice:
     """Return the position with the fewest stops to the wanted f-number."""
-    return min(offered, key=lambda choice: abs(math.log2(choice.number / wanted)))
+    return min(offered, key=lambda choice: _stops_between(choice.number, wanted))
+
+
+def _stops_between(one: float, other: float) -> float:
+    return abs(aperture_value(one) - aperture_value(other))
 
 
 def _float(text: str) -> float:

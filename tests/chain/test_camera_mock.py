@@ -105,11 +105,11 @@ def test_a_name_already_in_the_folder_is_never_written_over(mock: Camera, shoot:
 
 
 def test_a_new_folder_on_the_card_makes_no_difference(shoot: Path) -> None:
-    with camera(frames_per_folder=2) as mock, tethered(mock.address, shoot) as desk:
+    with camera(frames_per_folder=1) as mock, tethered(mock.address, shoot) as desk:
         desk.until_state("ready")
-        for _ in range(5):
+        for _ in range(3):
             assert desk.ask(do="fire")[0]
-        everything_landed(desk, mock, 5)
+        everything_landed(desk, mock, 3)
 
 
 def test_names_that_could_do_harm_are_replaced(shoot: Path) -> None:
@@ -235,7 +235,7 @@ def test_a_line_that_breaks_between_raw_and_jpeg_keeps_them_a_pair(shoot: Path) 
 
 def test_a_busy_camera_is_waited_for(desk: Desk, mock: Camera) -> None:
     def busy(body: object) -> None:
-        body.trouble.busy_s = 1.5  # type: ignore[attr-defined]
+        body.trouble.busy_s = 0.7  # type: ignore[attr-defined]
 
     mock.do(busy)
     ok, text = desk.ask(do="aperture", f_number=11)
@@ -286,7 +286,7 @@ def test_a_low_battery_is_said_once(desk: Desk, mock: Camera) -> None:
 
 
 def test_a_slow_line_brings_the_frame_whole(shoot: Path) -> None:
-    with camera(size=400_000) as mock, tethered(mock.address, shoot) as desk:
+    with camera(size=200_000) as mock, tethered(mock.address, shoot) as desk:
         desk.until_state("ready")
         mock.do(lambda body: body.trouble.slow(300_000))
         ok, text = desk.ask(do="fire")
@@ -331,7 +331,7 @@ def test_an_order_under_way_when_the_driver_crashes_is_answered(desk: Desk, mock
 
 
 def test_a_hung_driver_is_killed(desk: Desk, mock: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(tether, "DEADLINES_S", dict.fromkeys(tether.DEADLINES_S, 2.0))
+    monkeypatch.setattr(tether, "DEADLINES_S", dict.fromkeys(tether.DEADLINES_S, 1.5))
     assert desk.ask(do="fire")[0]  # from here on the short deadlines count
     pid = desk.tether.child_pid or 0
     os.kill(pid, signal.SIGSTOP)
