@@ -36,8 +36,10 @@ def test_a_makers_list_becomes_numbers_and_keeps_its_strings(maker: str) -> None
 
 @pytest.mark.parametrize(
     "text",
-    ["auto", "Auto", "implicit auto", "Unknown value 0x0000", "", "bulb", "f/", "f/0", "0", "f/0.0", "f/nan", "inf"]
-    + ["f/8 extra", "-8", "1e3", "f/1.2.3", "٨", "f/99999", "8\x1b[m"],
+    [
+        *("auto", "Auto", "implicit auto", "Unknown value 0x0000", "", "bulb", "f/", "f/0", "0", "f/0.0", "f/nan"),
+        *("inf", "f/8 extra", "-8", "1e3", "f/1.2.3", "٨", "f/99999", "8\x1b[m"),
+    ],
 )
 def test_what_is_no_aperture_is_dropped(text: str) -> None:
     assert dials.f_number(text) is None
