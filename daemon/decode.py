@@ -1,5 +1,5 @@
 """
-Untrusted bytes in, a `Picture` out, or one line that says why not.
+Untrusted bytes in, a `Picture` or a `Sensor` out, or one line that says why not.
 
 Runs in the eye (a process with limits); nothing here trusts a name, a header or a tag.
 """
@@ -9,7 +9,6 @@ from __future__ import annotations
 import hashlib
 import io
 import logging
-import math
 import os
 import re
 import stat
@@ -17,14 +16,13 @@ from dataclasses import dataclass
 from typing import Any
 
 import cv2
-import exifread
 import numpy as np
 import simplejpeg
 import tifffile
 
-from lampblack.daemon.clean import clean
-from lampblack.rules.exposure import Exposure
-from lampblack.rules.frame import Picture, Shot
+from lampblack.daemon.exif import read_shot
+from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
+from lampblack.rules.frame import Picture, Sensor
 from lampblack.rules.thresholds import Thresholds
 
 JPEG_SUFFIXES = frozenset({".jpg", ".jpeg", ".jpe"})
@@ -40,28 +38,11 @@ _MOST_BYTES = 1 << 30
 _BEFORE_PIXELS = re.compile(r"extraneous bytes before marker 0x(c[0-9a-f]|d[a-f]|e[0-9a-f]|fe)")
 
 
-class FrameRefusedError(Exception):
-    """The file cannot be measured; the text is one line: what is wrong and what to do. `final` as in `Refused`."""
-
-    def __init__(self, reason: str, *, final: bool = True) -> None:
-        """Take the line, and whether waiting could help."""
-        super().__init__(clean(reason))
-        self.final = final
-
-
-@dataclass(frozen=True)
-class Refused:
-    """A frame that cannot be measured. final: False when the file looks unfinished and may still grow."""
-
-    reason: str
-    final: bool
-
-
 @dataclass(frozen=True, eq=False)
 class Decoded:
-    """A picture, and the digest of the file it came from."""
+    """A picture or sensor samples, and the digest of the file they came from."""
 
-    picture: Picture
+    picture: Picture | Sensor
     digest: str
 
 
@@ -75,9 +56,18 @@ def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
     """
     data = read_regular(path)
     suffix = os.path.splitext(os.fsdecode(path))[1].lower()
-    if suffix in RAW_SUFFIXES:
-        raise FrameRefusedError("raw without its JPEG: shoot RAW+JPEG, raw alone is not measured yet")
-    return Decoded(decode(data, thresholds), hashlib.sha256(data).hexdigest())
+    raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
+    picture = read_raw(data, thresholds) if raw else decode(data, thresholds)
+    return Decoded(picture, hashlib.sha256(data).hexdigest())
+
+
+def read_raw(data: bytes, thresholds: Thresholds) -> Sensor:
+    """Return a raw file's sensor samples; refuses as `decode` does."""
+    if not data.strip(b"\0"):
+        raise FrameRefusedError("the file is empty or holds nothing but zeros", final=False)
+    from lampblack.daemon.rawfile import read_sensor  # LibRaw takes a while to load: not before it is needed
+
+    return read_sensor(data, thresholds)
 
 
 def read_regular(path: bytes) -> bytes:
@@ -132,7 +122,7 @@ def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
         height, width, colours, _ = simplejpeg.decode_jpeg_header(data, strict=False)
     except (ValueError, KeyError) as wrong:  # KeyError: a colour space that the library has no name for
         raise FrameRefusedError(f"damaged or unfinished JPEG header: {wrong}", final=False) from None
-    _refuse_bomb(width, height, 3, len(data), thresholds)
+    refuse_bomb(width, height, 3, len(data), thresholds)
     if colours in ("CMYK", "YCCK"):
         raise FrameRefusedError("a CMYK JPEG is a print file, not a camera's frame")
     try:
@@ -154,19 +144,6 @@ def _rgb(data: bytes) -> Any:
         if not (_BEFORE_PIXELS.search(str(wrong)) and b"\xff\xd9" in data[-4096:]):
             raise
     return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False)
-
-
-def _refuse_bomb(width: int, height: int, bytes_a_pixel: int, size: int, thresholds: Thresholds) -> None:
-    intake = thresholds.intake
-    megapixels = width * height / 1e6
-    if megapixels > intake.most_megapixels:
-        raise FrameRefusedError(
-            f"claims {megapixels:.0f} megapixels, more than the {intake.most_megapixels:.0f} allowed"
-        )
-    if width * height * bytes_a_pixel > intake.most_expansion * max(size, 2048):
-        raise FrameRefusedError(f"claims {megapixels:.0f} megapixels in {size / 1e3:.0f} kB: no camera's frame")
-    if min(width, height) < 16:
-        raise FrameRefusedError(f"{width} x {height} pixels are too few to measure")
 
 
 def _tiff(data: bytes, thresholds: Thresholds) -> Any:
@@ -193,7 +170,7 @@ def _refuse_odd_tiff(page: Any, size: int, thresholds: Thresholds) -> None:
         raise FrameRefusedError("a TIFF of neither RGB nor grey: export it as RGB, 8 or 16 bit")
     if page.dtype not in (np.uint8, np.uint16):
         raise FrameRefusedError(f"a TIFF of {bits}-bit {page.dtype} samples: export it as RGB, 8 or 16 bit")
-    _refuse_bomb(page.imagewidth, page.imagelength, page.samplesperpixel * bits // 8, size, thresholds)
+    refuse_bomb(page.imagewidth, page.imagelength, page.samplesperpixel * bits // 8, size, thresholds)
     ends = [o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=False)]
     if not ends or max(ends) > size:
         raise FrameRefusedError("the TIFF ends too early: its copy is unfinished or was cut short", final=False)
@@ -223,70 +200,3 @@ _TURNS: dict[int, Any] = {
 def _upright(codes: Any, orientation: int) -> Any:
     turn = _TURNS.get(orientation)
     return codes if turn is None else turn(codes)
-
-
-def read_shot(data: bytes) -> tuple[Shot, int]:
-    """
-    Return what the file's Exif says, and its orientation (1 where it says nothing sensible).
-
-    Never raises: whatever is absent, absurd or damaged is None.
-    """
-    logging.getLogger("exifread").setLevel(logging.CRITICAL)
-    tags: dict[str, Any]
-    try:
-        tags = exifread.process_file(io.BytesIO(data), details=False, extract_thumbnail=False)
-    except Exception:  # a parser of untrusted bytes may raise anything
-        tags = {}
-    exposure = Exposure.of(
-        _within(_ratio(tags, "EXIF FNumber"), 0.5, 128),
-        _within(_ratio(tags, "EXIF ExposureTime"), 1e-6, 86400),
-        _within(_iso(tags), 1, 1e7),
-        av_tag=_within(_ratio(tags, "EXIF ApertureValue"), 1e-9, 14),
-        tv_tag=_within(_ratio(tags, "EXIF ShutterSpeedValue"), -17, 20),
-    )
-    orientation = _ratio(tags, "Image Orientation")
-    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"))
-    return shot, int(orientation) if orientation is not None and 1 <= orientation <= 8 else 1
-
-
-def _ratio(tags: dict[str, Any], name: str) -> float | None:
-    """Return a tag's first value as a finite float, or None: tags may hold 0/0, text, or nothing."""
-    tag = tags.get(name)
-    try:
-        value = float(tag.values[0] if not isinstance(tag.values, str) else tag.values)  # type: ignore[union-attr]
-    except (AttributeError, IndexError, KeyError, TypeError, ValueError, ArithmeticError):
-        return None
-    return value if math.isfinite(value) else None
-
-
-def _within(value: float | None, least: float, most: float) -> float | None:
-    return value if value is not None and least <= value <= most else None
-
-
-def _iso(tags: dict[str, Any]) -> float | None:
-    # 65535 is Exif's "more than fits here": the true figure is then in one of the newer tags.
-    names = ("EXIF ISOSpeedRatings", "EXIF PhotographicSensitivity", "EXIF RecommendedExposureIndex", "EXIF ISOSpeed")
-    return next((v for v in (_ratio(tags, name) for name in names) if v and v != 65535), None)
-
-
-def _text(tags: dict[str, Any], name: str) -> str | None:
-    tag = tags.get(name)
-    return clean(str(tag.values), 80).strip() or None if tag is not None else None
-
-
-def _camera(tags: dict[str, Any]) -> str | None:
-    make, model = _text(tags, "Image Make"), _text(tags, "Image Model")
-    if model and make and not model.lower().startswith(make.lower().split()[0]):
-        return f"{make} {model}"
-    return model or make
-
-
-def _taken_at(tags: dict[str, Any]) -> str | None:
-    """Return the camera's own time as ISO 8601, with the fraction that the file gives."""
-    text = _text(tags, "EXIF DateTimeOriginal") or _text(tags, "Image DateTime")
-    digits = "".join(c for c in text or "" if c.isdigit())
-    if len(digits) != 14 or digits == "0" * 14:
-        return None
-    whole = f"{digits[:4]}-{digits[4:6]}-{digits[6:8]}T{digits[8:10]}:{digits[10:12]}:{digits[12:]}"
-    part = _text(tags, "EXIF SubSecTimeOriginal") or _text(tags, "EXIF SubSecTime") or ""
-    return f"{whole}.{part}" if part.isdigit() else whole

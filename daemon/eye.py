@@ -13,13 +13,15 @@ import multiprocessing
 import os
 import resource
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Any
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.decode import FrameRefusedError, Refused, decode_file
+from lampblack.daemon.decode import Decoded, decode_file
+from lampblack.daemon.refusal import FrameRefusedError, Refused
 from lampblack.rules.cleanness import tone_of
+from lampblack.rules.frame import Sensor
 from lampblack.rules.look import Look, look
 from lampblack.rules.preview import preview
 from lampblack.rules.radiance import Radiance
@@ -126,7 +128,7 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
 
 def _see(job: _Job, thresholds: Thresholds) -> Seen | Refused:
     try:
-        return see_here(job.path, thresholds, known=job.known, backdrop=job.backdrop)
+        return see_here(job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop)
     except FrameRefusedError as refusal:
         return Refused(str(refusal), refusal.final)
     except MemoryError:
@@ -136,16 +138,27 @@ def _see(job: _Job, thresholds: Thresholds) -> Seen | Refused:
 
 
 def see_here(
-    path: bytes, thresholds: Thresholds, *, known: Radiance | None = None, backdrop: BackdropWish = "auto"
+    path: bytes,
+    thresholds: Thresholds,
+    *,
+    partner: bytes | None = None,
+    known: Radiance | None = None,
+    backdrop: BackdropWish = "auto",
 ) -> Seen:
     """
-    Measure one file in this very process.
+    Measure one file in this very process; with the raw file of the same shot, from that.
 
     Raises:
         FrameRefusedError: it can't be measured.
     """
     decoded = decode_file(path, thresholds)
-    seen = look(decoded.picture, thresholds, known, no_backdrop=backdrop == "none")
+    none = backdrop == "none"
+    seen, raw = None, None if partner is None else _raw_of_same_shot(partner, decoded, thresholds)
+    if raw is not None:
+        # The JPEG tells how the camera shows the frame; its own light is not the raw's, so it learns nothing of it.
+        shown = look(decoded.picture, thresholds, no_backdrop=none).without_radiance()
+        seen = replace(look(raw, thresholds, known, no_backdrop=none), shown=shown)
+    seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none)
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)
     height, width = small.marks.shape
@@ -159,3 +172,15 @@ def see_here(
             "marks": base64.b64encode(small.marks.tobytes()).decode(),
         },
     )
+
+
+def _raw_of_same_shot(partner: bytes, decoded: Decoded, thresholds: Thresholds) -> Sensor | None:
+    """Return the raw beside a JPEG, or None where it can't be read or was exposed otherwise: the JPEG does then."""
+    try:
+        raw = decode_file(partner, thresholds).picture
+    except FrameRefusedError:
+        return None
+    ours, theirs = decoded.picture.shot.exposure.stops, raw.shot.exposure.stops
+    if not isinstance(raw, Sensor) or (ours is not None and theirs is not None and abs(ours - theirs) > 0.2):
+        return None
+    return raw

@@ -15,8 +15,9 @@ import numpy as np
 
 from lampblack.daemon.clean import clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
-from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES, Refused
+from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
+from lampblack.daemon.refusal import Refused
 from lampblack.rules.advice import AIMS
 from lampblack.rules.backdrop import Mask
 from lampblack.rules.look import Look

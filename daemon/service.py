@@ -26,7 +26,6 @@ from typing import Any, Protocol, TypeVar
 
 from lampblack.daemon import journal as journals
 from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.decode import Refused
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.hub import Event, Hub
 from lampblack.daemon.intake import (
@@ -47,6 +46,7 @@ from lampblack.daemon.premises import (
     socket_place,
     tell_supervisor,
 )
+from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, Aim
 from lampblack.rules.look import Look

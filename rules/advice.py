@@ -118,7 +118,7 @@ def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, threshol
     seen = f"The subject's mid tones lie {_stops_text(wanted)} {'under' if wanted > 0 else 'over'} mid grey"
     step = _move(wanted, ladder, ladder.nearest(wanted) if ladder else None, seen, thresholds)
     if step.move == "open" and step.stops is not None and here.stops is not None:
-        burnt = clipped_share(samples, here.stops + step.stops, thresholds, broad=True)
+        burnt = clipped_share(samples, here.stops + step.stops, broad=True)
         if burnt is not None and burnt > max(thresholds.highlights.broad_limit, 0.01):
             return Step(
                 step.move, step.stops, step.f_number, f"{step.why} About {burnt:.0%} of it will burn out there."

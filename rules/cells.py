@@ -30,6 +30,23 @@ Grid = NDArray[np.float32]
 Codes = NDArray[np.uint8]
 
 
+@dataclass(frozen=True)
+class Noise:
+    """
+    Of one sensor sample, in shares of saturation: variance = read**2 + gain * mean.
+
+    Source: EMVA Standard 1288, photon transfer.
+    """
+
+    read: float
+    gain: float
+
+    @property
+    def floor(self) -> float:
+        """Return the light at which signal and noise are equal."""
+        return float(self.gain / 2 + np.sqrt(self.gain**2 / 4 + self.read**2))
+
+
 @dataclass(frozen=True, eq=False)
 class Cells:
     """
@@ -40,7 +57,8 @@ class Cells:
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
     code of the pixels looked at, `step` of them along a cell. clipped_pixels: how many of all the frame's pixels have
-    a channel at the white level.
+    a channel at the white level. Raw only: level, like `top`, the brightest channel's share of saturation in the bins
+    of `raw.EDGES`; noise, that of one sample. Raw light is that of a plain development.
     """
 
     side: int
@@ -51,6 +69,8 @@ class Cells:
     all_white: Grid
     top: Codes
     clipped_pixels: int
+    level: NDArray[np.uint16] | None = None
+    noise: Noise | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -97,7 +117,14 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         grids["over_patch"][first:last] = _share_above(highest, patch, size)
         grids["all_white"][first:last] = _share_above(cv2.min(cv2.min(red, green), blue), clean, size)
     return Cells(
-        side=side, light=light, clipped=clipped, top=top, clipped_pixels=_count_clipped(picture, white), **grids
+        side=side,
+        light=light,
+        clipped=clipped,
+        clipped_any=grids["clipped_any"],
+        over_patch=grids["over_patch"],
+        all_white=grids["all_white"],
+        top=top,
+        clipped_pixels=_count_clipped(picture, white),
     )
 
 
@@ -141,12 +168,14 @@ def _share_above(codes: Any, code: float, size: tuple[int, int]) -> Grid:
     return share
 
 
-def count_codes(top: Codes, labels: NDArray[np.uint8], kinds: int) -> NDArray[np.int64]:
+def count_by_label(values: Any, labels: NDArray[np.uint8], bins: int, kinds: int) -> NDArray[np.int64]:
     """
-    Return how many pixels of each label have each brightest-channel code: shape (kinds, 256).
+    Return how many of the pixels looked at have each label and value: shape (kinds, bins).
 
-    `labels` is a grid of cells, each below `kinds`.
+    `labels` is a grid of cells, each below `kinds`; `values` are below `bins`.
     """
-    wide = cv2.resize(labels, (top.shape[1], top.shape[0]), interpolation=cv2.INTER_NEAREST)
-    counts = cv2.calcHist([top, wide], [0, 1], None, [256, kinds], [0, 256, 0, kinds])
-    return counts.T.astype(np.int64)
+    wide = cv2.resize(labels, (values.shape[1], values.shape[0]), interpolation=cv2.INTER_NEAREST)
+    pair = [values, wide.astype(values.dtype)]
+    counts = cv2.calcHist(pair, [0, 1], None, [bins, kinds], [0, bins, 0, kinds])
+    whole: NDArray[np.int64] = counts.T.astype(np.int64)
+    return whole

@@ -6,7 +6,7 @@ Codes are those of the brightest channel, so that a coloured spill counts as muc
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import cv2
@@ -72,7 +72,19 @@ def tone_of(look: Look, thresholds: Thresholds) -> Tone | None:
 
 
 def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness | None:
-    """Return the verdict on the backdrop, or None when the frame shows none."""
+    """
+    Return the verdict on the backdrop, or None when the frame shows none.
+
+    A raw frame that came with its JPEG must be clean in both: the one is the light, the other what is handed on.
+    """
+    own = _judge_one(look, tone, thresholds)
+    shown = None if look.shown is None else _judge_one(look.shown, tone, thresholds)
+    if own is None or shown is None or shown.clean or not own.clean:
+        return own
+    return replace(own, clean=False, slack_stops=min(own.slack_stops, shown.slack_stops), spill=shown.spill)
+
+
+def _judge_one(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness | None:
     spread = Distribution(look.counts[Part.BACKDROP])
     core = look.parts == Part.BACKDROP
     if not spread.pixels:

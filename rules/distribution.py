@@ -1,58 +1,53 @@
-"""How light is spread over a region: shares above and below a level, percentiles, all from counts of codes."""
+"""How light is spread over a region: shares above and below a level, percentiles, all from counts in bins."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.tone import LIGHT_OF_CODE, code_of_light, light_of_code
+from lampblack.rules.tone import srgb_to_linear
+
+CODE_EDGES: NDArray[np.float64] = srgb_to_linear(np.clip(np.arange(257) - 0.5, 0, None) / 255)
+"""Lower edges of the light that each 8-bit sRGB code stands for, and the upper edge of the last; shape (257,)."""
 
 
 class Distribution:
     """
-    The light of a region's pixels, brightest channel, from how many pixels have each 8-bit code.
+    The light of a region's pixels, brightest channel, from how many pixels lie in each bin.
 
-    A pixel of code c stands for light from code c - 0.5 to c + 0.5, evenly; so shares change smoothly with the level.
+    Within a bin they are taken to lie evenly (in the root of light, in which codes are about even), so that shares
+    change smoothly with the level.
     """
 
-    def __init__(self, counts: NDArray[np.int64]) -> None:
-        """Take (256,) counts."""
+    def __init__(self, counts: NDArray[np.int64], edges: NDArray[np.float64] = CODE_EDGES) -> None:
+        """Take (n,) counts and the (n + 1,) edges of the bins in linear light, 1 at white."""
         self.counts = counts
         self.pixels = int(counts.sum())
-        # below[c]: pixels below code c - 0.5
         self._below = np.concatenate([[0], np.cumsum(counts)]).astype(np.float64)
+        self._roots = np.sqrt(edges)
 
     def share_from(self, light: float) -> float | None:
-        """Return the share of pixels with at least this light (1 at white); None for a region without pixels."""
-        return self.share_from_code(code_of_light(min(light, 1.0)))
-
-    def share_from_code(self, code: float) -> float | None:
-        """Return the share of pixels at or above a code; a fraction of a code takes that part of its pixels."""
+        """Return the share of pixels with at least this light; None for a region without pixels."""
         if not self.pixels:
             return None
-        place = np.clip(code + 0.5, 0, 256)
-        below = float(np.interp(place, np.arange(257), self._below))
+        below = float(np.interp(np.sqrt(max(light, 0.0)), self._roots, self._below))
         return 1 - below / self.pixels
 
     def percentile_code(self, percent: float) -> int | None:
-        """Return the least code that at least so many percent of the pixels do not exceed."""
+        """Return the least bin, a code where bins are codes, that so many percent of the pixels do not exceed."""
         if not self.pixels:
             return None
         return int(np.searchsorted(self._below[1:], self.pixels * percent / 100 - 1e-9))
 
     def percentile_light(self, percent: float) -> float | None:
-        """Return the light that so many percent of the pixels do not exceed, between codes too."""
+        """Return the light that so many percent of the pixels do not exceed, within bins too."""
         if not self.pixels:
             return None
-        edge = float(np.interp(self.pixels * percent / 100, self._below, np.arange(257)))
-        return light_of_code(float(np.clip(edge - 0.5, 0, 255)))
+        root = np.interp(self.pixels * percent / 100, self._below, self._roots)
+        return float(root) ** 2
 
     @property
     def max_code(self) -> int | None:
-        """Return the highest code that occurs."""
-        codes = np.flatnonzero(self.counts)
-        return int(codes[-1]) if len(codes) else None
-
-    def mean_light(self) -> float | None:
-        """Return the mean light."""
-        return float((self.counts * LIGHT_OF_CODE).sum() / self.pixels) if self.pixels else None
+        """Return the highest bin that is filled."""
+        filled = np.flatnonzero(self.counts)
+        return int(filled[-1]) if len(filled) else None

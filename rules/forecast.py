@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.look import Look, Part
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import code_of_light, light_of_code
+from lampblack.rules.tone import code_of_light
 
 # Where no frame shows what lies over white: how the share thins out there, at the least, per stop. Common practice,
 # not physics: a lit subject seldom has more than half of what clips a full stop over.
@@ -34,17 +34,22 @@ class Sample:
     broad: Distribution
     """The subject without its glints."""
     backdrop: Distribution
+    """In codes as a person sees them: developed plainly, if raw."""
     mid_light: float | None
+    white: float
+    floor: float
 
     @classmethod
     def of(cls, look: Look) -> Sample:
         """Take from a look what forecasts need."""
         return cls(
             stops=look.shot.exposure.stops,
-            subject=Distribution(look.counts[Part.SUBJECT] + look.counts[Part.GLINT]),
-            broad=Distribution(look.counts[Part.SUBJECT]),
+            subject=Distribution(look.levels[Part.SUBJECT] + look.levels[Part.GLINT], look.edges),
+            broad=Distribution(look.levels[Part.SUBJECT], look.edges),
             backdrop=Distribution(look.counts[Part.BACKDROP]),
             mid_light=look.mid_light,
+            white=look.white_light,
+            floor=look.floor_light,
         )
 
 
@@ -59,18 +64,12 @@ class Forecast:
     shot: bool
 
 
-def white_light(thresholds: Thresholds) -> float:
-    """Return the light from which a pixel counts as clipped."""
-    return light_of_code(thresholds.highlights.jpeg_white_code - 0.5)
-
-
-def clipped_share(samples: Iterable[Sample], stops: float, thresholds: Thresholds, *, broad: bool) -> float | None:
+def clipped_share(samples: Iterable[Sample], stops: float, *, broad: bool) -> float | None:
     """
     Return the share of the subject that an exposure of `stops` would clip; None without frames or subject.
 
     broad: leave the glints out.
     """
-    white = white_light(thresholds)
     known = [(s, s.broad if broad else s.subject) for s in samples if s.stops is not None]
     known = [(s, spread) for s, spread in known if spread.pixels]
     if not known:
@@ -80,9 +79,9 @@ def clipped_share(samples: Iterable[Sample], stops: float, thresholds: Threshold
     under = [(s, spread) for s, spread in known if _stops(s) <= stops + 1e-6]
     if under:
         sample, spread = max(under, key=lambda pair: _stops(pair[0]))
-        return spread.share_from(white * 2 ** (_stops(sample) - stops))
+        return spread.share_from(sample.white * 2 ** (_stops(sample) - stops))
     sample, spread = min(known, key=lambda pair: _stops(pair[0]))
-    return _beyond_white(spread, _stops(sample) - stops, white)
+    return _beyond_white(spread, _stops(sample) - stops, sample.white)
 
 
 def _beyond_white(spread: Distribution, over: float, white: float) -> float:
@@ -95,15 +94,14 @@ def _beyond_white(spread: Distribution, over: float, white: float) -> float:
     return clipped * math.exp(-thinning * over)
 
 
-def blocked_share(samples: Iterable[Sample], stops: float, thresholds: Thresholds) -> float | None:
+def blocked_share(samples: Iterable[Sample], stops: float) -> float | None:
     """Return the share of the subject that would carry no detail at an exposure of `stops`."""
-    floor = light_of_code(thresholds.shadows.blocked_code + 0.5)
     known = [s for s in samples if s.stops is not None and s.subject.pixels]
     if not known:
         return None
     over = [s for s in known if _stops(s) >= stops - 1e-6]
     sample = min(over, key=_stops) if over else max(known, key=_stops)
-    share = sample.subject.share_from(min(floor * 2 ** (_stops(sample) - stops), 1.0))
+    share = sample.subject.share_from(min(sample.floor * 2 ** (_stops(sample) - stops), 1.0))
     return None if share is None else 1 - share
 
 
@@ -144,10 +142,10 @@ def headroom(sample: Sample, others: Iterable[Sample], thresholds: Thresholds) -
     """
     limit = thresholds.highlights.broad_limit
     base = sample.stops if sample.stops is not None else 0.0
-    pool = [sample, *others] if sample.stops is not None else [Sample(0.0, *_spreads(sample))]
+    pool = [sample, *others] if sample.stops is not None else [replace(sample, stops=0.0)]
 
     def clips(change: float) -> bool | None:
-        share = clipped_share(pool, base + change, thresholds, broad=True)
+        share = clipped_share(pool, base + change, broad=True)
         return None if share is None else share > limit
 
     if clips(0.0) is None:
@@ -163,13 +161,7 @@ def headroom(sample: Sample, others: Iterable[Sample], thresholds: Thresholds) -
     return low
 
 
-def _spreads(sample: Sample) -> tuple[Distribution, Distribution, Distribution, float | None]:
-    return sample.subject, sample.broad, sample.backdrop, sample.mid_light
-
-
-def forecast(
-    samples: list[Sample], newest: Look, f_numbers: Iterable[float], thresholds: Thresholds
-) -> tuple[Forecast, ...]:
+def forecast(samples: list[Sample], newest: Look, f_numbers: Iterable[float]) -> tuple[Forecast, ...]:
     """
     Return the outcome of every aperture on offer, at the newest frame's time and speed.
 
@@ -187,8 +179,8 @@ def forecast(
         outcomes.append(
             Forecast(
                 f_number=f_number,
-                highlights_subject=clipped_share(pool, stops, thresholds, broad=False),
-                shadows_subject=blocked_share(pool, stops, thresholds),
+                highlights_subject=clipped_share(pool, stops, broad=False),
+                shadows_subject=blocked_share(pool, stops),
                 backdrop_p99=backdrop_p99(pool, stops),
                 shot=shot is not None,
             )

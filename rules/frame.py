@@ -54,3 +54,43 @@ class Picture:
     def height(self) -> int:
         """Return the number of rows, upright."""
         return int(self.codes.shape[0])
+
+
+@dataclass(frozen=True, eq=False)
+class Plane:
+    """
+    The samples behind one place of a sensor's colour pattern, upright.
+
+    samples: (rows, columns) uint16, as they are in the file but for a common power of two. channel: 0 red, 1 green,
+    2 blue. black, white: the levels of no light and of saturation as the file tags them, in the samples' unit.
+    """
+
+    samples: NDArray[np.uint16]
+    channel: int
+    black: float
+    white: float
+
+
+@dataclass(frozen=True, eq=False)
+class Sensor:
+    """
+    One frame's sensor samples.
+
+    planes: one for each place of the colour pattern; equal in size. period: (down, across) pixels of the frame for one
+    of a plane's samples. balance: (3,) the camera's white balance, least 1. to_srgb: (3, 3) balanced camera colours
+    to linear sRGB; a grey stays grey.
+    """
+
+    planes: tuple[Plane, ...]
+    width: int
+    height: int
+    period: tuple[int, int]
+    balance: NDArray[np.float64]
+    to_srgb: NDArray[np.float64]
+    shot: Shot
+    kind: Kind = "raw"
+
+    def __post_init__(self) -> None:
+        """Refuse what later arithmetic would misread."""
+        if not self.planes or len({plane.samples.shape for plane in self.planes}) != 1:
+            raise ValueError("a sensor has planes, all of one size")

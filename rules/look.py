@@ -10,16 +10,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cached_property
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
-from lampblack.rules.cells import Cells, brightest, count_codes, reduce
-from lampblack.rules.frame import Kind, Picture, Shot
+from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
+from lampblack.rules.distribution import CODE_EDGES
+from lampblack.rules.frame import Kind, Picture, Sensor, Shot
 from lampblack.rules.radiance import Radiance, merge
+from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
 from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import MID_GREY, light_of_code
 
 # Between backdrop and subject the lens mixes both: this many cells of backdrop are not judged.
 _MIXED_CELLS = 2
@@ -48,6 +52,9 @@ class Look:
     at the white level in R, G, B. mid_light: median linear luminance of the subject, None without one. side: pixels
     along a cell. parts: (rows, columns) `Part` of each cell. light: (rows, columns, 3) float16 mean linear light.
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
+    levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
+    clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_light, floor_light: from the one
+    a pixel is clipped, up to the other it carries no detail. shown: of a raw frame, the camera's JPEG of the same shot.
     """
 
     shot: Shot
@@ -64,7 +71,12 @@ class Look:
     clipped_any: NDArray[np.uint8]
     over_patch: NDArray[np.uint8]
     all_white: NDArray[np.uint8]
+    levels: NDArray[np.int64]
+    edges: NDArray[np.float64]
+    white_light: float
+    floor_light: float
     radiance: Radiance | None
+    shown: Look | None = None
 
     @cached_property
     def bright(self) -> NDArray[np.float32]:
@@ -87,41 +99,66 @@ class Look:
         return replace(self, radiance=None)
 
 
-def look(picture: Picture, thresholds: Thresholds, known: Radiance | None = None, *, no_backdrop: bool = False) -> Look:
+def look(
+    picture: Picture | Sensor, thresholds: Thresholds, known: Radiance | None = None, *, no_backdrop: bool = False
+) -> Look:
     """
     Measure one frame.
 
     Args:
-        picture: its pixels, upright.
+        picture: its pixels or sensor samples, upright.
         thresholds: the thresholds.
         known: the setup's light so far; helps to find the backdrop in what this frame alone shows too dark or clipped.
         no_backdrop: the photographer says there is none.
     """
-    cells = reduce(picture, thresholds)
+    raw = isinstance(picture, Sensor)
+    cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     stops = picture.shot.exposure.stops
     radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
     seen = cells.light if radiance is None else radiance.at(radiance.most_stops)
     found = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
     parts = _parts(cells, found, thresholds)
     subject = parts <= Part.GLINT
-    luminance = cv2.transform(cells.light, _LUMA[None])
+    luminance = cv2.transform(cells.light, _LUMA[None])[subject]
+    counts = count_by_label(cells.top, parts, 256, len(Part))
+    scale = MID_GREY / RAW_MID_GREY if raw else 1.0
     return Look(
         shot=picture.shot,
         kind=picture.kind,
         width=picture.width,
         height=picture.height,
         side=cells.side,
-        counts=count_codes(cells.top, parts, len(Part)),
+        counts=counts,
         clipped_frame=cells.clipped_pixels / (picture.width * picture.height),
         clipped=_mean_by_channel(cells.clipped, subject),
-        mid_light=float(np.median(luminance[subject])) if subject.any() else None,
+        mid_light=scale * float(np.median(luminance)) if len(luminance) else None,
         parts=parts,
         light=cells.light.astype(np.float16),
         clipped_any=_as_bytes(cells.clipped_any),
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
         radiance=radiance,
+        **_levels(cells, parts, counts, thresholds),
     )
+
+
+def _levels(
+    cells: Cells, parts: NDArray[np.uint8], counts: NDArray[np.int64], thresholds: Thresholds
+) -> dict[str, Any]:
+    """Return what forecasts of clipping go by: raw, the sensor's levels; JPEG, its codes."""
+    if cells.level is not None and cells.noise is not None:
+        return {
+            "levels": count_by_label(cells.level, parts, LEVELS, len(Part)),
+            "edges": np.append(EDGES, 1.01),
+            "white_light": 1.0,
+            "floor_light": cells.noise.floor,
+        }
+    return {
+        "levels": counts,
+        "edges": CODE_EDGES,
+        "white_light": light_of_code(thresholds.highlights.jpeg_white_code - 0.5),
+        "floor_light": light_of_code(thresholds.shadows.blocked_code + 0.5),
+    }
 
 
 def _mean_by_channel(shares: NDArray[np.float32], where: Mask) -> tuple[float, float, float]:

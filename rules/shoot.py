@@ -16,11 +16,10 @@ from lampblack.rules.advice import Aim, suggest_step
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
-from lampblack.rules.forecast import Sample, forecast, headroom, white_light
+from lampblack.rules.forecast import Sample, forecast, headroom
 from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import light_of_code
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
 
 BackdropWish = Literal["auto", "black", "grey", "white", "none"]
@@ -74,7 +73,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds)
     room = headroom(sample, setup.samples, thresholds)
     step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
-    highlights, shadows = _highlights(look, sample, room, thresholds), _shadows(look, sample, thresholds)
+    highlights, shadows = _highlights(look, sample, room), _shadows(look, sample)
     verdict = Verdict(
         file=file,
         frame=frame,
@@ -84,7 +83,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         shadows=shadows,
         backdrop=cleanness,
         step=step,
-        forecast=forecast(samples, look, setup.f_numbers, thresholds),
+        forecast=forecast(samples, look, setup.f_numbers),
         notices=_notices(setup, look, highlights, cleanness, thresholds),
     )
     after = replace(
@@ -108,26 +107,23 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, sample: Sample, room: float | None, thresholds: Thresholds) -> Highlights:
-    white = white_light(thresholds)
-    subject = sample.subject.share_from(white)
-    broad = _part(look, Part.SUBJECT, sample, white)
-    specular = _part(look, Part.GLINT, sample, white)
+def _highlights(look: Look, sample: Sample, room: float | None) -> Highlights:
+    subject = sample.subject.share_from(look.white_light)
+    broad, specular = (_clipped_part(look, part, sample) for part in (Part.SUBJECT, Part.GLINT))
     return Highlights(look.clipped_frame, subject, look.clipped, broad, specular, room)
 
 
-def _part(look: Look, part: Part, sample: Sample, white: float) -> float | None:
+def _clipped_part(look: Look, part: Part, sample: Sample) -> float | None:
     """Return the clipped pixels of a part as a share of the whole subject."""
     if not sample.subject.pixels:
         return None
-    spread = Distribution(look.counts[part])
-    return (spread.share_from(white) or 0.0) * spread.pixels / sample.subject.pixels
+    spread = Distribution(look.levels[part], look.edges)
+    return (spread.share_from(look.white_light) or 0.0) * spread.pixels / sample.subject.pixels
 
 
-def _shadows(look: Look, sample: Sample, thresholds: Thresholds) -> Shadows:
-    floor = light_of_code(thresholds.shadows.blocked_code + 0.5)
-    subject = sample.subject.share_from(floor)
-    frame = Distribution(look.counts.sum(axis=0)).share_from(floor) or 0.0
+def _shadows(look: Look, sample: Sample) -> Shadows:
+    subject = sample.subject.share_from(look.floor_light)
+    frame = Distribution(look.levels.sum(axis=0), look.edges).share_from(look.floor_light) or 0.0
     return Shadows(1 - frame, None if subject is None else 1 - subject)
 
 

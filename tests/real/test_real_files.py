@@ -18,7 +18,9 @@ import pytest
 from PIL import Image
 
 from lampblack.daemon.config import load_thresholds
-from lampblack.daemon.decode import FrameRefusedError, decode, read_shot
+from lampblack.daemon.decode import decode
+from lampblack.daemon.exif import read_shot
+from lampblack.daemon.refusal import FrameRefusedError
 from lampblack.rules.exposure import aperture_value, time_value
 from lampblack.rules.look import look
 from lampblack.rules.shoot import judge, new_setup

@@ -16,7 +16,9 @@ from hypothesis import strategies as st
 from PIL import Image, TiffImagePlugin
 
 from lampblack.daemon.config import load_thresholds
-from lampblack.daemon.decode import FrameRefusedError, decode, decode_file, read_shot
+from lampblack.daemon.decode import decode, decode_file
+from lampblack.daemon.exif import read_shot
+from lampblack.daemon.refusal import FrameRefusedError
 from lampblack.rules.frame import Picture
 
 THRESHOLDS = load_thresholds()

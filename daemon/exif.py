@@ -1,0 +1,81 @@
+"""Exif without trusting it: whatever is absent, absurd or damaged is None."""
+
+from __future__ import annotations
+
+import io
+import logging
+import math
+from typing import Any
+
+import exifread
+
+from lampblack.daemon.clean import clean
+from lampblack.rules.exposure import Exposure
+from lampblack.rules.frame import Shot
+
+
+def read_shot(data: bytes) -> tuple[Shot, int]:
+    """
+    Return what the file's Exif says, and its orientation (1 where it says nothing sensible).
+
+    Never raises: whatever is absent, absurd or damaged is None.
+    """
+    logging.getLogger("exifread").setLevel(logging.CRITICAL)
+    tags: dict[str, Any]
+    try:
+        tags = exifread.process_file(io.BytesIO(data), details=False, extract_thumbnail=False)
+    except Exception:  # a parser of untrusted bytes may raise anything
+        tags = {}
+    exposure = Exposure.of(
+        _within(_ratio(tags, "EXIF FNumber"), 0.5, 128),
+        _within(_ratio(tags, "EXIF ExposureTime"), 1e-6, 86400),
+        _within(_iso(tags), 1, 1e7),
+        av_tag=_within(_ratio(tags, "EXIF ApertureValue"), 1e-9, 14),
+        tv_tag=_within(_ratio(tags, "EXIF ShutterSpeedValue"), -17, 20),
+    )
+    orientation = _ratio(tags, "Image Orientation")
+    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"))
+    return shot, int(orientation) if orientation is not None and 1 <= orientation <= 8 else 1
+
+
+def _ratio(tags: dict[str, Any], name: str) -> float | None:
+    """Return a tag's first value as a finite float, or None: tags may hold 0/0, text, or nothing."""
+    tag = tags.get(name)
+    try:
+        value = float(tag.values[0] if not isinstance(tag.values, str) else tag.values)  # type: ignore[union-attr]
+    except (AttributeError, IndexError, KeyError, TypeError, ValueError, ArithmeticError):
+        return None
+    return value if math.isfinite(value) else None
+
+
+def _within(value: float | None, least: float, most: float) -> float | None:
+    return value if value is not None and least <= value <= most else None
+
+
+def _iso(tags: dict[str, Any]) -> float | None:
+    # 65535 is Exif's "more than fits here": the true figure is then in one of the newer tags.
+    names = ("EXIF ISOSpeedRatings", "EXIF PhotographicSensitivity", "EXIF RecommendedExposureIndex", "EXIF ISOSpeed")
+    return next((v for v in (_ratio(tags, name) for name in names) if v and v != 65535), None)
+
+
+def _text(tags: dict[str, Any], name: str) -> str | None:
+    tag = tags.get(name)
+    return clean(str(tag.values), 80).strip() or None if tag is not None else None
+
+
+def _camera(tags: dict[str, Any]) -> str | None:
+    make, model = _text(tags, "Image Make"), _text(tags, "Image Model")
+    if model and make and not model.lower().startswith(make.lower().split()[0]):
+        return f"{make} {model}"
+    return model or make
+
+
+def _taken_at(tags: dict[str, Any]) -> str | None:
+    """Return the camera's own time as ISO 8601, with the fraction that the file gives."""
+    text = _text(tags, "EXIF DateTimeOriginal") or _text(tags, "Image DateTime")
+    digits = "".join(c for c in text or "" if c.isdigit())
+    if len(digits) != 14 or digits == "0" * 14:
+        return None
+    whole = f"{digits[:4]}-{digits[4:6]}-{digits[6:8]}T{digits[8:10]}:{digits[10:12]}:{digits[12:]}"
+    part = _text(tags, "EXIF SubSecTimeOriginal") or _text(tags, "EXIF SubSecTime") or ""
+    return f"{whole}.{part}" if part.isdigit() else whole

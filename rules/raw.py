@@ -1,0 +1,220 @@
+"""
+Sensor samples reduced to cells: levels, saturation, noise, and a plain development for what is judged by eye.
+
+Nothing is demosaiced. A point is one sample of each place of the colour pattern (a 2 x 2 block of a Bayer sensor).
+Source of the noise model: EMVA Standard 1288, photon transfer: variance = read noise squared + gain x mean.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, Noise, brightest
+from lampblack.rules.frame import Plane, Sensor
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import linear_to_srgb
+
+LEVELS = 1024
+"""Bins of the brightest channel's share of saturation, even in its square root: shot noise is even there."""
+
+EDGES: NDArray[np.float64] = np.linspace(0, 1, LEVELS) ** 2
+"""Lower edges of the bins, shares of saturation; the last bin is what is saturated."""
+
+RAW_MID_GREY = 0.18 / 2**0.5
+"""
+Share of saturation where a mid grey card belongs: 12.7 %.
+
+Source: ISO 12232, saturation-based speed: half a stop is kept above a 100 % white, so 18 % / sqrt 2.
+"""
+
+_STRIDE_FROM = 4  # points along a cell, from which every second one each way tells enough of the levels
+_NO_LIGHT = 2.0**-14  # below the noise of any sensor: what a frame's floor is when its noise can't be told
+_CODES = 16384
+_CODE_OF_LIGHT = np.rint(linear_to_srgb(np.linspace(0, 1, _CODES + 1)) * 255).astype(np.uint8)
+
+
+def saturation(plane: Plane) -> float:
+    """
+    Return the level from which a plane's samples are saturated, from the data where the tag is off.
+
+    A full well, or a full converter, piles samples up at one level with nothing above: then that is the level. Without
+    a pile the tag stands, unless samples lie above it.
+    """
+    samples = plane.samples[::2, ::2] if plane.samples.size > 400_000 else plane.samples
+    top = int(samples.max())
+    span = plane.white - plane.black
+    if top < plane.black + span / 8:  # a dark frame: nothing near saturation, whatever lies at its top
+        return plane.white
+    counts = cv2.calcHist([np.ascontiguousarray(samples)], [0], None, [top + 1], [0, top + 1]).ravel()
+    pile = _pile(counts, span)
+    if pile is not None and pile < plane.white * 1.02:
+        return float(pile)
+    return float(min(plane.white, top))
+
+
+def _pile(counts: NDArray[Any], span: float) -> int | None:
+    """
+    Return the lower edge of a pile of samples at the top, or None.
+
+    A pile holds several times the samples of the stretch of levels below it. It may be one level wide or, when noise is
+    added after the well is full, as wide as that noise.
+    """
+    top = len(counts) - 1
+    wide = max(2, round(span * 0.012))
+    if top < 4 * wide:
+        return None
+    above, below = counts[top - wide + 1 :], counts[top - 4 * wide + 1 : top - wide + 1]
+    usual = below.sum() / 3
+    if above.sum() < max(30.0, 4 * usual + 5 * np.sqrt(usual)):
+        return None
+    peak = top - wide + 1 + int(above.argmax())
+    # Down from the peak to where it is no more than what lies below anyway.
+    level = max(float(counts[peak]) * 0.02, 3 * usual / wide)
+    edge = peak
+    while edge > top - 2 * wide and counts[edge - 1] > level:
+        edge -= 1
+    return edge
+
+
+def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
+    """Reduce sensor samples to cells. Clipping is counted on every sample there is."""
+    whites = [saturation(plane) for plane in sensor.planes]
+    full = [plane.samples >= white for plane, white in zip(sensor.planes, whites, strict=True)]
+    any_full = _any_full(full, sensor.period)
+    rows, columns = sensor.planes[0].samples.shape
+    side = max(1, round(max(rows, columns) / CELLS_ACROSS))
+    size = columns // side, rows // side
+    stride = 1 if side < _STRIDE_FROM else 2
+    on_cells = slice(0, size[1] * side), slice(0, size[0] * side)
+    some = slice(0, size[1] * side, stride), slice(0, size[0] * side, stride)
+
+    def share(flags: Any) -> Grid:
+        grid: Grid = _shrunk(np.asarray(flags[on_cells], np.float32), size)
+        return grid
+
+    light = _by_channel(sensor, whites, lambda samples: samples[some].astype(np.float32))
+    cell_light = _by_channel(sensor, whites, lambda samples: _shrunk(samples[on_cells], size).astype(np.float32))
+    developed = _developed(sensor, light)
+    top, low = _code_of(brightest(developed)), _code_of(-brightest(-developed))
+    of_channel = [
+        [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros((1, 1), bool)]
+        for c in range(3)
+    ]
+    return Cells(
+        side=sensor.period[0] * side,
+        light=np.maximum(_developed(sensor, cell_light), 0),
+        clipped=np.stack([share(np.broadcast_to(np.logical_or.reduce(f), any_full.shape)) for f in of_channel], axis=2),
+        clipped_any=share(any_full),
+        over_patch=_shrunk((top > thresholds.black.patch_code).astype(np.float32), size),
+        all_white=_shrunk((low >= thresholds.white.clean_code).astype(np.float32), size),
+        top=top,
+        clipped_pixels=round(float(any_full.mean(dtype=np.float64)) * sensor.width * sensor.height),
+        level=_levels(light, any_full[some]),
+        noise=_noise(sensor, whites, any_full),
+    )
+
+
+def _any_full(full: list[NDArray[np.bool_]], period: tuple[int, int]) -> NDArray[np.float32]:
+    """Return the share of saturated points behind each of a plane's samples: 0 or 1, or quarters of a 6 x 6 one."""
+    if period != (6, 6):
+        points: NDArray[np.float32] = np.logical_or.reduce(full).astype(np.float32)
+        return points
+    # A 6 x 6 pattern has every colour in each of its 3 x 3 quarters: those are its points.
+    quarters: list[list[NDArray[np.bool_]]] = [[], [], [], []]
+    for place, flags in enumerate(full):
+        quarters[place // 18 * 2 + place % 6 // 3].append(flags)
+    shares = [np.logical_or.reduce(flags).astype(np.float32) for flags in quarters]
+    mean: NDArray[np.float32] = np.mean(shares, axis=0, dtype=np.float32)
+    return mean
+
+
+def _by_channel(sensor: Sensor, whites: list[float], pick: Any) -> Grid:
+    """Return shares of saturation, (rows, columns, 3), each channel its planes' mean; `pick` thins the samples."""
+    found: list[list[Grid]] = [[], [], []]
+    for plane, white in zip(sensor.planes, whites, strict=True):
+        scale = np.float32(1 / (white - plane.black))
+        found[plane.channel].append((pick(plane.samples) - np.float32(plane.black)) * scale)
+    means = [sum(planes[1:], planes[0]) / np.float32(len(planes)) if planes else None for planes in found]
+    there = next(mean for mean in means if mean is not None)
+    # A sensor without colours: its one channel stands for all.
+    merged: Any = cv2.merge([mean if mean is not None else there for mean in means])
+    return merged  # type: ignore[no-any-return]
+
+
+def _developed(sensor: Sensor, light: Grid) -> Grid:
+    """Return linear sRGB light, 1 where the least balanced channel is full: white balance and matrix, nothing else."""
+    matrix = (sensor.to_srgb @ np.diag(sensor.balance)).astype(np.float32)
+    developed: Any = cv2.transform(light, matrix)
+    return developed  # type: ignore[no-any-return]
+
+
+def _code_of(light: Grid) -> NDArray[np.uint8]:
+    """Return 8-bit sRGB codes."""
+    codes: NDArray[np.uint8] = _CODE_OF_LIGHT[
+        (np.clip(light, 0, 1) * np.float32(_CODES) + np.float32(0.5)).astype(np.int32)
+    ]
+    return codes
+
+
+def _levels(light: Grid, full: NDArray[np.float32]) -> NDArray[np.uint16]:
+    """Return the bin (see `EDGES`) of each point's brightest channel; the last is for saturated points."""
+    root = np.sqrt(np.clip(brightest(light), 0, 1))
+    level: NDArray[np.uint16] = np.minimum(root * np.float32(LEVELS - 1), LEVELS - 2).astype(np.uint16)
+    level[full > 0] = LEVELS - 1
+    return level
+
+
+def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.float32]) -> Noise:
+    """
+    Return the noise of one sample, fitted to the frame itself (EMVA 1288: photon transfer).
+
+    Two samples of one colour side by side differ by noise alone where the picture is plain; of cells alike in light the
+    quieter ones are taken to be plain.
+    """
+    same = [i for i, plane in enumerate(sensor.planes) if plane.channel == 1][:2]
+    if len(same) < 2:
+        return Noise(_NO_LIGHT, 0.0)
+    one, other = (
+        (sensor.planes[i].samples[::2].astype(np.float32) - sensor.planes[i].black)
+        / (whites[i] - sensor.planes[i].black)
+        for i in same
+    )
+    box = 8
+    size = one.shape[1] // box, one.shape[0] // box
+    if min(size) < 4:
+        return Noise(_NO_LIGHT, 0.0)
+    apart, level = one - other, (one + other) / 2
+    mean_apart, mean, square = (_shrunk(values, size) for values in (apart, level, apart * apart))
+    sound = _shrunk(any_full[::2], size) == 0
+    return _fit_noise(mean[sound], np.maximum(square - mean_apart**2, 0)[sound] / 2, box * box - 1)
+
+
+def _fit_noise(mean: NDArray[np.float32], variance: NDArray[np.float32], freedom: int) -> Noise:
+    """Fit read noise and gain to the quieter quarter of cells at each level."""
+    if len(mean) < 200:
+        return Noise(_NO_LIGHT, 0.0)
+    order = np.argsort(mean)
+    points = []
+    for part in np.array_split(order, 24):
+        points.append((float(np.median(mean[part])), float(np.percentile(variance[part], 25))))
+    x, y = np.array(points).T
+    # The lower quartile of a variance of so many samples (Wilson and Hilferty 1931).
+    y = y / (1 - 2 / (9 * freedom) - 0.6745 * np.sqrt(2 / (9 * freedom))) ** 3
+    y = np.maximum(y, 1e-12)
+    x = np.maximum(x, 0)
+    for keep in (1.0, 1.5):  # levels that texture alone fills lie far above the line: leave them out and fit again
+        terms = np.stack([np.ones_like(x), x], axis=1) / y[:, None]
+        square, gain = np.maximum(np.linalg.lstsq(terms, np.ones_like(y), rcond=None)[0], 0)
+        fits = y < keep * 2 * (square + gain * x) + 1e-12
+        if fits.sum() < 4:
+            break
+        x, y = x[fits], y[fits]
+    return Noise(float(np.sqrt(max(square, _NO_LIGHT**2))), float(gain))
+
+
+def _shrunk(values: Any, size: tuple[int, int]) -> Any:
+    return cv2.resize(np.ascontiguousarray(values), size, interpolation=cv2.INTER_AREA)
