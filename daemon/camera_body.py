@@ -134,7 +134,7 @@ class Body:
                 # "Bad parameters" is also what a read gives that the camera was too busy, or too far away, for.
                 if time.monotonic() - started_s > SILENCE_S:
                     raise self._gp.GPhoto2Error(TIMEOUT) from error
-                self.free_bytes()
+                self.probe()
                 continue
             if not dial.readonly:
                 return dial
@@ -190,12 +190,20 @@ class Body:
         stands = self._value_of(self._camera.get_single_config("capturetarget"))
         return None if stands == wanted else stands or "something unknown"
 
-    def free_bytes(self) -> int | None:
+    def probe(self) -> None:
         """
-        Return the room on the emptiest card, or None if the body does not say.
+        Ask the camera for something cheap; raises if it does not answer.
 
-        Of all cheap requests this one alone always goes over the line and comes back with the true error.
+        Of all cheap requests storage information alone always goes over the line and comes back with the true error.
         """
+        try:
+            self._camera.get_storageinfo()
+        except self._gp.GPhoto2Error as error:
+            if error.code != NOT_SUPPORTED:
+                raise
+
+    def free_bytes(self) -> int | None:
+        """Return the room on the emptiest card, or None if the body does not say."""
         gp = self._gp
         room = [
             0 if store.fields & gp.GP_STORAGEINFO_FREESPACEIMAGES and store.freeimages == 0 else store.freekbytes * 1024

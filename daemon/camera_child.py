@@ -53,6 +53,7 @@ ACTIVE_FOR_S = 30.0
 PROBE_S = 5.0  # idle network sessions are dropped after about 30 s; a dial turned by hand shows within this
 QUIET_S, COMPLETE_QUIET_S = 1.5, 0.3  # a shot is over this long after its last file; sooner if the camera says so
 SHOT_CAP_S = 30.0  # beyond twice the exposure time: then no more files are expected
+COMPLETE_CAP_S = 10.0  # the same, once the camera said that it is done
 BUSY_S = 10.0  # how long a busy camera is given an order again
 BUSY_PAUSE_S = 0.25
 LONG_BUSY_S = 60.0  # then a new connection is tried
@@ -98,8 +99,10 @@ class Pending:
     """A file on the card that is not in the folder yet."""
 
     file: CardFile
+    failures: int = 0
+    """How often the camera did not hand it over; a full disk is no failure of it."""
+    waits: int = 0
     due_s: float = 0.0
-    tries: int = 0
 
 
 @dataclass
@@ -388,13 +391,21 @@ class Child:
         elif kind == gp.GP_EVENT_FILE_CHANGED:
             self._refresh(body, data.folder, data.name)
         elif kind == gp.GP_EVENT_CAPTURE_COMPLETE:
-            if self._shot is not None and self._shot.files:
-                self._shot.quiet_s = time.monotonic() + COMPLETE_QUIET_S
+            self._complete(time.monotonic())
         elif kind == gp.GP_EVENT_UNKNOWN:
             text = str(data or "").lower()
             if STORE_FULL in text:
                 self._full()
             self._dirty = self._dirty or "propert" in text
+
+    def _complete(self, now: float) -> None:
+        """The camera says that the shot is over; where it says so before its files, they are waited for a while."""
+        if self._shot is None:
+            return
+        if self._shot.files:
+            self._shot.quiet_s = now + COMPLETE_QUIET_S
+        else:
+            self._shot.ends_s = min(self._shot.ends_s, now + COMPLETE_CAP_S)
 
     def _take_file(self, body: Body, folder: str, name: str) -> None:
         try:
@@ -421,11 +432,11 @@ class Child:
         for file in [file for file in self._pending if (file.folder, file.name) == (folder, name)]:
             pending = self._pending.pop(file)
             fresh = body.file(folder, name)
-            self._pending[fresh] = Pending(fresh, pending.due_s, pending.tries)
+            self._pending[fresh] = Pending(fresh, pending.failures, pending.waits, pending.due_s)
 
     def _want(self, file: CardFile) -> None:
         if file not in self._pending:
-            self._pending[file] = Pending(file, tries=self._tries.get(file, 0))
+            self._pending[file] = Pending(file, self._tries.get(file, 0))
 
     def _is_news(self, file: CardFile) -> bool:
         """Return whether an announced file is a new one; bodies announce some twice."""
@@ -450,7 +461,7 @@ class Child:
         shot, now = self._shot, time.monotonic()
         if shot is None or now < min(shot.quiet_s, shot.ends_s):
             return
-        if now < shot.ends_s and any(not pending.tries for pending in self._pending.values()):
+        if now < shot.ends_s and any(not pending.waits for pending in self._pending.values()):
             return  # its files are still on their way
         self._shot = None
         try:
@@ -657,9 +668,9 @@ class Child:
                 pending, f"{clean_name(pending.file.name)} was deleted in the camera before it could be fetched."
             )
         elif error.code == BUSY:
-            pending.due_s = time.monotonic() + 0.5
+            self._put_off(pending)
         else:
-            body.dial(dials.BATTERY_WIDGETS + dials.APERTURE_WIDGETS)  # fails if it is the connection
+            body.probe()  # fails if it is the connection
             self._failed(pending, meaning(error.code))
 
     def _land(self, pending: Pending, view: memoryview) -> None:
@@ -698,19 +709,22 @@ class Child:
             self._report_ready()
 
     def _put_off(self, pending: Pending) -> None:
-        pending.due_s = time.monotonic() + RETRY_S[min(pending.tries, len(RETRY_S) - 1)]
-        pending.tries += 1
+        pending.due_s = time.monotonic() + RETRY_S[min(pending.waits, len(RETRY_S) - 1)]
+        pending.waits += 1
 
     def _failed(self, pending: Pending, reason: str) -> None:
         """The camera does not hand it over: a few more tries, then it is left on the card."""
         self._put_off(pending)
+        pending.failures += 1
         name = clean_name(pending.file.name)
-        if pending.tries >= FETCH_TRIES:
+        if pending.failures >= FETCH_TRIES:
             self._drop(pending, f"{name} could not be fetched ({reason}). It stays on the card: copy it from there.")
 
     def _drop(self, pending: Pending, text: str) -> None:
         self._pending.pop(pending.file, None)
         self._memory.have[pending.file] = ""
+        if not self._pending:
+            self._no_room = None
         self.say("given up", file=_stored(pending.file))
         self._trouble(text)
 

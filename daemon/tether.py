@@ -427,9 +427,10 @@ class Tether:
     # ---- what the process says
 
     def _take(self, life: _Life, line: bytes) -> None:
-        try:
+        said: Any = None
+        with contextlib.suppress(ValueError):  # cut off in the middle by a crash, or printed by a library past all care
             said = json.loads(line)
-        except ValueError:  # cut off in the middle by a crash, or printed by a library past all care
+        if not isinstance(said, dict) or "say" not in said:
             log.warning("the camera process said something odd: %s", clean(line))
             return
         what = said["say"]

@@ -158,5 +158,6 @@ def camera(
 
     body = Body(card or Card(io.BytesIO()), formats=formats, **more)
     body.dial("shutter", "1/250")
+    body.dial("iso", 100)
     with Server(body, take, port=port) as server:
         yield Camera(server, body)
