@@ -153,7 +153,7 @@ def see_here(
     """
     decoded = decode_file(path, thresholds)
     none = backdrop == "none"
-    seen, raw = None, None if partner is None else _raw_of_same_shot(partner, decoded, thresholds)
+    seen, raw = None, None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
     if raw is not None:
         # The JPEG tells how the camera shows the frame; its own light is not the raw's, so it learns nothing of it.
         shown = look(decoded.picture, thresholds, no_backdrop=none).without_radiance()

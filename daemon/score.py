@@ -17,7 +17,6 @@ from lampblack.daemon.clean import clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
-from lampblack.daemon.refusal import Refused
 from lampblack.rules.advice import AIMS
 from lampblack.rules.backdrop import Mask
 from lampblack.rules.look import Look
@@ -55,15 +54,19 @@ def run(args: argparse.Namespace) -> int:
         for path, partner in paired(os.fsencode(name) for name in args.files):
             if args.each:
                 setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
-            seen = eye.see(path, partner=partner, known=setup.radiance, backdrop=args.backdrop)
-            if isinstance(seen, Refused):
-                status = _trouble(args, path, seen.reason)
+            # A JPEG that is lost leaves its raw.
+            for file in (path, partner) if partner else (path,):
+                seen = eye.see(file, partner=partner, known=setup.radiance, backdrop=args.backdrop)
+                if isinstance(seen, Seen):
+                    break
+                status = _trouble(args, file, seen.reason)
+            else:
                 continue
             frame += 1
-            setup, verdict = judge(setup, seen.look, thresholds, file=_shown(path), frame=frame)
+            setup, verdict = judge(setup, seen.look, thresholds, file=_shown(file), frame=frame)
             _say(args, verdict)
             if args.masks:
-                status = max(status, _write_masks(args, path, seen))
+                status = max(status, _write_masks(args, file, seen))
     finally:
         eye.close()
     return status
