@@ -158,8 +158,9 @@ def test_the_parents_end_is_the_childs_end(desk_with: Callable[..., Desk]) -> No
 
 
 def test_whatever_it_prints_that_is_no_report_is_passed_over(desk_with: Callable[..., Desk]) -> None:
-    odd = "print('{half'); print(); print('[1]'); print('{}'); print('ptpip: \\x1b[2J'); print('x' * 100_000, file=sys.stderr)\n"
-    desk = desk_with(odd + SERVES)
+    odd = "for line in ('{half', '', '[1]', '{}', '7', chr(27) + '[2J'): print(line)\n"
+    much = "print('x' * 100_000, file=sys.stderr)\n"
+    desk = desk_with(odd + much + SERVES)
     desk.until(lambda: "ready" in desk.states)
     answers = desk.post()
     desk.until(lambda: answers)
@@ -271,7 +272,8 @@ def test_much_to_remember_goes_over_whole(desk_with: Callable[..., Desk], tmp_pa
     desk = desk_with(
         "if not begin['bodies']:\n"
         "    say('body', key='B')\n"
-        f"    say('left', files=[['/store/DCIM/100X', f'IMG_{{n:06}}.JPG', n, n, 'image/jpeg'] for n in range({count})])\n"
+        "    name = '/store_00010001/DCIM/100STUDIO', 'IMG_0001.JPG'\n"
+        f"    say('left', files=[[*name, n, n, ''] for n in range({count})])\n"
         "    say('left', files=None); sys.exit(1)\n"
         f"open({str(tmp_path / 'count')!r}, 'w').write(str(len(begin['bodies']['B']['left'])))\n" + SERVES
     )
