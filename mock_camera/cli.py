@@ -8,13 +8,14 @@ battery. Each line is answered by one JSON object. Frames travel by PTP/IP alone
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import math
 import signal
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
@@ -267,13 +268,32 @@ def _told(path: Path | None) -> Callable[[Shot, list[CardItem], Exposed], None] 
     return tell
 
 
-def _end_on_signals() -> None:
+_ENDING = (signal.SIGTERM, signal.SIGINT)
+
+
+@contextlib.contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Let a signal end the block, and nothing but the block: threads are started and joined undisturbed."""
+    try:
+        try:
+            signal.pthread_sigmask(signal.SIG_UNBLOCK, _ENDING)
+            yield
+        finally:
+            signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)
+    except _EndError:
+        pass
+
+
+def _hold_signals() -> None:
+    """Have signals wait for `_ended_by_signals`."""
+
     def end(number: int, frame: object) -> None:
-        for each in (signal.SIGTERM, signal.SIGINT):
-            signal.signal(each, signal.SIG_IGN)
+        for each in _ENDING:
+            signal.signal(each, lambda *_: None)  # another may already have come
         raise _EndError
 
-    for number in (signal.SIGTERM, signal.SIGINT):
+    signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)
+    for number in _ENDING:
         signal.signal(number, end)
 
 
@@ -288,16 +308,11 @@ def _play(stage: Stage, server: Server, lines: Iterable[str], out: TextIO) -> No
     server.wait()
 
 
-def _wake_main_when_over(server: Server) -> None:
-    """Let the main thread know when the camera dies by itself, though it may be reading a line."""
+def _wake_main() -> None:
+    """Let the main thread know that the camera died by itself, though it may be reading a line."""
     main = threading.main_thread().ident
-
-    def watch() -> None:
-        server.wait()
-        if main is not None:
-            signal.pthread_kill(main, signal.SIGTERM)
-
-    threading.Thread(target=watch, daemon=True, name="watch").start()
+    if main is not None:
+        signal.pthread_kill(main, signal.SIGTERM)
 
 
 def run(argv: Sequence[str], build: Callable[[int], Studio], lines: Iterable[str], out: TextIO) -> int:
@@ -317,7 +332,7 @@ def run(argv: Sequence[str], build: Callable[[int], Studio], lines: Iterable[str
         args = _parser().parse_args(argv)
     except SystemExit as status:
         return int(status.code or 0)
-    _end_on_signals()
+    _hold_signals()
     studio = build(args.seed)
     formats = FORMATS[2] if args.raw else FORMATS[0]
     try:
@@ -330,16 +345,11 @@ def run(argv: Sequence[str], build: Callable[[int], Studio], lines: Iterable[str
                 port=args.port,
                 event_port=args.event_port,
                 on_frame=_told(args.truth),
+                on_failure=_wake_main,
             )
-            with server:
-                try:
-                    print(f"camera ready at {server.address}", file=out, flush=True)
-                    _wake_main_when_over(server)
-                    _play(Stage(server, studio), server, lines, out)
-                except _EndError:
-                    pass
-    except _EndError:
-        pass
+            with server, _ended_by_signals():
+                print(f"camera ready at {server.address}", file=out, flush=True)
+                _play(Stage(server, studio), server, lines, out)
     except OSError as error:
         print(f"lampblack mock: {error.strerror or error}: {error.filename or f'port {args.port}'}", file=sys.stderr)
         return 1

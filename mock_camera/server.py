@@ -45,6 +45,7 @@ class Server:
         port: where to listen; 0 picks a free port.
         event_port: a second port for the event connection, 0 picks one; None: the same port for both.
         on_frame: told of each frame on the card, before anybody is told by PTP; in the server's thread.
+        on_failure: called when the camera dies of a mistake of its own; leaving the block then raises it.
 
     Raises:
         OSError: the port is taken.
@@ -58,11 +59,13 @@ class Server:
         port: int = 0,
         event_port: int | None = None,
         on_frame: OnFrame | None = None,
+        on_failure: Callable[[], None] = lambda: None,
     ) -> None:
         self._responder = Responder(body)
         self._body = body
         self._take = take
         self._on_frame = on_frame
+        self._on_failure = on_failure
         self._selector = selectors.DefaultSelector()
         self._links: dict[socket.socket, int] = {}
         self._opened = 0
@@ -149,7 +152,7 @@ class Server:
     # ---------------------------------------------------------------------------------- the two threads
 
     def _develop(self) -> None:
-        while (job := self._darkroom.get()) is not None:
+        while (job := self._darkroom.get()) is not None and not self._stopping:
             job()
 
     def _serve(self) -> None:
@@ -170,6 +173,7 @@ class Server:
                     self._to_tell.pop()()
         except BaseException as error:  # kept for whoever ends the server: a bug must not pass for a quiet camera
             self._failure = error
+            self._on_failure()
         finally:
             self._close_sockets()
 

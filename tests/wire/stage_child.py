@@ -27,7 +27,7 @@ class Studio:
         self.light[name] = gain_stops
 
     def meter(self, iso: int, shutter_s: float) -> Mapping[str, object]:
-        return {"key side": 8.0}
+        return {"iso": iso, "shutter_s": shutter_s}
 
     def photograph(self, settings: Settings, number: int, megapixels: float) -> Exposed:
         if self.place == "shelf":

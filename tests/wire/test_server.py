@@ -181,6 +181,26 @@ def test_a_slow_darkroom_keeps_nobody_waiting() -> None:
         assert it.hear_event() == codec.Event(codec.Happening.OBJECT_ADDED, 2, (3,))
 
 
+def test_the_end_waits_for_the_frame_in_hand_and_for_no_other() -> None:
+    made, in_hand, may_go_on = [], threading.Event(), threading.Event()
+
+    def make(settings, number):
+        in_hand.set()
+        may_go_on.wait(60)
+        made.append(number)
+        return take(settings, number)
+
+    with Server(Body(), make) as server:
+        for _ in range(3):
+            server.do(lambda body: body.press())
+            while server.do(lambda body: body._exposing is not None):
+                pass
+        assert in_hand.wait(60)
+        server._stopping = True  # as leaving the block does first of all
+        may_go_on.set()
+    assert made == [1]
+
+
 def test_a_failing_darkroom_is_no_quiet_camera() -> None:
     def make(settings, number):
         raise ZeroDivisionError("no light")
