@@ -32,6 +32,8 @@ Source: ISO 12232, saturation-based speed: half a stop is kept above a 100 % whi
 """
 
 _STRIDE_FROM = 4  # points along a cell, from which every second one each way tells enough of the levels
+_LOWEST_SATURATION = 0.4  # of the tagged span: lower settings of extended ISO fill the well at half of it
+_WIDEST_PILE = 0.0015  # standard deviation, share of the span: what noise is added after the well is full
 _NO_LIGHT = 2.0**-14  # below the noise of any sensor: what a frame's floor is when its noise can't be told
 _CODES = 16384
 _CODE_OF_LIGHT = np.rint(linear_to_srgb(np.linspace(0, 1, _CODES + 1)) * 255).astype(np.uint8)
@@ -42,26 +44,25 @@ def saturation(plane: Plane) -> float:
     Return the level from which a plane's samples are saturated, from the data where the tag is off.
 
     A full well, or a full converter, piles samples up at one level with nothing above: then that is the level. Without
-    a pile the tag stands, unless samples lie above it.
+    a pile nothing is saturated up to the tag, nor at it if samples lie above it.
     """
     samples = plane.samples[::2, ::2] if plane.samples.size > 400_000 else plane.samples
     top = int(samples.max())
     span = plane.white - plane.black
-    if top < plane.black + span / 8:  # a dark frame: nothing near saturation, whatever lies at its top
-        return plane.white
-    counts = cv2.calcHist([np.ascontiguousarray(samples)], [0], None, [top + 1], [0, top + 1]).ravel()
-    pile = _pile(counts, span)
-    if pile is not None and pile < plane.white * 1.02:
-        return float(pile)
-    return float(min(plane.white, top))
+    if top > plane.black + span * _LOWEST_SATURATION:
+        counts = cv2.calcHist([np.ascontiguousarray(samples)], [0], None, [top + 1], [0, top + 1]).ravel()
+        pile = _pile(counts, span)
+        if pile is not None:
+            return float(pile)
+    return max(plane.white, top + 1.0)
 
 
 def _pile(counts: NDArray[Any], span: float) -> int | None:
     """
     Return the lower edge of a pile of samples at the top, or None.
 
-    A pile holds several times the samples of the stretch of levels below it. It may be one level wide or, when noise is
-    added after the well is full, as wide as that noise.
+    A pile holds several times the samples of the levels below it, and is narrow: full wells have no shot noise. A
+    bright plain backdrop has (0.3 % of saturation and more, for wells of 100,000 electrons and fewer), and is no pile.
     """
     top = len(counts) - 1
     wide = max(2, round(span * 0.012))
@@ -72,6 +73,9 @@ def _pile(counts: NDArray[Any], span: float) -> int | None:
     if above.sum() < max(30.0, 4 * usual + 5 * np.sqrt(usual)):
         return None
     peak = top - wide + 1 + int(above.argmax())
+    upper = np.flatnonzero(counts[peak:] > 0.02 * counts[peak])[-1]
+    if upper > max(1.0, 2.8 * _WIDEST_PILE * span):
+        return None
     # Down from the peak to where it is no more than what lies below anyway.
     level = max(float(counts[peak]) * 0.02, 3 * usual / wide)
     edge = peak

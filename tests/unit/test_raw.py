@@ -1,0 +1,170 @@
+"""Raw: levels, saturation, clipping, noise, against sensors whose every number is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import rawpy
+
+from lampblack.daemon.config import load_thresholds
+from lampblack.daemon.decode import read_raw
+from lampblack.daemon.refusal import FrameRefusedError
+from lampblack.mock_camera.body import Settings
+from lampblack.mock_camera.studio import Studio
+from lampblack.rules.exposure import Exposure, aperture_value
+from lampblack.rules.frame import Plane, Sensor, Shot
+from lampblack.rules.look import look
+from lampblack.rules.raw import RAW_MID_GREY, reduce_raw, saturation
+from lampblack.rules.shoot import judge, new_setup
+
+THRESHOLDS = load_thresholds()
+
+
+def plane(
+    light: np.ndarray, *, black: float, full: float, tag: float, spread: float = 0, channel: int = 1, seed: int = 0
+) -> Plane:
+    """Samples of a linear sensor: light 1 fills it at `full`; noise `spread` is added after that."""
+    rng = np.random.default_rng(0)
+    values = black + np.minimum(light, 1) * (full - black) + spread * rng.normal(size=light.shape)
+    return Plane(np.clip(np.rint(values), 0, 65535).astype(np.uint16), 1, black, tag)
+
+
+def ramp(rows: int = 400, columns: int = 600, top: float = 1.3) -> np.ndarray:
+    return np.tile(np.linspace(0, top, columns), (rows, 1))
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.0003, 0.001])
+@pytest.mark.parametrize(("full", "tag"), [(15_000, 16_383), (16_383, 16_383), (3_900, 4_095), (14_500, 15_900)])
+def test_the_true_saturation_is_found_below_the_tag(full: float, tag: float, spread: float) -> None:
+    noise = spread * (full - 512)
+    found = saturation(plane(ramp(), black=512, full=full, tag=tag, spread=noise))
+    assert full - 4 * noise - 1 <= found <= full
+
+
+def test_a_frame_that_fills_nothing_keeps_the_tag() -> None:
+    for top in (0.02, 0.5, 0.95):
+        dark = plane(ramp(top=top), black=512, full=15_000, tag=15_500, spread=5)
+        assert saturation(dark) >= 15_500
+
+
+@pytest.mark.parametrize("level", [0.3, 0.7, 0.9, 0.97])
+def test_a_bright_plain_backdrop_is_not_saturated(level: float) -> None:
+    """A white sheet just below saturation piles up too, but as wide as its shot noise."""
+    sheet = sensor(np.full((300, 450), level)).planes[0]
+    assert (sheet.samples >= saturation(sheet)).mean() < 0.001
+
+
+def sensor(
+    light: np.ndarray,
+    *,
+    black: tuple[float, ...] = (512, 510, 514, 511),
+    electrons: float = 40_000,
+    read: float = 3.0,
+    gain: float = 0.4,
+) -> Sensor:
+    """An RGGB sensor after EMVA 1288: Poisson electrons, read noise, `gain` codes an electron."""
+    planes = []
+    for place, (channel, level) in enumerate(zip((0, 1, 1, 2), black, strict=True)):
+        rng = np.random.default_rng(place)
+        wells = np.minimum(rng.poisson(np.clip(light, 0, None) * electrons), electrons)
+        codes = level + gain * (wells + read * rng.normal(size=light.shape))
+        planes.append(
+            Plane(np.clip(np.rint(codes), 0, 65535).astype(np.uint16), channel, level, level + gain * electrons)
+        )
+    return Sensor(
+        tuple(planes),
+        light.shape[1] * 2,
+        light.shape[0] * 2,
+        (2, 2),
+        np.ones(3),
+        np.eye(3),
+        Shot(Exposure.of(8, 1 / 60, 100)),
+    )
+
+
+def test_noise_is_that_of_the_sensor() -> None:
+    """
+    EMVA 1288's example: 40,000 electrons, read noise 3, 0.4 codes an electron; with rounding 3.09.
+
+    Signal equals noise at (1 + sqrt(1 + 4 * 9.5)) / 2 = 3.6 electrons.
+    """
+    found = reduce_raw(sensor(np.kron(2.0 ** -np.arange(12).reshape(3, 4), np.ones((150, 160)))), THRESHOLDS).noise
+    assert found is not None
+    assert found.gain * 40_000 == pytest.approx(1, rel=0.08)
+    assert found.read * 40_000 == pytest.approx(3.09, rel=0.15)
+    assert found.floor * 40_000 == pytest.approx(3.63, rel=0.12)
+
+
+def test_clipping_is_exact_by_channel() -> None:
+    light = ramp()
+    made = sensor(light)
+    shifted = tuple(
+        Plane(p.samples if p.channel else np.minimum(p.samples, 9000), p.channel, p.black, p.white) for p in made.planes
+    )
+    made = Sensor(shifted, made.width, made.height, (2, 2), made.balance, made.to_srgb, made.shot)
+    cells = reduce_raw(made, THRESHOLDS)
+    green = np.logical_or(*(p.samples >= p.white - 40 for p in made.planes if p.channel == 1))
+    assert cells.clipped[..., 0].mean() == pytest.approx((made.planes[0].samples == 9000).mean(), abs=0.001)
+    assert cells.clipped[..., 1].mean() == pytest.approx(green.mean(), abs=0.002)
+
+
+def test_a_grey_card_at_its_place_is_mid_grey() -> None:
+    """ISO 12232, saturation-based speed: 18 % grey at 12.7 % of saturation."""
+    assert pytest.approx(0.1273, abs=1e-4) == RAW_MID_GREY
+    flat = look(sensor(np.full((300, 450), RAW_MID_GREY)), THRESHOLDS, no_backdrop=True)
+    assert flat.mid_light == pytest.approx(0.18, rel=0.01)
+
+
+SHOT = Settings(
+    f_number=5.0,
+    shutter_s=1 / 64,
+    shutter="1/60",
+    iso=200,
+    white_balance="tungsten",
+    formats=("dng",),
+    taken_at="2026-03-02T10:00:00.00",
+)
+
+
+def dng(f_number: float, number: int = 1) -> bytes:
+    from dataclasses import replace
+
+    return Studio.load("black").photograph(replace(SHOT, f_number=f_number), number, 2).files[0][1]
+
+
+def blocks(data: bytes, path) -> float:
+    """Share of 2 x 2 blocks with a full sample, counted on the file's own samples."""
+    path.write_bytes(data)
+    with rawpy.imread(str(path)) as raw:
+        full = raw.raw_image_visible >= raw.raw_image_visible.max()
+    return float((full[0::2, 0::2] | full[0::2, 1::2] | full[1::2, 0::2] | full[1::2, 1::2]).mean())
+
+
+def test_a_raw_file_end_to_end(tmp_path) -> None:
+    """Clipped blocks as the file has them; wider apertures foretold from one frame within half a point."""
+    setup, seen = new_setup(1), look(read_raw(dng(8.0), THRESHOLDS), THRESHOLDS)
+    setup, verdict = judge(setup, seen, THRESHOLDS, file="x", frame=1)
+    assert verdict.look.kind == "raw"
+    assert verdict.look.shot.exposure.av == 6
+    assert seen.clipped_frame == pytest.approx(blocks(dng(8.0), tmp_path / "a.dng"), abs=0.001)
+    share = seen.subject.mean()
+    for f_number in (5.6, 4.0, 2.8):
+        foretold = next(f for f in verdict.forecast if f.f_number == f_number)
+        truth = blocks(dng(f_number, 2), tmp_path / "b.dng") / share
+        assert foretold.highlights_subject == pytest.approx(truth, abs=0.006)
+        assert aperture_value(f_number) < 6
+
+
+@pytest.mark.parametrize("keep", [0.001, 0.1, 0.7, 0.999])
+def test_a_cut_raw_may_still_grow(keep: float) -> None:
+    data = dng(8.0)
+    with pytest.raises(FrameRefusedError) as caught:
+        read_raw(data[: int(len(data) * keep)], THRESHOLDS)
+    assert not caught.value.final
+    assert str(caught.value).isprintable()
+
+
+def test_junk_named_raw_is_refused() -> None:
+    for data in (b"", bytes(1000), b"not a raw file at all", b"II*\0" + bytes(200)):
+        with pytest.raises(FrameRefusedError):
+            read_raw(data, THRESHOLDS)
