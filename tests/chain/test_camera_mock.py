@@ -56,7 +56,7 @@ def test_the_body_shows_as_numbers(desk: Desk) -> None:
     assert camera["f_number"] == 8
     assert camera["shutter"] == "1/250"
     assert camera["shutter_s"] == pytest.approx(1 / 250, rel=0.03)
-    assert (camera["iso"], camera["battery"]) == (200, 100)
+    assert (camera["iso"], camera["battery"]) == (100, 100)
     assert camera["model"]
     assert camera["serial"]
     assert camera["address"].startswith("ptpip:127.0.0.1:")
