@@ -7,6 +7,7 @@ Source of the noise model: EMVA Standard 1288, photon transfer: variance = read 
 
 from __future__ import annotations
 
+from functools import reduce
 from typing import Any
 
 import cv2
@@ -31,7 +32,6 @@ Share of saturation where a mid grey card belongs: 12.7 %.
 Source: ISO 12232, saturation-based speed: half a stop is kept above a 100 % white, so 18 % / sqrt 2.
 """
 
-_STRIDE_FROM = 4  # points along a cell, from which every second one each way tells enough of the levels
 _LOWEST_SATURATION = 0.4  # of the tagged span: lower settings of extended ISO fill the well at half of it
 _WIDEST_PILE = 0.0015  # standard deviation, share of the span: what noise is added after the well is full
 _NO_LIGHT = 2.0**-14  # below the noise of any sensor: what a frame's floor is when its noise can't be told
@@ -46,7 +46,8 @@ def saturation(plane: Plane) -> float:
     A full well, or a full converter, piles samples up at one level with nothing above: then that is the level. Without
     a pile nothing is saturated up to the tag, nor at it if samples lie above it.
     """
-    samples = plane.samples[::2, ::2] if plane.samples.size > 400_000 else plane.samples
+    thin = max(1, int(np.sqrt(plane.samples.size / 400_000)))
+    samples = plane.samples[::thin, ::thin]
     top = int(samples.max())
     span = plane.white - plane.black
     if top > plane.black + span * _LOWEST_SATURATION:
@@ -87,17 +88,17 @@ def _pile(counts: NDArray[Any], span: float) -> int | None:
 def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
     """Reduce sensor samples to cells. Clipping is counted on every sample there is."""
     whites = [saturation(plane) for plane in sensor.planes]
-    full = [plane.samples >= white for plane, white in zip(sensor.planes, whites, strict=True)]
+    full = [_from(plane.samples, white) for plane, white in zip(sensor.planes, whites, strict=True)]
     any_full = _any_full(full, sensor.period)
     rows, columns = sensor.planes[0].samples.shape
     side = max(1, round(max(rows, columns) / CELLS_ACROSS))
     size = columns // side, rows // side
-    stride = 1 if side < _STRIDE_FROM else 2
+    stride = max(1, side // 2)  # of the levels, two or more points along a cell tell enough
     on_cells = slice(0, size[1] * side), slice(0, size[0] * side)
     some = slice(0, size[1] * side, stride), slice(0, size[0] * side, stride)
 
     def share(flags: Any) -> Grid:
-        grid: Grid = _shrunk(np.asarray(flags[on_cells], np.float32), size)
+        grid: Grid = _shrunk(flags[on_cells], size).astype(np.float32) / np.float32(255)
         return grid
 
     light = _by_channel(sensor, whites, lambda samples: samples[some].astype(np.float32))
@@ -105,35 +106,43 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
     developed = _developed(sensor, light)
     top, low = _code_of(brightest(developed)), _code_of(-brightest(-developed))
     of_channel = [
-        [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros((1, 1), bool)]
+        [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros_like(any_full)]
         for c in range(3)
     ]
     return Cells(
         side=sensor.period[0] * side,
         light=np.maximum(_developed(sensor, cell_light), 0),
-        clipped=np.stack([share(np.broadcast_to(np.logical_or.reduce(f), any_full.shape)) for f in of_channel], axis=2),
+        clipped=np.stack([share(_either(flags)) for flags in of_channel], axis=2),
         clipped_any=share(any_full),
         over_patch=_shrunk((top > thresholds.black.patch_code).astype(np.float32), size),
         all_white=_shrunk((low >= thresholds.white.clean_code).astype(np.float32), size),
         top=top,
-        clipped_pixels=round(float(any_full.mean(dtype=np.float64)) * sensor.width * sensor.height),
+        clipped_pixels=round(cv2.mean(any_full)[0] / 255 * sensor.width * sensor.height),
         level=_levels(light, any_full[some]),
         noise=_noise(sensor, whites, any_full),
     )
 
 
-def _any_full(full: list[NDArray[np.bool_]], period: tuple[int, int]) -> NDArray[np.float32]:
-    """Return the share of saturated points behind each of a plane's samples: 0 or 1, or quarters of a 6 x 6 one."""
+def _from(samples: NDArray[np.uint16], level: float) -> NDArray[np.uint8]:
+    """Return 255 where a sample is at or over a level."""
+    flags: Any = cv2.compare(samples, np.array([np.ceil(level)]), cv2.CMP_GE)
+    return flags  # type: ignore[no-any-return]
+
+
+def _either(flags: list[NDArray[np.uint8]]) -> NDArray[np.uint8]:
+    return reduce(lambda one, other: np.asarray(cv2.bitwise_or(one, other)), flags)
+
+
+def _any_full(full: list[NDArray[np.uint8]], period: tuple[int, int]) -> NDArray[np.uint8]:
+    """Return the share of saturated points behind each of a plane's samples in 1/255: all or none, or quarters."""
     if period != (6, 6):
-        points: NDArray[np.float32] = np.logical_or.reduce(full).astype(np.float32)
-        return points
+        return _either(full)
     # A 6 x 6 pattern has every colour in each of its 3 x 3 quarters: those are its points.
-    quarters: list[list[NDArray[np.bool_]]] = [[], [], [], []]
+    quarters: list[list[NDArray[np.uint8]]] = [[], [], [], []]
     for place, flags in enumerate(full):
         quarters[place // 18 * 2 + place % 6 // 3].append(flags)
-    shares = [np.logical_or.reduce(flags).astype(np.float32) for flags in quarters]
-    mean: NDArray[np.float32] = np.mean(shares, axis=0, dtype=np.float32)
-    return mean
+    shares: NDArray[np.uint8] = np.mean([_either(flags) for flags in quarters], axis=0).astype(np.uint8)
+    return shares
 
 
 def _by_channel(sensor: Sensor, whites: list[float], pick: Any) -> Grid:
@@ -164,7 +173,7 @@ def _code_of(light: Grid) -> NDArray[np.uint8]:
     return codes
 
 
-def _levels(light: Grid, full: NDArray[np.float32]) -> NDArray[np.uint16]:
+def _levels(light: Grid, full: NDArray[np.uint8]) -> NDArray[np.uint16]:
     """Return the bin (see `EDGES`) of each point's brightest channel; the last is for saturated points."""
     root = np.sqrt(np.clip(brightest(light), 0, 1))
     level: NDArray[np.uint16] = np.minimum(root * np.float32(LEVELS - 1), LEVELS - 2).astype(np.uint16)
@@ -172,7 +181,7 @@ def _levels(light: Grid, full: NDArray[np.float32]) -> NDArray[np.uint16]:
     return level
 
 
-def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.float32]) -> Noise:
+def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.uint8]) -> Noise:
     """
     Return the noise of one sample, fitted to the frame itself (EMVA 1288: photon transfer).
 
@@ -182,18 +191,23 @@ def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.float32]) -
     same = [i for i, plane in enumerate(sensor.planes) if plane.channel == 1][:2]
     if len(same) < 2:
         return Noise(_NO_LIGHT, 0.0)
+    box = 8
+    # Bands of so many rows, as many as make a thousand cells and more.
+    bands = max(1, len(any_full) // box // 40)
+    rows = np.concatenate(
+        [np.arange(y, y + box) for y in range(0, len(any_full) - box + 1, box * bands)] or [np.zeros(1, int)]
+    )
     one, other = (
-        (sensor.planes[i].samples[::2].astype(np.float32) - sensor.planes[i].black)
-        / (whites[i] - sensor.planes[i].black)
+        (sensor.planes[i].samples[rows].astype(np.float32) - np.float32(sensor.planes[i].black))
+        / np.float32(whites[i] - sensor.planes[i].black)
         for i in same
     )
-    box = 8
     size = one.shape[1] // box, one.shape[0] // box
     if min(size) < 4:
         return Noise(_NO_LIGHT, 0.0)
     apart, level = one - other, (one + other) / 2
     mean_apart, mean, square = (_shrunk(values, size) for values in (apart, level, apart * apart))
-    sound = _shrunk(any_full[::2], size) == 0
+    sound = _shrunk(any_full[rows], size) == 0
     return _fit_noise(mean[sound], np.maximum(square - mean_apart**2, 0)[sound] / 2, box * box - 1)
 
 
