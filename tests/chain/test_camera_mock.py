@@ -18,6 +18,11 @@ from lampblack.daemon import tether
 from lampblack.mock_camera.body import Card
 
 
+@pytest.fixture(autouse=True)
+def short_pauses(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tether, "BACK_OFF_S", (0.05, 0.1, 0.2, 0.4, 0.8))
+
+
 @pytest.fixture
 def shoot(tmp_path: Path) -> Path:
     folder = tmp_path / "shoot"
@@ -330,6 +335,7 @@ def test_an_order_under_way_when_the_driver_crashes_is_answered(desk: Desk, mock
     everything_landed(desk, mock, 1)
 
 
+@pytest.mark.slow
 def test_a_hung_driver_is_killed(desk: Desk, mock: Camera, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tether, "DEADLINES_S", dict.fromkeys(tether.DEADLINES_S, 1.5))
     assert desk.ask(do="fire")[0]  # from here on the short deadlines count

@@ -91,7 +91,7 @@ def test_harmful_names_are_replaced(tmp_path: Path, name: str) -> None:
     assert names(tmp_path) == ["shoot"]
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=150)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(name=st.text(st.characters(codec=None), max_size=40), mime=st.sampled_from(["", "image/jpeg", "text/plain"]))
 def test_whatever_the_camera_calls_it_it_stays_in_the_folder(tmp_path: Path, name: str, mime: str) -> None:
     file = on_card(name, mime=mime)
