@@ -102,6 +102,11 @@ class Eye:
         self.close()
         return Refused(reason, final=True)
 
+    @property
+    def pid(self) -> int:
+        """Return the worker's process id; 0 while there is none."""
+        return 0 if self._process is None else int(self._process.pid)
+
     def close(self) -> None:
         """End the worker; a later `see` opens a new one."""
         if self._pipe is not None:

@@ -11,6 +11,8 @@ same bytes (libjpeg-turbo through simplejpeg) timed in the same run, and the mos
 from __future__ import annotations
 
 import argparse
+import io
+import os
 import statistics
 import subprocess
 import sys
@@ -18,36 +20,43 @@ import tempfile
 import time
 from pathlib import Path
 
+import rawpy
 import simplejpeg
 
 from lampblack.daemon.client import Client, NoServiceError
+from lampblack.daemon.config import load_thresholds
+from lampblack.daemon.eye import Eye, Seen
 from lampblack.mock_camera.body import Settings
 from lampblack.mock_camera.studio import Studio
 
-BARS = {"jpeg": (3.0, 700)}
+BARS = {"JPEG": (3.0, 700), "raw": (2.5, 900)}
 """First bars: ratio to the bare decode, megabytes."""
+
+Figures = tuple[list[float], list[float], float]
 
 
 def main() -> None:
-    """Print a row for each size."""
+    """Print a row for each kind and size."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--runs", type=int, default=7)
     parser.add_argument("--megapixels", type=float, nargs="+", default=[24, 45])
     args = parser.parse_args()
-    print(f"{'':10}{'bare decode':>14}{'close to verdict':>18}{'ratio':>8}{'bar':>6}{'memory':>10}{'bar':>8}")
-    for megapixels in args.megapixels:
-        data = picture(megapixels)
-        bare, took, memory = measure(data, args.runs)
-        ratio = statistics.median(t / b for t, b in zip(took, bare, strict=True))
-        print(
-            f"{megapixels:>4g} MP JPEG{statistics.median(bare) * 1e3:>11.0f} ms{statistics.median(took) * 1e3:>15.0f} ms"  # noqa: E501
-            f"{ratio:>8.2f}{BARS['jpeg'][0]:>6.1f}{memory:>7.0f} MB{BARS['jpeg'][1]:>5} MB",
-            flush=True,
-        )
+    print(f"{'':11}{'bare decode':>14}{'to verdict':>14}{'ratio':>8}{'bar':>6}{'memory':>10}{'bar':>8}")
+    for kind, figures in (("JPEG", measure), ("raw", measure_raw)):
+        for megapixels in args.megapixels:
+            row(f"{megapixels:g} MP {kind}", *figures(picture(megapixels, kind), args.runs), *BARS[kind])
 
 
-def picture(megapixels: float) -> bytes:
-    """Return a JPEG of the mock studio at its even exposure."""
+def row(name: str, bare: list[float], took: list[float], memory: float, bar: float, most: int) -> None:
+    """Print medians, and the median of the ratios run by run."""
+    ratio = statistics.median(t / b for t, b in zip(took, bare, strict=True))
+    decode, verdict = statistics.median(bare) * 1e3, statistics.median(took) * 1e3
+    figures = f"{decode:>11.0f} ms{verdict:>11.0f} ms{ratio:>8.2f}{bar:>6.1f}{memory:>7.0f} MB{most:>5} MB"
+    print(f"{name:<11}{figures}", flush=True)
+
+
+def picture(megapixels: float, kind: str) -> bytes:
+    """Return a frame of the mock studio at its even exposure."""
     studio = Studio.load("black")
     settings = Settings(
         f_number=7.1,
@@ -55,13 +64,41 @@ def picture(megapixels: float) -> bytes:
         shutter="1/60",
         iso=200,
         white_balance="tungsten",
-        formats=("jpeg",),
+        formats=("jpeg",) if kind == "JPEG" else ("dng",),
         taken_at="2026-03-02T10:00:00.00",
     )
     return studio.photograph(settings, 1, megapixels).files[0][1]
 
 
-def measure(data: bytes, runs: int) -> tuple[list[float], list[float], float]:
+def measure_raw(data: bytes, runs: int) -> Figures:
+    """
+    As `measure`, for raw; from the eye's process alone.
+
+    The service gives a raw file time for its JPEG to follow, which is no cost of measuring.
+    """
+    eye = Eye(load_thresholds())
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / "frame.dng"
+        path.write_bytes(data)
+        bare, took = [], []
+        try:
+            for run in range(-1, runs):
+                begun = time.perf_counter()
+                with rawpy.imread(io.BytesIO(data)) as raw:
+                    raw.raw_image_visible.max()
+                between = time.perf_counter()
+                seen = eye.see(os.fsencode(path))
+                if not isinstance(seen, Seen):
+                    raise SystemExit(f"refused: {seen}")
+                if run >= 0:
+                    bare.append(between - begun)
+                    took.append(time.perf_counter() - between)
+            return bare, took, peak_megabytes(eye.pid)
+        finally:
+            eye.close()
+
+
+def measure(data: bytes, runs: int) -> Figures:
     """Return seconds of the bare decodes, seconds from close to verdict, and the peak memory in MB."""
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place)
