@@ -20,6 +20,10 @@ from lampblack.daemon.landing import CardFile
 SLICE_MS = 100  # over USB the generic driver waits twice what it is asked; an order waits that long, too
 SILENCE_S = 2.0  # a read that took longer was not answered: the library gives up after 2.5 s, over USB after 20 s
 DEEPEST, MOST_FILES = 8, 100_000
+DIALS = (*dials.APERTURE_WIDGETS, *dials.SHUTTER_WIDGETS, *dials.ISO_WIDGETS, *dials.BATTERY_WIDGETS)
+TARGET = "capturetarget"
+ABOUT = ("manufacturer", "cameramodel", "serialnumber", "eosserialnumber")
+LEAST_VERSION = (2, 5, 34)  # mends memory errors that a hostile device could use, CVE-2026-40333 to 40341
 
 # libgphoto2's result codes (gphoto2-result.h, gphoto2-port-result.h); kept as numbers so that this file can be
 # imported without the library.
@@ -112,12 +116,26 @@ class Body:
             the plain texts of the settings that tell who this is.
         """
         about: dict[str, str] = {}
-        for widget in _leaves(self._gp, self._camera.get_config()):
+        for widget in self._all_widgets():
             name = widget.get_name()
             self._widgets.add(name)
-            if name in ("manufacturer", "cameramodel", "serialnumber", "eosserialnumber"):
+            if name in ABOUT:
                 about[name] = clean(self._text(widget) or "", 60)
         return about
+
+    def _all_widgets(self) -> list[Any]:
+        try:
+            return list(_leaves(self._gp, self._camera.get_config()))
+        except self._gp.GPhoto2Error as error:
+            if error.code == BUSY:
+                raise
+            self.probe()
+        found = []
+        for name in (*DIALS, TARGET, *ABOUT):  # one setting that cannot be read must not hide the others
+            with contextlib.suppress(self._gp.GPhoto2Error):
+                found.append(self._camera.get_single_config(name))
+        self.probe()
+        return found
 
     def dial(self, names: tuple[str, ...]) -> Dial | None:
         """Return the first of these settings that the body has, or None. The one that can be set comes first."""
@@ -179,15 +197,15 @@ class Body:
         Returns:
             None if it has no such setting or stands right, else the text it stands at.
         """
-        if "capturetarget" not in self._widgets:
+        if TARGET not in self._widgets:
             return None
-        widget = self._camera.get_single_config("capturetarget")
+        widget = self._camera.get_single_config(TARGET)
         wanted = _card_choice(list(widget.get_choices()))
         if wanted is None or self._value_of(widget) == wanted:
             return None
         widget.set_value(wanted)
-        self._camera.set_single_config("capturetarget", widget)
-        stands = self._value_of(self._camera.get_single_config("capturetarget"))
+        self._camera.set_single_config(TARGET, widget)
+        stands = self._value_of(self._camera.get_single_config(TARGET))
         return None if stands == wanted else stands or "something unknown"
 
     def probe(self) -> None:
@@ -336,6 +354,15 @@ def _open_by(port: str, proc: Path) -> str | None:
 def meaning(code: int) -> str:
     """Return a library's result code in words."""
     return MEANINGS.get(code, f"error {code}")
+
+
+def too_old(gp: Any) -> str | None:
+    """Return what to do about a libgphoto2 that is too old, or None."""
+    version = gp.gp_library_version(gp.GP_VERSION_SHORT)[0]
+    numbers = tuple(int(part) for part in version.split(".")[:3] if part.isdecimal())
+    if numbers >= LEAST_VERSION:
+        return None
+    return f"libgphoto2 {clean(version, 20)} has known holes: install the newest gphoto2 package."
 
 
 def first_port(gp: Any) -> str:

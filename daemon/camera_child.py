@@ -41,6 +41,7 @@ from lampblack.daemon.camera_body import (
     holder_of,
     meaning,
     settle_library,
+    too_old,
 )
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.landing import NO_ROOM, CardFile, Landing
@@ -451,7 +452,7 @@ class Child:
     def _full(self) -> None:
         if not self._card_full:
             self._card_full = True
-            self._trouble("The camera's card is full: put in another, or empty it in the camera. No frame was taken.")
+            self._trouble("The camera's card is full: put in another, or empty it in the camera.")
         if self._shot is not None and not self._shot.files:
             self._answer(self._shot.order, False, "The camera's card is full.")
             self._shot = None
@@ -819,6 +820,8 @@ def main() -> int:
     child: Child | None = None
     try:
         child = Child(gp, out, orders)
+        if (old := too_old(gp)) is not None:
+            raise Lost("lost", old)
         child.run()
     except Stopping:
         pass

@@ -8,6 +8,7 @@ import io
 import os
 import signal
 import subprocess
+import sys
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -398,6 +399,31 @@ def test_a_stop_is_quick_and_frees_the_camera_for_the_next(mock: Camera, shoot: 
         assert desk.camera["state"] == "none"
         assert len(desk.files()) == count
     assert desk.ask(do="fire") == (False, "The camera is not connected: its service is stopping.")
+
+
+KEEPER = """
+import sys, threading
+from pathlib import Path
+from lampblack.daemon.tether import Tether
+ready = threading.Event()
+def hear(event):
+    if event.get("camera", {}).get("state") == "ready": ready.set()
+tether = Tether(sys.argv[1], Path(sys.argv[2]), hear, runtime_dir=Path(sys.argv[2]) / "run")
+tether.start()
+ready.wait()
+print(tether.child_pid, flush=True)
+"""
+
+
+def test_when_the_service_is_killed_the_camera_is_let_go(mock: Camera, shoot: Path) -> None:
+    keeper = subprocess.Popen([sys.executable, "-c", KEEPER, mock.address, str(shoot)], stdout=subprocess.PIPE)
+    with keeper:
+        assert keeper.stdout is not None
+        child = Path(f"/proc/{int(keeper.stdout.readline())}")
+        keeper.kill()
+    with tethered(mock.address, shoot) as desk:  # it takes only one caller at a time
+        desk.until_state("ready")
+        desk.until(lambda: not child.exists() or "Z" in (child / "stat").read_text().split()[2])
 
 
 def test_frames_left_on_the_card_at_the_end_are_counted(small_disk: Path) -> None:

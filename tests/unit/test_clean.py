@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
+
 from lampblack.daemon.clean import NO_NAME, clean, clean_name
 
 ANY_TEXT = st.text(st.characters(codec=None), max_size=400)  # surrogates too

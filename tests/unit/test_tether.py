@@ -151,7 +151,7 @@ def test_a_process_that_will_not_stop_is_killed_in_time(desk_with: Callable[...,
     desk.tether.stop(0.1)  # a second time changes nothing
 
 
-def test_the_parents_end_is_the_childs_end(desk_with: Callable[..., Desk]) -> None:
+def test_a_stop_leaves_no_process(desk_with: Callable[..., Desk]) -> None:
     desk = desk_with(SERVES)
     desk.until(lambda: "ready" in desk.states)
     desk.tether.stop()

@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 
 from lampblack.daemon import camera_body, camera_child
-from lampblack.daemon.camera_body import holder_of
+from lampblack.daemon.camera_body import holder_of, too_old
 from lampblack.daemon.camera_child import Child, Lost, Memory, Stopping
 from lampblack.daemon.landing import CardFile
 from lampblack.daemon.tether import NO_CAMERA
@@ -265,6 +265,31 @@ def test_another_makers_names_and_texts_become_the_same_numbers(tmp_path: Path) 
         assert (camera["iso"], camera["battery"]) == (None, None)
         assert (camera["model"], camera["serial"]) == ("Body[31m One", "0123")
         assert run.ask(1, do="aperture", f_number=8) == (True, "Aperture f/8.")
+
+
+def test_a_tree_that_cannot_be_read_whole_is_read_piece_by_piece(tmp_path: Path) -> None:
+    body = canon()
+    read = body.get_single_config
+
+    def no_tree() -> Tree:
+        raise LibraryError(-1)
+
+    def some(name: str) -> Widget:
+        if name not in body.widgets or name == "iso":
+            raise LibraryError(-2)
+        return read(name)
+
+    body.get_config = no_tree  # type: ignore[method-assign]
+    body.get_single_config = some  # type: ignore[method-assign]
+    with running(library(body), tmp_path) as run:
+        run.until(lambda: run.camera["state"] == "ready")
+        assert (run.camera["f_number"], run.camera["serial"]) == (5.6, "0123")
+
+
+@pytest.mark.parametrize(("version", "old"), [("2.5.33", True), ("2.5.34", False), ("2.5.34.1", False), ("3.0", False)])
+def test_a_library_with_known_holes_is_refused(version: str, old: bool) -> None:
+    gp = SimpleNamespace(gp_library_version=lambda _: [version, "more"], GP_VERSION_SHORT=0)
+    assert (too_old(gp) is not None) is old
 
 
 def test_a_body_without_an_aperture_is_ready_and_says_where_it_is_set(tmp_path: Path) -> None:
