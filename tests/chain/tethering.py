@@ -96,9 +96,7 @@ def tethered(address: str, folder: Path) -> Iterator[Desk]:
     finally:
         desk.tether.stop()
     until_s = time.monotonic() + DEADLINE_S
-    while not _no_more_than(
-        left := _leftovers(), before
-    ):  # the mock's ends of the lines are closed by a thread of its own
+    while not _no_more_than(left := _leftovers(), before):  # the mock closes its ends in its own time
         assert time.monotonic() < until_s, f"left behind: {left}, before: {before}"
         time.sleep(0.01)
     assert not list(folder.glob(".lampblack-part-*"))
