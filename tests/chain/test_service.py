@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import io
 import json
+import math
 import os
 import shutil
 import signal
@@ -18,6 +20,8 @@ import pytest
 from watching import DEADLINE_S, Watching, journal_rows, jpeg, run, watching
 
 from lampblack.daemon.client import Client
+from lampblack.mock_camera.body import FORMATS, Body, Card, Exposed, Settings
+from lampblack.mock_camera.server import Server
 
 
 @pytest.fixture
@@ -148,6 +152,33 @@ def test_a_raw_file_and_its_jpeg_are_one_frame(impatient: Watching) -> None:
     assert impatient.end() == 0
     partners = journal_rows(folder, "SELECT path FROM sighting WHERE outcome = 'partner' ORDER BY path")
     assert [bytes(path) for (path,) in partners] == [b"jpeg-first.dng", b"raw-first.NEF"]
+
+
+def test_a_tethered_camera_fires_and_steps(folder: Path) -> None:
+    """Through real libgphoto2: fired frames land, are read at once, and the suggested aperture is set and shot."""
+
+    def take(settings: Settings, number: int) -> Exposed:
+        # A stop is some 40 codes here (sRGB around mid grey): near enough for a direction.
+        codes_from = int(min(190, max(0, 190 - 40 * 2 * math.log2(settings.f_number / 4))))
+        frame = jpeg(number, f_number=settings.f_number, codes_from=codes_from)
+        return Exposed((("JPG", frame),), {})
+
+    body = Body(Card(io.BytesIO()), formats=FORMATS[0])
+    body.dial("shutter", "1/60")
+    body.dial("f_number", 4.0)
+    with Server(body, take, port=0) as camera, watching(folder, "--camera", camera.address) as service:
+        service.until(lambda: service.status()["camera"]["state"] == "ready")
+        assert service.ask("fire")["ok"]
+        service.until(lambda: len(service.files) == 1)
+        step = service.frames[0]["next"]
+        assert step["move"] == "close"
+        assert step["f_number"] in service.status()["camera"]["f_numbers"]
+        assert service.ask("step")["ok"]
+        service.until(lambda: len(service.files) == 2)
+        assert service.frames[1]["exposure"]["f_number"] == step["f_number"]
+        assert not service.refused
+        assert service.end() == 0
+    assert not list(folder.glob(".lampblack-part-*"))
 
 
 # ---------------------------------------------------------------- bad input
@@ -328,6 +359,53 @@ def test_a_folder_that_is_not_there_is_named(folder: Path) -> None:
     assert "nowhere" in missing.stderr
     assert missing.stderr.count("\n") == 1
     assert run("watch").returncode == 2
+
+
+def test_status_needs_no_image_library(folder: Path) -> None:
+    """So that it answers at once."""
+    look = (
+        "import sys; from lampblack.daemon import cli; code = cli.main(['status', sys.argv[1]]);"
+        "print(code, sorted({'cv2', 'numpy', 'gphoto2', 'rich', 'watchdog', 'asyncio'} & sys.modules.keys()))"
+    )
+    said = subprocess.run([sys.executable, "-c", look, str(folder)], capture_output=True, text=True, check=True)
+    assert said.stdout.splitlines()[-1] == "0 []"
+
+
+@pytest.mark.parametrize("command", ["watch", "panel", "status", "stop", "score", "rehearse"])
+def test_every_command_shows_an_example(command: str) -> None:
+    """In its help, which is usage done right: exit status 0."""
+    shown = run(command, "--help")
+    assert shown.returncode == 0
+    assert f"example: lampblack {command}" in " ".join(shown.stdout.split())
+
+
+def test_the_mock_camera_gets_its_words_unread() -> None:
+    """It is a program of its own, and so is its help and its exit status."""
+    shown = run("mock", "--help")
+    assert shown.returncode == 0
+    assert "usage" in shown.stdout
+    assert run("mock", "--no-such-option").returncode == 2
+
+
+def test_c_libraries_write_into_the_log(folder: Path) -> None:
+    """In the background file descriptor 2 is the log, rotated or not, and every line of ours is clean."""
+    story = r"""
+import logging, os, sys
+from pathlib import Path
+from lampblack.daemon import premises
+path = premises.open_log(Path(sys.argv[1]), background=True)
+logging.getLogger().handlers[-1].maxBytes = 2000
+for n in range(60):
+    logging.warning("frame %d \x1b[31m red", n)
+os.write(2, b"a library speaks\n")
+print(path)
+"""
+    said = subprocess.run([sys.executable, "-c", story, str(folder)], capture_output=True, text=True, check=True)
+    path = Path(said.stdout.strip())
+    assert path.with_name(path.name + ".1").exists()
+    assert path.read_text().endswith("a library speaks\n")
+    assert "\x1b" not in path.read_text()
+    assert said.stderr == ""
 
 
 def test_sigterm_finishes_the_frame_in_hand(folder: Path) -> None:

@@ -134,19 +134,28 @@ def watching(folder: Path, *options: str, impatient: bool = False) -> Iterator[W
         service.close()
 
 
-def jpeg(number: int = 0, *, f_number: float = 8.0, exif: bool = True, size: tuple[int, int] = (240, 160)) -> bytes:
-    """Return a small frame, of other content for each number: a lit bowl before black."""
+def jpeg(
+    number: int = 0,
+    *,
+    f_number: float = 8.0,
+    exif: bool = True,
+    size: tuple[int, int] = (240, 160),
+    codes_from: int = 90,
+) -> bytes:
+    """Return a small frame, of other content for each number: a lit bowl (60 codes from codes_from) before black."""
     width, height = size
     rng = np.random.default_rng(number)
     y, x = np.mgrid[0:height, 0:width]
     bowl = ((x - width / 2) / (width / 4)) ** 2 + ((y - height / 2) / (height / 3)) ** 2 < 1
-    codes = np.where(bowl[..., None], rng.integers(90, 150, (height, width, 3)), rng.integers(0, 3, (height, width, 3)))
+    light = rng.integers(codes_from, codes_from + 60, (height, width, 3))
+    codes = np.where(bowl[..., None], light, rng.integers(0, 3, (height, width, 3)))
     image = Image.fromarray(codes.astype(np.uint8))
     tags = Image.Exif()
     if exif:
         taken = tags.get_ifd(0x8769)
         # Exif 2.3: time, F-number, ISO, when
-        taken[0x829A], taken[0x829D], taken[0x8827] = TiffImagePlugin.IFDRational(1, 60), f_number, 200
+        ratio = TiffImagePlugin.IFDRational  # Pillow writes a float as a double, which Exif has not
+        taken[0x829A], taken[0x829D], taken[0x8827] = ratio(1, 60), ratio(round(f_number * 10), 10), 200
         taken[0x9003] = f"2026:03:02 10:{number // 60 % 60:02d}:{number % 60:02d}"
     out = io.BytesIO()
     image.save(out, "JPEG", quality=90, exif=tags)
