@@ -1,0 +1,776 @@
+"""
+Eight still lifes and figures, physically rendered: the truth that measurements are held against.
+
+Run by hand (`python render.py --out data`, needs Mitsuba 3.9; `DRJIT_LIBLLVM_PATH` makes it fast); what it makes is
+shipped in `data/`. Shares nothing with the mock camera's studio: other things, other lamps, other backdrops, so that
+a measurement fitted to that studio shows here.
+
+Metres; x to the picture's right, y away from the camera, z up. All light is white and linear; each scene has two
+layers, rendered alone, which whoever shoots the scene adds up as the scene's `gains` say or otherwise.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import cv2
+import imagecodecs
+import numpy as np
+
+WIDTH, HEIGHT = 600, 400
+CLASSES = ("subject", "table", "card", "backdrop")
+STEPS_PER_STOP = 96
+FLOOR = 2.0**-14
+"""Light in a layer's own unit, in which its 95th percentile is about 1; 1/96 stop is 0.7 %."""
+
+
+# --- shapes ---------------------------------------------------------------------------------------------------
+
+
+def waves(points: np.ndarray, length_m: float, height_m: float, seed: int) -> np.ndarray:
+    """Return a rolling height over points (..., 3): sixteen plane waves of about one length."""
+    rng = np.random.default_rng(seed)
+    heading = rng.normal(size=(16, 3))
+    heading /= np.linalg.norm(heading, axis=1, keepdims=True)
+    number = 2 * np.pi / length_m * rng.uniform(0.6, 1.7, 16)
+    return height_m / 3 * np.sin(points @ (heading * number[:, None]).T + rng.uniform(0, 7, 16)).sum(-1)
+
+
+def sheet(points: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return vertices and triangles of a grid (rows, columns, 3)."""
+    rows, columns, _ = points.shape
+    index = np.arange(rows * columns).reshape(rows, columns)
+    a, b, c, d = index[:-1, :-1], index[:-1, 1:], index[1:, :-1], index[1:, 1:]
+    faces = np.concatenate([np.stack([a, b, d], -1).reshape(-1, 3), np.stack([a, d, c], -1).reshape(-1, 3)])
+    return points.reshape(-1, 3), faces
+
+
+def ellipsoid(
+    at: Sequence[float], radii: Sequence[float], grain: tuple[float, float] | None = None, seed: int = 1
+) -> np.ndarray:
+    down, turn = np.meshgrid(np.linspace(1e-3, np.pi - 1e-3, 220), np.linspace(0, 2 * np.pi, 440), indexing="ij")
+    unit = np.stack([np.sin(down) * np.cos(turn), np.sin(down) * np.sin(turn), np.cos(down)], -1)
+    points = unit * np.array(radii)
+    if grain is not None:
+        points = points + unit * waves(points, *grain, seed)[..., None]
+    return points + np.array(at)
+
+
+def along(points: Sequence[Sequence[float]], count: int) -> np.ndarray:
+    """Return a smooth line through points, by a cubic through each coordinate over the chord length."""
+    from scipy.interpolate import PchipInterpolator
+
+    p = np.array(points, float)
+    at = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))])
+    return np.asarray(PchipInterpolator(at, p)(np.linspace(0, at[-1], count)))
+
+
+def turned(
+    profile: Sequence[tuple[float, float]],
+    at: Sequence[float] = (0, 0, 0),
+    ribs: tuple[int, float, float] = (0, 0.0, 0.0),
+    grain: tuple[float, float] | None = None,
+    sharp: bool = False,
+) -> np.ndarray:
+    """Turn (radius, height) about the upright; `ribs`: how many, how deep (share of the radius), twist per metre."""
+    line = along(profile, 400) if not sharp else np.repeat(np.array(profile, float), 2, axis=0)
+    turn = np.linspace(0, 2 * np.pi, 361)[None, :]
+    radius, height = line[:, :1], line[:, 1:]
+    wide = radius * (1 + ribs[1] * np.cos(ribs[0] * (turn + ribs[2] * height)))
+    points = np.stack([wide * np.cos(turn), wide * np.sin(turn), np.broadcast_to(height, wide.shape)], -1)
+    if grain is not None:
+        out = np.stack([np.cos(turn), np.sin(turn), 0 * turn], -1)
+        points = points + out * waves(points, *grain, 3)[..., None]
+    return points + np.array(at)
+
+
+def tube(points: Sequence[Sequence[float]], radius: Sequence[float] | float, squash: float = 1.0) -> np.ndarray:
+    """Return a tube along a line; `radius` from one end to the other, `squash` flattens it across y."""
+    line = along(points, 160)
+    wide = np.interp(np.linspace(0, 1, 160), np.linspace(0, 1, np.size(radius)), np.atleast_1d(radius))
+    step = np.gradient(line, axis=0)
+    step /= np.linalg.norm(step, axis=1, keepdims=True)
+    side = np.cross(step, [0.0, 1.0, 0.0])
+    side /= np.maximum(np.linalg.norm(side, axis=1, keepdims=True), 1e-9)
+    up = np.cross(side, step)
+    turn = np.linspace(0, 2 * np.pi, 73)[None, :, None]
+    ring = np.cos(turn) * side[:, None] + squash * np.sin(turn) * up[:, None]
+    return line[:, None] + wide[:, None, None] * ring
+
+
+def hairs(at: Sequence[float], radii: Sequence[float], count: int, seed: int) -> list[np.ndarray]:
+    """Return strands (4, 3) that stand off the upper back of an ellipsoid and droop, unruly."""
+    rng = np.random.default_rng(seed)
+    strands = []
+    while len(strands) < count:
+        unit = rng.normal(size=3)
+        unit /= np.linalg.norm(unit)
+        if unit[2] < -0.25 or (unit[1] < -0.45 and unit[2] < 0.55):  # the face stays free
+            continue
+        root = np.array(at) + unit * np.array(radii)
+        length = rng.gamma(6, 0.0085)
+        heading = unit + 0.55 * rng.normal(size=3) + np.array([0.0, 0.15, 0.1])
+        heading /= np.linalg.norm(heading)
+        t = np.linspace(0, 1, 5)[:, None]
+        bend = 0.25 * rng.normal(size=3) - np.array([0, 0, 0.6])
+        strands.append(root + length * (t * heading + t**2 * bend * 0.6))
+    return strands
+
+
+# --- what a scene is made of --------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Stuff:
+    """A surface. `kind`: matt, shiny (matt under a clear coat), metal, glass."""
+
+    kind: str
+    rgb: tuple[float, float, float] = (0.5, 0.5, 0.5)
+    rough: float = 0.1
+
+
+def grey(value: float) -> Stuff:
+    return Stuff("matt", (value, value, value))
+
+
+@dataclass(frozen=True)
+class Thing:
+    """One shape: `of` its class; `shape` a mesh grid, strands, or a dict for Mitsuba."""
+
+    of: str
+    stuff: Stuff
+    shape: Any
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """A one-sided panel facing `aim`; `light` its radiance."""
+
+    at: tuple[float, float, float]
+    aim: tuple[float, float, float]
+    width: float
+    height: float
+    light: float
+
+
+@dataclass(frozen=True)
+class Scene:
+    says: str
+    backdrop: str
+    """What it is meant to be: black, grey, white."""
+    side: str | None
+    """From where light lies on the backdrop, None where from nowhere in particular."""
+    eye: tuple[float, float, float]
+    aim: tuple[float, float, float]
+    fov: float
+    things: Callable[[], list[Thing]]
+    layers: dict[str, list[Lamp]]
+    gains: dict[str, float] = field(default_factory=dict)
+    depth: int = 6
+
+
+def wall(y: float, value: float) -> Thing:
+    """Plain paper across the room, facing the camera."""
+    plane = np.stack(np.meshgrid(np.linspace(-4, 4, 2), np.linspace(-2, 4, 2)), -1)
+    return Thing("backdrop", grey(value), np.insert(plane, 1, y, axis=-1)[:, ::-1])
+
+
+def box(of: str, stuff: Stuff, at: Sequence[float], half: Sequence[float], turn_deg: float = 0) -> Thing:
+    return Thing(of, stuff, {"type": "cube", "at": list(at), "half": list(half), "turn": turn_deg})
+
+
+def ball(of: str, stuff: Stuff, at: Sequence[float], radius: float) -> Thing:
+    return Thing(of, stuff, {"type": "sphere", "center": list(at), "radius": radius})
+
+
+# --- the eight ----------------------------------------------------------------------------------------------------
+
+
+def boot() -> list[Thing]:
+    leather, worn = Stuff("shiny", (0.026, 0.019, 0.015), 0.32), (0.008, 0.00035)
+    brass = Stuff("metal", (0.8, 0.6, 0.3), 0.12)
+    shaft = tube([(0.075, 0, 0.03), (0.06, 0, 0.11), (0.065, 0, 0.2), (0.075, 0, 0.34)], [0.055, 0.05, 0.054, 0.066])
+    folds = waves(shaft, 0.035, 0.0016, 5)
+    things = [
+        Thing("subject", leather, shaft + folds[..., None] * np.array([1, 0.5, 0])),
+        Thing("subject", leather, ellipsoid((-0.045, 0, 0.052), (0.15, 0.052, 0.05), worn)),
+        Thing("subject", leather, ellipsoid((-0.005, 0, 0.1), (0.085, 0.043, 0.07), worn, 2)),
+        Thing("subject", Stuff("shiny", (0.03, 0.02, 0.015), 0.3), ellipsoid((-0.03, 0, 0.014), (0.175, 0.06, 0.014))),
+        box("subject", Stuff("shiny", (0.02, 0.015, 0.01), 0.3), (0.085, 0, 0.01), (0.04, 0.045, 0.012)),
+        box("table", grey(0.05), (0, 0, -0.302), (0.235, 0.09, 0.3)),
+        wall(1.9, 0.005),
+    ]
+    for i in range(5):
+        things.append(ball("subject", brass, (0.014 + 0.003 * i, -0.05 + 0.002 * i, 0.15 + 0.035 * i), 0.0045))
+    return things
+
+
+def bust() -> list[Thing]:
+    plaster, rough = Stuff("matt", (0.74, 0.72, 0.68)), (0.012, 0.0003)
+    curls = [
+        ball("subject", plaster, (0.083 * np.cos(a) * r, 0.03 + 0.07 * np.sin(a) * r, 0.53 + 0.05 * (1 - r)), 0.03)
+        for r in (0.45, 1.0)
+        for a in np.linspace(0, 2 * np.pi, 9)[:-1]
+    ]
+    return [
+        Thing("subject", plaster, ellipsoid((0, 0, 0.455), (0.078, 0.095, 0.11), rough)),
+        Thing("subject", plaster, ellipsoid((0.006, -0.098, 0.45), (0.013, 0.022, 0.03))),
+        Thing("subject", plaster, ellipsoid((0, -0.07, 0.385), (0.035, 0.03, 0.022))),
+        *curls,
+        Thing("subject", plaster, tube([(0, 0.02, 0.25), (0, 0.015, 0.33), (0, 0.01, 0.42)], [0.085, 0.05, 0.056])),
+        Thing("subject", plaster, ellipsoid((0, 0.03, 0.235), (0.205, 0.1, 0.1), (0.07, 0.0015))),
+        Thing("subject", plaster, turned([(0.001, -0.2), (0.11, -0.2), (0.105, 0.0), (0.06, 0.06), (0.075, 0.17)])),
+        wall(3.6, 0.86),
+    ]
+
+
+def bottle() -> list[Thing]:
+    y = np.concatenate([np.linspace(-2.2, 1.0, 3), 1.0 + 0.6 * np.sin(np.linspace(0, np.pi / 2, 40)), [1.6]])
+    z = np.concatenate([[0, 0, 0], 0.6 - 0.6 * np.cos(np.linspace(0, np.pi / 2, 40)), [3.0]])
+    sweep = np.stack(
+        [np.broadcast_to(np.linspace(-3, 3, 3)[:, None], (3, len(y))), *[np.tile(v, (3, 1)) for v in (y, z)]], -1
+    )
+    outside = [
+        (0.0005, 0.001),
+        (0.036, 0.001),
+        (0.040, 0.006),
+        (0.040, 0.14),
+        (0.034, 0.175),
+        (0.015, 0.215),
+        (0.0135, 0.285),
+    ]
+    inside = [(0.0105, 0.285), (0.012, 0.215), (0.031, 0.174), (0.037, 0.14), (0.037, 0.011), (0.0005, 0.008)]
+    cup = [
+        (0.0005, 0.001),
+        (0.03, 0.001),
+        (0.034, 0.004),
+        (0.041, 0.09),
+        (0.042, 0.095),
+        (0.040, 0.094),
+        (0.033, 0.008),
+        (0.0005, 0.006),
+    ]
+    return [
+        Thing("subject", Stuff("glass", (0.80, 0.93, 0.86)), turned(outside + inside, (-0.07, 0.03, 0))),
+        Thing("subject", Stuff("metal", (0.9, 0.87, 0.82), 0.14), turned(cup, (0.085, -0.03, 0))),
+        Thing(
+            "subject",
+            Stuff("metal", (0.9, 0.87, 0.82), 0.14),
+            tube([(0.122, -0.03, 0.08), (0.155, -0.03, 0.075), (0.155, -0.03, 0.03), (0.117, -0.03, 0.02)], 0.0042),
+        ),
+        Thing("backdrop", grey(0.20), sweep),
+    ]
+
+
+def sitter() -> list[Thing]:
+    skin = Stuff("shiny", (0.46, 0.30, 0.22), 0.35)
+    coat = Stuff("matt", (0.07, 0.09, 0.13))
+    head, size = (0.13, 0, 1.41), (0.077, 0.098, 0.115)
+    return [
+        Thing("subject", skin, ellipsoid(head, size)),
+        Thing("subject", skin, ellipsoid((0.125, -0.1, 1.4), (0.012, 0.02, 0.028))),
+        Thing("subject", skin, ellipsoid((0.128, -0.083, 1.355), (0.028, 0.02, 0.011))),
+        Thing(
+            "subject", Stuff("shiny", (0.03, 0.03, 0.03), 0.05), ellipsoid((0.095, -0.09, 1.43), (0.011, 0.008, 0.006))
+        ),
+        Thing(
+            "subject", Stuff("shiny", (0.03, 0.03, 0.03), 0.05), ellipsoid((0.158, -0.09, 1.43), (0.011, 0.008, 0.006))
+        ),
+        Thing(
+            "subject", skin, tube([(0.15, 0.02, 1.1), (0.14, 0.015, 1.25), (0.132, 0.01, 1.36)], [0.07, 0.052, 0.056])
+        ),
+        Thing("subject", coat, ellipsoid((0.2, 0.05, 0.98), (0.28, 0.14, 0.22), (0.09, 0.002))),
+        Thing(
+            "subject", coat, tube([(0.28, 0.02, 1.06), (0.45, -0.05, 0.98), (0.75, -0.1, 0.96)], [0.12, 0.085, 0.08])
+        ),
+        Thing("subject", Stuff("matt", (0.10, 0.055, 0.03)), hairs(head, size, 9000, 4)),
+        wall(1.6, 0.005),
+    ]
+
+
+def table() -> list[Thing]:
+    ring = np.linspace(0, 2 * np.pi, 120)
+    return [
+        box("table", Stuff("shiny", (0.20, 0.115, 0.06), 0.25), (0, -0.4, -0.02), (2.5, 0.75, 0.02)),
+        ball("subject", Stuff("shiny", (0.45, 0.05, 0.04), 0.08), (-0.22, 0.02, 0.045), 0.045),
+        box("subject", Stuff("matt", (0.08, 0.14, 0.33)), (-0.08, 0.1, 0.035), (0.035, 0.035, 0.035), 28),
+        Thing(
+            "subject",
+            Stuff("shiny", (0.55, 0.5, 0.1), 0.2),
+            turned([(0.0005, 0.12), (0.012, 0.115), (0.04, 0.005), (0.04, 0.0005), (0.0005, 0.0005)], (0.05, 0.04, 0)),
+        ),
+        Thing(
+            "subject",
+            Stuff("metal", (0.75, 0.75, 0.78), 0.18),
+            np.stack(
+                [
+                    0.2 + (0.04 + 0.009 * np.cos(ring))[None] * np.cos(ring)[:, None],
+                    -0.03 + (0.04 + 0.009 * np.cos(ring))[None] * np.sin(ring)[:, None],
+                    np.broadcast_to(0.01 + 0.009 * np.sin(ring)[None], (120, 120)),
+                ],
+                -1,
+            ),
+        ),
+        box("subject", Stuff("matt", (0.7, 0.68, 0.6)), (0.26, 0.16, 0.014), (0.075, 0.05, 0.014), -17),
+        Thing(
+            "subject",
+            Stuff("shiny", (0.02, 0.10, 0.05), 0.1),
+            turned(
+                [
+                    (0.0005, 0.001),
+                    (0.026, 0.001),
+                    (0.03, 0.04),
+                    (0.013, 0.075),
+                    (0.011, 0.125),
+                    (0.015, 0.13),
+                    (0.0005, 0.131),
+                ],
+                (0.285, 0.13, 0.028),
+            ),
+        ),
+        Thing(
+            "subject",
+            Stuff("matt", (0.33, 0.30, 0.27)),
+            ellipsoid((-0.02, -0.1, 0.018), (0.045, 0.03, 0.018), (0.02, 0.002)),
+        ),
+        wall(1.7, 0.19),
+    ]
+
+
+def kettle() -> list[Thing]:
+    iron, hob = Stuff("shiny", (0.022, 0.023, 0.027), 0.33), (0.012, 0.0003)
+    body = [
+        (0.0005, 0.0),
+        (0.085, 0.002),
+        (0.115, 0.05),
+        (0.11, 0.105),
+        (0.07, 0.145),
+        (0.045, 0.15),
+        (0.042, 0.165),
+        (0.012, 0.172),
+        (0.0005, 0.172),
+    ]
+    return [
+        Thing("subject", iron, turned(body, (-0.03, 0, 0), (60, 0.006, 0.0), hob)),
+        ball("subject", iron, (-0.03, 0, 0.183), 0.014),
+        Thing(
+            "subject",
+            iron,
+            tube([(-0.115, 0, 0.11), (-0.125, 0, 0.21), (-0.03, 0, 0.28), (0.065, 0, 0.21), (0.055, 0, 0.11)], 0.0062),
+        ),
+        Thing("subject", iron, tube([(-0.12, 0, 0.06), (-0.17, 0, 0.085), (-0.195, 0, 0.14)], [0.026, 0.016, 0.012])),
+        box("table", grey(0.07), (-0.03, 0, -0.31), (0.21, 0.13, 0.308)),
+        Thing(
+            "card",
+            grey(0.03),
+            np.array([[[0.33, 0.42, -0.4], [0.33, 0.42, 1.2]], [[0.95, 0.52, -0.4], [0.95, 0.52, 1.2]]]),
+        ),
+        wall(1.8, 0.005),
+    ]
+
+
+def vase() -> list[Thing]:
+    china, leaf = Stuff("shiny", (0.42, 0.50, 0.58), 0.06), Stuff("shiny", (0.16, 0.26, 0.08), 0.3)
+    profile = [
+        (0.0005, 0.0),
+        (0.05, 0.001),
+        (0.085, 0.06),
+        (0.095, 0.12),
+        (0.06, 0.19),
+        (0.035, 0.23),
+        (0.045, 0.26),
+        (0.041, 0.259),
+        (0.03, 0.23),
+        (0.05, 0.19),
+        (0.0005, 0.1),
+    ]
+    stem = [(0.0, 0, 0.2), (-0.01, 0, 0.33), (-0.06, -0.01, 0.44), (-0.14, -0.02, 0.56)]
+    twig = [(0.01, 0, 0.22), (0.05, 0, 0.36), (0.12, 0, 0.42), (0.2, 0.01, 0.43)]
+    leaves = []
+    for i, (x, z, lean) in enumerate(
+        [(-0.03, 0.38, 1), (-0.07, 0.43, -1), (-0.10, 0.5, 1), (0.06, 0.385, 1), (0.11, 0.41, -1), (0.16, 0.43, 1)]
+    ):
+        tip = (x + 0.05 * lean + 0.02, -0.03, z + 0.055)
+        leaves.append(
+            Thing(
+                "subject",
+                leaf,
+                tube(
+                    [(x, 0, z), ((x + tip[0]) / 2, -0.02, (z + tip[2]) / 2 + 0.01 * (i % 2)), tip],
+                    [0.002, 0.016, 0.001],
+                    0.12,
+                ),
+            )
+        )
+    return [
+        Thing("subject", china, turned(profile, (0, 0, 0), (16, 0.035, 8.0))),
+        Thing("subject", leaf, tube(stem, 0.0032)),
+        Thing("subject", leaf, tube(twig, 0.0028)),
+        *leaves,
+        box("table", Stuff("shiny", (0.35, 0.33, 0.31), 0.15), (0, 0, -0.32), (0.16, 0.14, 0.318)),
+        wall(0.8, 0.88),
+    ]
+
+
+def pillar() -> list[Thing]:
+    wood = Stuff("shiny", (0.30, 0.17, 0.085), 0.18)
+    profile = [
+        (0.07, -0.6),
+        (0.075, 0.0),
+        (0.115, 0.05),
+        (0.12, 0.09),
+        (0.07, 0.14),
+        (0.06, 0.3),
+        (0.09, 0.5),
+        (0.12, 0.53),
+        (0.12, 0.56),
+        (0.06, 0.6),
+        (0.075, 0.8),
+        (0.075, 1.6),
+    ]
+    return [
+        Thing("subject", wood, turned(profile, (-0.04, 0, 0), (7, 0.10, 9.0))),
+        ball("subject", Stuff("metal", (0.85, 0.65, 0.35), 0.05), (0.055, -0.09, 0.36), 0.028),
+        wall(1.9, 0.005),
+    ]
+
+
+SCENES = {
+    "boot": Scene(
+        "dark leather on black, two strips behind it, light on the backdrop from the left",
+        "black",
+        "left",
+        (0.05, -2.3, 0.3),
+        (0.0, 0.0, 0.16),
+        19.5,
+        boot,
+        {
+            "rims": [
+                Lamp((-0.85, 0.5, 0.45), (0, 0, 0.15), 0.25, 0.9, 11),
+                Lamp((0.95, 0.45, 0.5), (0, 0, 0.15), 0.25, 0.9, 8),
+                Lamp((-0.6, -0.9, 1.1), (0, 0, 0.1), 0.9, 0.9, 5),
+            ],
+            "spill": [Lamp((-1.9, 1.0, 0.5), (-0.6, 1.9, 0.3), 0.3, 0.6, 3)],
+        },
+    ),
+    "bust": Scene(
+        "pale plaster on white; the backdrop's light is uneven",
+        "white",
+        None,
+        (0.0, -3.0, 0.45),
+        (0.0, 0.0, 0.33),
+        17.0,
+        bust,
+        {
+            "key": [
+                Lamp((-1.2, -1.4, 1.1), (0, 0, 0.35), 0.8, 0.8, 12),
+                Lamp((1.6, -1.2, 0.6), (0, 0, 0.35), 1.0, 1.2, 1.8),
+            ],
+            "back": [
+                Lamp((-2.1, 2.3, 0.6), (0.1, 3.6, 0.4), 0.4, 1.2, 26),
+                Lamp((2.2, 2.35, 0.5), (-0.2, 3.6, 0.3), 0.4, 1.2, 21),
+            ],
+        },
+    ),
+    "bottle": Scene(
+        "a glass bottle and a metal cup on a grey sweep",
+        "grey",
+        None,
+        (0.02, -2.0, 0.36),
+        (0.0, 0.0, 0.125),
+        20.5,
+        bottle,
+        {
+            "top": [Lamp((0.1, 0.25, 1.5), (0, 0.1, 0), 1.4, 1.2, 6)],
+            "side": [Lamp((-1.3, 0.0, 0.45), (0, 0, 0.1), 0.3, 0.9, 8)],
+        },
+        depth=10,
+    ),
+    "sitter": Scene(
+        "a figure at the bottom and the right border, unruly hair, on black; light on the backdrop from above",
+        "black",
+        "top",
+        (0.0, -3.2, 1.3),
+        (0.02, 0.0, 1.275),
+        18.5,
+        sitter,
+        {
+            "key": [
+                Lamp((1.2, -1.6, 1.9), (0.15, 0, 1.3), 0.6, 0.8, 14),
+                Lamp((-1.3, 0.8, 1.75), (0.13, 0, 1.4), 0.2, 0.8, 36),
+            ],
+            "spill": [Lamp((0.1, 1.0, 2.7), (0.0, 1.6, 1.8), 1.4, 0.3, 2.2)],
+        },
+    ),
+    "table": Scene(
+        "small things on a table whose edge runs across the frame, a grey backdrop behind",
+        "grey",
+        None,
+        (0.0, -1.9, 0.42),
+        (0.02, 0.0, 0.10),
+        20.0,
+        table,
+        {
+            "key": [Lamp((-1.1, -0.6, 1.1), (0, 0, 0), 0.6, 0.6, 13)],
+            "back": [Lamp((0.1, -0.6, 2.6), (0.0, 1.7, 0.3), 2.6, 0.8, 5)],
+        },
+    ),
+    "kettle": Scene(
+        "a dark kettle on black, its handle a hole, a card reaching in from the right; light on the backdrop from below",
+        "black",
+        "bottom",
+        (-0.02, -2.4, 0.32),
+        (-0.01, 0.0, 0.135),
+        18.5,
+        kettle,
+        {
+            "rims": [
+                Lamp((-0.7, 0.55, 0.7), (-0.03, 0, 0.1), 0.25, 0.7, 10),
+                Lamp((0.1, 0.1, 1.3), (-0.03, 0, 0.1), 0.9, 0.5, 5),
+                Lamp((-1.0, -1.4, 0.6), (0, 0, 0.1), 0.6, 0.8, 4),
+            ],
+            "spill": [Lamp((-0.1, 1.2, -0.75), (-0.1, 1.8, -0.25), 1.6, 0.2, 4)],
+        },
+    ),
+    "vase": Scene(
+        "glossy china and leaves before a white backdrop close behind and strongly lit: light wraps round the edges",
+        "white",
+        None,
+        (0.0, -2.2, 0.33),
+        (0.02, 0.0, 0.235),
+        20.0,
+        vase,
+        {
+            "key": [Lamp((1.0, -1.2, 0.9), (0, 0, 0.2), 0.6, 0.6, 10)],
+            "back": [
+                Lamp((-1.3, 0.15, 0.5), (0.1, 0.8, 0.3), 0.3, 1.2, 24),
+                Lamp((1.3, 0.15, 0.5), (-0.1, 0.8, 0.3), 0.3, 1.2, 25),
+            ],
+        },
+    ),
+    "pillar": Scene(
+        "a turned pillar from the bottom border to the top: a black backdrop in two pieces, light on it from the right",
+        "black",
+        "right",
+        (0.0, -2.6, 0.35),
+        (0.0, 0.0, 0.33),
+        18.0,
+        pillar,
+        {
+            "key": [
+                Lamp((-0.9, -1.0, 0.8), (0, 0, 0.35), 0.4, 0.9, 9),
+                Lamp((0.9, 0.4, 0.6), (0, 0, 0.35), 0.2, 0.9, 24),
+            ],
+            "spill": [Lamp((2.1, 0.9, 0.6), (0.5, 1.9, 0.3), 0.3, 0.6, 2.5)],
+        },
+    ),
+}
+
+
+# --- Mitsuba ----------------------------------------------------------------------------------------------------
+
+
+class Studio:
+    """Turns scenes into what Mitsuba loads."""
+
+    def __init__(self, mi: Any, folder: Path) -> None:
+        self.mi, self.folder = mi, folder
+
+    def bsdf(self, stuff: Stuff, gloss_only: bool) -> dict[str, Any]:
+        colour = {"type": "rgb", "value": [0.0] * 3 if gloss_only else list(stuff.rgb)}
+        if stuff.kind == "matt":
+            return {"type": "twosided", "bsdf": {"type": "diffuse", "reflectance": colour}}
+        if stuff.kind == "shiny":
+            coat = {"type": "roughplastic", "alpha": stuff.rough, "int_ior": 1.5, "distribution": "ggx"}
+            return {"type": "twosided", "bsdf": {**coat, "diffuse_reflectance": colour}}
+        tint = {"type": "rgb", "value": list(stuff.rgb)}
+        if stuff.kind == "metal":
+            metal = {"type": "roughconductor", "material": "none", "alpha": stuff.rough, "specular_reflectance": tint}
+            return {"type": "twosided", "bsdf": metal}
+        return {"type": "dielectric", "int_ior": 1.5, "specular_transmittance": tint}
+
+    def shape(self, name: str, shape: Any) -> dict[str, Any]:
+        transform = self.mi.ScalarTransform4f
+        if isinstance(shape, list):
+            text = "\n\n".join("\n".join(f"{x} {y} {z} 0.00055" for x, y, z in strand) for strand in shape)
+            (path := self.folder / f"{name}.txt").write_text(text + "\n")
+            return {"type": "bsplinecurve", "filename": str(path)}
+        if isinstance(shape, np.ndarray):
+            return {"type": "ply", "filename": str(self.ply(name, *sheet(shape)))}
+        if shape["type"] == "cube":
+            where = transform().translate(shape["at"]).rotate([0, 0, 1], shape["turn"]).scale(shape["half"])
+            return {"type": "cube", "to_world": where}
+        return dict(shape)
+
+    def ply(self, name: str, points: np.ndarray, faces: np.ndarray) -> Path:
+        path = self.folder / f"{name}.ply"
+        head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(points)}\n"
+        head += "".join(f"property float {axis}\n" for axis in "xyz")
+        head += f"element face {len(faces)}\nproperty list uchar int vertex_indices\nend_header\n"
+        triples = np.empty(len(faces), dtype=[("n", "u1"), ("i", "<i4", 3)])
+        triples["n"], triples["i"] = 3, faces
+        path.write_bytes(head.encode() + points.astype("<f4").tobytes() + triples.tobytes())
+        return path
+
+    def load(self, scene: Scene, lit: Sequence[str], gloss_only: bool = False) -> tuple[Any, dict[str, list[str]]]:
+        """Return Mitsuba's scene, and which of its shapes are of which class."""
+        world: dict[str, Any] = {"type": "scene"}
+        names: dict[str, list[str]] = {of: [] for of in CLASSES}
+        for i, thing in enumerate(scene.things()):
+            name = f"thing{i}"
+            world[name] = {**self.shape(name, thing.shape), "bsdf": self.bsdf(thing.stuff, gloss_only)}
+            names[thing.of].append(name)
+        for layer in lit:
+            for i, lamp in enumerate(scene.layers[layer]):
+                place = self.mi.ScalarTransform4f().look_at(origin=lamp.at, target=lamp.aim, up=[0, 0.01, 1])
+                world[f"lamp-{layer}-{i}"] = {
+                    "type": "rectangle",
+                    "to_world": place @ self.mi.ScalarTransform4f().scale([lamp.width / 2, lamp.height / 2, 1]),
+                    "emitter": {"type": "area", "radiance": {"type": "rgb", "value": [lamp.light] * 3}},
+                    "bsdf": {"type": "diffuse", "reflectance": {"type": "rgb", "value": [0.0] * 3}},
+                }
+        return self.mi.load_dict(world, optimize=False), names
+
+    def camera(self, scene: Scene, spp: int) -> Any:
+        film = {"type": "hdrfilm", "width": WIDTH, "height": HEIGHT, "rfilter": {"type": "box"}, "pixel_format": "rgb"}
+        return self.mi.load_dict(
+            {
+                "type": "perspective",
+                "fov": scene.fov,
+                "fov_axis": "x",
+                "to_world": self.mi.ScalarTransform4f().look_at(origin=scene.eye, target=scene.aim, up=[0, 0, 1]),
+                "film": {**film, "component_format": "float32"},
+                "sampler": {"type": "independent", "sample_count": spp},
+            }
+        )
+
+    def light(self, scene: Scene, lit: Sequence[str], passes: int, spp: int, gloss_only: bool = False) -> np.ndarray:
+        """Return radiance (h, w, 3); a pass that met a rare bright path is drawn down to the next one."""
+        world, _ = self.load(scene, lit, gloss_only)
+        path = self.mi.load_dict({"type": "path", "max_depth": scene.depth, "rr_depth": 5})
+        camera = self.camera(scene, spp)
+        seen = np.stack(
+            [np.array(self.mi.render(world, sensor=camera, integrator=path, spp=spp, seed=s)) for s in range(passes)]
+        )
+        seen.sort(axis=0)
+        seen[-1] = np.minimum(seen[-1], 1.5 * seen[-2])
+        return seen.mean(0)
+
+    def coverage(self, scene: Scene, looks: int) -> tuple[np.ndarray, np.ndarray]:
+        """Return (h, w, classes) shares, by what each of `looks` jittered rays a pixel meets; and mean normals."""
+        world, names = self.load(scene, ())
+        camera = self.camera(scene, 1)
+        shapes = {shape.id(): shape for shape in world.shapes()}
+        rng = np.random.default_rng(9)
+        x, y = np.meshgrid(np.arange(WIDTH), np.arange(HEIGHT))
+        shares = np.zeros((HEIGHT, WIDTH, len(CLASSES)), np.float32)
+        normals = np.zeros((HEIGHT, WIDTH, 3), np.float32)
+        for _ in range(looks):
+            place = [(v + rng.random(v.shape)) / n for v, n in ((x, WIDTH), (y, HEIGHT))]
+            at = self.mi.Point2f(*[self.mi.Float(p.astype(np.float32).ravel()) for p in place])
+            ray, _ = camera.sample_ray(0.0, 0.5, at, self.mi.Point2f(0.5))
+            met = world.ray_intersect(ray)
+            normals += np.array(met.sh_frame.n).T.reshape(HEIGHT, WIDTH, 3)
+            for i, of in enumerate(CLASSES):
+                for name in names[of]:
+                    hit = np.array(met.shape == self.mi.ShapePtr(shapes[name]))
+                    shares[..., i] += np.broadcast_to(hit, x.size).reshape(HEIGHT, WIDTH)
+        return shares / looks, normals / looks
+
+
+def calmed(light: np.ndarray, coverage: np.ndarray, normals: np.ndarray) -> np.ndarray:
+    """Return a layer with its grain off: averaged among near pixels of one class and one direction."""
+    total, weights = np.zeros_like(light), np.zeros(light.shape[:2], np.float32)
+    log = np.log2(light.mean(2) + 1e-4)
+    only = coverage[..., CLASSES.index("backdrop")] > 0.999
+    for dy in range(-3, 4):
+        for dx in range(-3, 4):
+            move = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
+
+            def moved(a: np.ndarray, move: np.ndarray = move) -> Any:
+                return cv2.warpAffine(
+                    a, move, (WIDTH, HEIGHT), flags=cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE
+                )
+
+            apart = ((normals - moved(normals)) ** 2).sum(2) / 0.004 + ((coverage - moved(coverage)) ** 2).sum(
+                2
+            ) / 0.002
+            apart += (log - moved(log)) ** 2 / np.where(only, 0.05, 0.004)
+            weight = np.exp(-apart - (dx * dx + dy * dy) / np.where(only, 16, 3)).astype(np.float32)
+            total += weight[..., None] * moved(light)
+            weights += weight
+    return total / weights[..., None]
+
+
+# --- files --------------------------------------------------------------------------------------------------------
+
+
+def pack(light: np.ndarray) -> bytes:
+    """Lossless JPEG XL: log2 of green in steps of 1/96 stop, and red and blue against it."""
+    codes = np.rint(STEPS_PER_STOP * np.log2(np.maximum(light, FLOOR) / FLOOR)).astype(np.int32)
+    planes = np.stack([codes[..., 1], codes[..., 0] - codes[..., 1] + 32768, codes[..., 2] - codes[..., 1] + 32768], -1)
+    return bytes(imagecodecs.jpegxl_encode(planes.astype(np.uint16), lossless=True, effort=7))
+
+
+def pack_shares(shares: np.ndarray) -> bytes:
+    sheet = np.concatenate([np.rint(shares[..., i] * 255) for i in range(shares.shape[2])], 0).astype(np.uint8)
+    return bytes(imagecodecs.jpegxl_encode(sheet, lossless=True, effort=7))
+
+
+def render(name: str, studio: Studio, out: Path, passes: int, spp: int) -> dict[str, Any]:
+    scene = SCENES[name]
+    coverage, normals = studio.coverage(scene, 32)
+    lights = {}
+    for layer in scene.layers:
+        lights[layer] = calmed(studio.light(scene, [layer], passes, spp), coverage, normals)
+    whole = sum(lights.values())
+    gloss = studio.light(scene, list(scene.layers), 3, max(8, spp // 2), gloss_only=True)
+    for layer, light in lights.items():
+        (out / f"{name}-{layer}.jxl").write_bytes(pack(light / np.percentile(light.max(2), 95)))
+    share = np.clip(gloss.mean(2) / np.maximum(whole.mean(2), 1e-9), 0, 1)
+    planes = np.concatenate(
+        [coverage[..., : CLASSES.index("backdrop")], cv2.GaussianBlur(share, (3, 3), 0)[..., None]], -1
+    )
+    (out / f"{name}-map.jxl").write_bytes(pack_shares(planes))
+    return {
+        "says": scene.says,
+        "backdrop": scene.backdrop,
+        "side": scene.side,
+        "layers": {layer: f"{name}-{layer}.jxl" for layer in scene.layers},
+        "map": f"{name}-map.jxl",
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--out", type=Path, default=Path(__file__).parent / "data")
+    parser.add_argument("--passes", type=int, default=6)
+    parser.add_argument("--spp", type=int, default=56, help="rays a pixel in each pass")
+    parser.add_argument("--variant", default="llvm_ad_rgb")
+    parser.add_argument("scenes", nargs="*", default=list(SCENES))
+    given = parser.parse_args()
+    import mitsuba as mi
+
+    mi.set_variant(given.variant)
+    given.out.mkdir(parents=True, exist_ok=True)
+    index = given.out / "scenes.json"
+    known = json.loads(index.read_text()) if index.exists() else {"scenes": {}}
+    known |= {"steps_per_stop": STEPS_PER_STOP, "floor": FLOOR, "planes": [*CLASSES[:-1], "gloss"]}
+    with tempfile.TemporaryDirectory() as folder:
+        for name in given.scenes:
+            began = time.perf_counter()
+            known["scenes"][name] = render(name, Studio(mi, Path(folder)), given.out, given.passes, given.spp)
+            print(f"{name}: {time.perf_counter() - began:.0f} s", flush=True)
+            known["scenes"] = {n: known["scenes"][n] for n in SCENES if n in known["scenes"]}
+            index.write_text(json.dumps(known, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
