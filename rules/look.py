@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
+from lampblack.rules.continuity import light_changed
 from lampblack.rules.distribution import CODE_EDGES
 from lampblack.rules.frame import Kind, Picture, Sensor, Shot
 from lampblack.rules.radiance import Radiance, merge
@@ -55,6 +56,7 @@ class Look:
     levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_light, floor_light: from the one
     a pixel is clipped, up to the other it carries no detail. shown: of a raw frame, the camera's JPEG of the same shot.
+    lit_otherwise: share of the picture whose light is not that of the setup's frames before.
     """
 
     shot: Shot
@@ -76,6 +78,7 @@ class Look:
     white_light: float
     floor_light: float
     radiance: Radiance | None
+    lit_otherwise: float = 0.0
     shown: Look | None = None
 
     @cached_property
@@ -114,6 +117,11 @@ def look(
     raw = isinstance(picture, Sensor)
     cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     stops = picture.shot.exposure.stops
+    otherwise = 0.0
+    if stops is not None:
+        otherwise = light_changed(known, cells.light, cells.clipped_any, stops, thresholds.steps.same_light_stops)
+        if otherwise > thresholds.steps.same_light_share:
+            known = None  # what was known is of another light
     radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
     seen = cells.light if radiance is None else radiance.at(radiance.most_stops)
     found = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
@@ -138,6 +146,7 @@ def look(
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
         radiance=radiance,
+        lit_otherwise=otherwise,
         **_levels(cells, parts, counts, thresholds),
     )
 

@@ -68,6 +68,9 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         frame: its number in the shoot, from 1.
     """
     sample = Sample.of(look)
+    if look.lit_otherwise > thresholds.steps.same_light_share:
+        # Never merged blindly: what earlier frames said of their light is not true of this one.
+        setup = replace(setup, samples=(), radiance=None)
     samples = [*setup.samples, sample]
     tone, tones = _tone(setup, look, thresholds)
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds)
@@ -134,6 +137,10 @@ def _notices(
     found: list[Notice] = []
     if setup.size not in (None, (look.width, look.height)):
         found.append(Notice("size", "The frame has another size than the setup's first: was the camera changed?"))
+    if look.lit_otherwise > thresholds.steps.same_light_share:
+        share = f"{look.lit_otherwise:.0%}"
+        text = f"{share} of the picture is lit otherwise than before: was a lamp or card moved? Then begin a new setup."
+        found.append(Notice("light-changed", text))
     if cleanness is not None and not cleanness.clean:
         found.append(_backdrop_notice(cleanness))
     if (side := _intruder_side(look)) is not None:

@@ -78,6 +78,7 @@ class Steps:
     third: float
     keep_within_stops: float
     same_light_stops: float
+    same_light_share: float
 
 
 @dataclass(frozen=True)
