@@ -258,12 +258,12 @@ class WaitingRoom:
         """Give out what is ready, in shot order; each is in hand until `settle`, `put_back` or `unfinished`."""
         still = [(path, w) for path, w in self._waiting.items() if w.still_at() <= now]
         still.sort(key=lambda item: shot_order(item[0], item[1].sight.mtime_ns))
-        raws = {stem_of(path): path for path, _ in still if _is_raw(path)}
+        raws = {stem_of(path): path for path, _ in still if is_raw(path)}
         ready = []
         for path, waiting in still:
             if path not in self._waiting:
                 continue  # went along as a partner
-            if not _is_raw(path):
+            if not is_raw(path):
                 raw = raws.pop(stem_of(path), None)
                 partner = self._hand_out(raw) if raw is not None else None
                 ready.append(Ready(path, self._hand_out(path), raw, partner))
@@ -320,7 +320,7 @@ class WaitingRoom:
         self.glimpse(path, seen, now, closed=closed)
 
     def _count(self, path: bytes, change: int) -> None:
-        if not _is_raw(path):
+        if not is_raw(path):
             self._pictures[stem_of(path)] += change
             if not self._pictures[stem_of(path)]:
                 del self._pictures[stem_of(path)]
@@ -336,7 +336,8 @@ class WaitingRoom:
         return min(times, default=None)
 
 
-def _is_raw(path: bytes) -> bool:
+def is_raw(path: bytes) -> bool:
+    """Say whether a path is a raw file's, by its suffix."""
     return os.path.splitext(path)[1].lower() in RAWS
 
 

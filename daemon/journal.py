@@ -15,7 +15,7 @@ import os
 import sqlite3
 import stat
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
@@ -158,20 +158,22 @@ class Journal:
         """Write down a frame, its verdict, and its file as dealt with (and its raw partner); raises as above."""
         with self._writing() as link:
             link.execute(
-                "INSERT INTO frame (path, digest, setup, number, read_at, preview) VALUES (?, ?, ?, ?, ?, ?) "
+                "INSERT INTO frame (path, digest, setup, number, read_at) VALUES (?, ?, ?, ?, ?) "
                 "ON CONFLICT (path, digest) DO NOTHING",
-                (frame.path, frame.digest, frame.setup, frame.number, _now(), _json(frame.preview)),
+                (frame.path, frame.digest, frame.setup, frame.number, _now()),
             )
             number = _frame_id(link, frame.path, frame.digest)
-            _add_verdict(link, number, frame.verdict)
+            _add_verdict(link, number, frame.verdict, frame.preview)
             _add_sighting(link, frame.path, sight, "frame", number)
             if frame.partner is not None and partner_sight is not None:
                 _add_sighting(link, frame.partner, partner_sight, "partner", number)
 
-    def add_verdict(self, path: bytes, digest: str, verdict: dict[str, Any]) -> None:
-        """Write down what is now said of a frame already there; raises as above."""
+    def add_verdict(
+        self, path: bytes, digest: str, verdict: dict[str, Any], preview: dict[str, Any] | None = None
+    ) -> None:
+        """Write down what is now said of a frame already there, and its preview if that changed; raises as above."""
         with self._writing() as link:
-            _add_verdict(link, _frame_id(link, path, digest), verdict)
+            _add_verdict(link, _frame_id(link, path, digest), verdict, preview)
 
     def add_sighting(
         self, path: bytes, sight: Sight, outcome: Outcome, of: tuple[bytes, str] | None, error: str | None = None
@@ -200,7 +202,8 @@ class Journal:
     def frames(self, setup: int | None = None) -> list[Kept]:
         """Return frames in the order they were read, of one setup or all, with the last that was said of each."""
         rows = self._link.execute(
-            "SELECT f.path, f.digest, f.setup, f.number, v.verdict, f.preview, "
+            "SELECT f.path, f.digest, f.setup, f.number, v.verdict, "
+            " (SELECT preview FROM verdict WHERE frame = f.id AND preview IS NOT NULL ORDER BY id DESC LIMIT 1), "
             " (SELECT s.path FROM sighting s WHERE s.frame = f.id AND s.outcome = 'partner' "
             "  ORDER BY s.id DESC LIMIT 1) "
             "FROM frame f JOIN verdict v ON v.id = (SELECT max(id) FROM verdict WHERE frame = f.id) "
@@ -210,7 +213,7 @@ class Journal:
         kept = []
         for path, digest, of_setup, number, verdict, preview, partner in rows:
             try:
-                said, small = json.loads(verdict), json.loads(preview)
+                said, small = json.loads(verdict), json.loads(preview or "{}")
             except (ValueError, RecursionError):
                 log.warning("a verdict in the journal does not read; passed over")
                 continue
@@ -345,8 +348,11 @@ def _frame_id(link: sqlite3.Connection, path: bytes, digest: str) -> int:
     return int(row[0])
 
 
-def _add_verdict(link: sqlite3.Connection, frame: int, verdict: dict[str, Any]) -> None:
-    link.execute("INSERT INTO verdict (frame, said_at, verdict) VALUES (?, ?, ?)", (frame, _now(), _json(verdict)))
+def _add_verdict(link: sqlite3.Connection, frame: int, verdict: dict[str, Any], preview: dict[str, Any] | None) -> None:
+    link.execute(
+        "INSERT INTO verdict (frame, said_at, verdict, preview) VALUES (?, ?, ?, ?)",
+        (frame, _now(), _json(verdict), None if preview is None else _json(preview)),
+    )
 
 
 def _add_sighting(
@@ -407,8 +413,3 @@ def _why(wrong: sqlite3.Error, path: Path) -> str:
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
         return f"{path.name} cannot be written ({wrong}): see to the folder's permissions."
     return f"{path.name} cannot be written: {clean(str(wrong))}"
-
-
-def with_verdict(frame: Kept, verdict: dict[str, Any]) -> Kept:
-    """Return the frame with something else said of it."""
-    return replace(frame, verdict=verdict)

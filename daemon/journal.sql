@@ -21,18 +21,18 @@ CREATE TABLE frame (
     setup   INTEGER NOT NULL REFERENCES setup (number),
     number  INTEGER NOT NULL,               -- within its setup, from 1
     read_at TEXT NOT NULL,
-    preview TEXT NOT NULL,                  -- JSON, as on the socket
     UNIQUE (path, digest),
     UNIQUE (setup, number)
 );
 CREATE INDEX frame_digest ON frame (digest);
 
--- What was said of a frame; more than once when the aim changed after it was shot.
+-- What was said of a frame; more than once when the aim changed, or its raw file came, after it was read.
 CREATE TABLE verdict (
     id      INTEGER PRIMARY KEY,
     frame   INTEGER NOT NULL REFERENCES frame (id),
     said_at TEXT NOT NULL,
-    verdict TEXT NOT NULL                   -- JSON, as on the socket
+    verdict TEXT NOT NULL,                  -- JSON, as on the socket
+    preview TEXT                            -- likewise; null: as before
 );
 CREATE INDEX verdict_frame ON verdict (frame);
 

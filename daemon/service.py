@@ -35,7 +35,7 @@ from lampblack.daemon.intake import (
     Odd,
     Patience,
     Ready,
-    kind_of,
+    is_raw,
     stem_of,
 )
 from lampblack.daemon.journal import Journal, JournalError, Kept
@@ -60,6 +60,8 @@ CAMERA_STOP_S = 5.0
 FRAME_IN_HAND_S = 10.0
 CAMERA_REPLY_S = 60.0
 """A long exposure and its download; the tether has deadlines of its own below this."""
+RECENT = 4
+"""Frames that can be judged once more; each is some ten megabytes of memory. A raw file follows its JPEG closely."""
 RETRY_S = 3.0
 """Between tries to write what the full disk didn't take."""
 
@@ -141,10 +143,11 @@ class _Slate:
     begun: asyncio.Future[int]
 
 
-@dataclass(frozen=True)
-class _Last:
-    """The newest frame, with what is needed to judge it once more under another aim."""
+@dataclass(eq=False)
+class _Judged:
+    """A frame judged lately, with what is needed to judge it once more: under another aim, or with its raw file."""
 
+    shown: _Shown
     before: shoot.Setup
     look: Look
     notices: list[Event]
@@ -225,7 +228,7 @@ class Service:
         self._state, self._state_text = "catching-up", "Starting."
         self._memory = _Memory()
         self._rules = self._empty_setup()
-        self._last: _Last | None = None
+        self._recent: deque[_Judged] = deque(maxlen=RECENT)  # the newest last
         self._judging = asyncio.Lock()  # who holds it may change the setup and what is said of its frames
         self._journal: Journal | None = None
         self._unsaved: deque[Callable[[Journal], None]] = deque()
@@ -424,7 +427,8 @@ class Service:
                 await self._at_desk(journal.begin_setup, 1, None)
         except JournalError as wrong:
             raise StartError(str(wrong)) from None
-        self._rules, self._last = self._empty_setup(), None
+        self._rules = self._empty_setup()
+        self._recent.clear()
         log.info(
             "watching %s; SQLite %s; %d frames known",
             clean_name(self.folder),
@@ -503,18 +507,19 @@ class Service:
 
     async def _recall(self) -> None:
         """Learn again what this setup's frames had taught before the service was started anew."""
-        earlier = [shown.kept for shown in self._memory.frames]
+        earlier = list(self._memory.frames)
         known = await self._at_desk(self._journal_now().known) if earlier else {}
-        for kept in earlier:
+        for shown in earlier:
+            kept = shown.kept
             sight = await self._intake_now().look_again(kept.path)
             if sight is None or sight != known.get(kept.path) or self._stop.is_set():
                 continue
             seen = await self._see(kept.path, kept.partner)
-            if isinstance(seen, Seen) and seen.digest == kept.digest:
+            if isinstance(seen, Seen):
                 async with self._judging:
                     before = self._rules
                     await self._judge(seen.look, shown_name(kept.path), kept.number)
-                    self._last = _Last(before, seen.look, _own_notices(kept.verdict))
+                    self._recent.append(_Judged(shown, before, seen.look, _own_notices(kept.verdict)))
 
     def _intake_now(self) -> Intake:
         assert self._intake is not None
@@ -523,6 +528,8 @@ class Service:
     async def _see(self, path: bytes, partner: bytes | None) -> Seen | Refused:
         eye = self._eye
         assert eye is not None
+        if partner is not None and is_raw(path):
+            path, partner = partner, path
         look = partial(
             eye.see,
             os.path.join(self._root, path),
@@ -535,10 +542,8 @@ class Service:
     async def _one(self, ready: Ready) -> None:
         intake = self._intake_now()
         owner = self._memory.by_stem.get(stem_of(ready.path))
-        if kind_of(os.path.basename(ready.path)) == "raw" and owner is not None and owner[0] != ready.path:
-            await self._record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
-            log.info("%s belongs to %s", shown_name(ready.path), shown_name(owner[0]))
-            intake.settle(ready)
+        if owner is not None and is_raw(owner[0]) != is_raw(ready.path):
+            await self._other_half(ready, owner)
             return
         seen = await self._see(ready.path, ready.partner)
         sight = await intake.look_again(ready.path)
@@ -552,6 +557,21 @@ class Service:
             await self._known_already(ready, seen.digest)
         else:
             await self._new_frame(ready, seen)
+
+    async def _other_half(self, ready: Ready, owner: tuple[bytes, str]) -> None:
+        """The raw file of a JPEG that was read already, or the other way round: still one frame, now better known."""
+        first = owner[0]
+        log.info("%s belongs to %s", shown_name(ready.path), shown_name(first))
+        await self._record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
+        judged = next((each for each in self._recent if (each.shown.kept.path, each.shown.kept.digest) == owner), None)
+        if judged is not None:
+            seen = await self._see(first, ready.path)
+            if isinstance(seen, Seen):
+                async with self._judging:
+                    judged.look = seen.look
+                    judged.shown.kept = replace(judged.shown.kept, partner=ready.path)
+                    await self._judge_again(judged, preview=seen.preview)
+        self._intake_now().settle(ready)
 
     async def _refuse(self, ready: Ready, reason: str) -> None:
         error = clean(reason, 300)
@@ -601,7 +621,7 @@ class Service:
             )
             saved = await self._record(lambda journal: journal.add_frame(kept, ready.sight, ready.partner_sight))
             shown = _Shown(kept, unsaved=not saved)
-            self._last = _Last(before, seen.look, notices)
+            self._recent.append(_Judged(shown, before, seen.look, notices))
             self._memory.add(shown)
             self._intake_now().settle(ready)
             self._publish_frame(shown)
@@ -615,22 +635,21 @@ class Service:
         said: Event = verdict.as_json()
         return said
 
-    async def _judge_newest_again(self) -> None:
-        """The aim or the camera's apertures changed: what comes next may have, too. Holds `_judging`."""
-        if self._last is None or not self._memory.frames:
-            return
-        shown = self._memory.frames[-1]
-        self._last = replace(self._last, before=self._with_wishes(self._last.before))
-        self._rules = self._last.before
-        verdict = await self._judge(self._last.look, shown_name(shown.kept.path), shown.kept.number)
-        verdict["notices"] = [*verdict.get("notices", []), *self._last.notices]
-        if verdict == shown.kept.verdict:
-            return
-        shown.kept = journals.with_verdict(shown.kept, verdict)
-        kept = shown.kept
-        saved = await self._record(lambda journal: journal.add_verdict(kept.path, kept.digest, verdict))
-        shown.unsaved = not saved
-        self._publish_frame(shown, again=True)
+    async def _judge_again(self, first: _Judged, *, preview: Event | None = None) -> None:
+        """Judge a frame and those after it once more, and say what is said otherwise now. Holds `_judging`."""
+        again = list(self._recent)[self._recent.index(first) :]
+        self._rules = first.before
+        for judged in again:
+            judged.before = self._rules = self._with_wishes(self._rules)
+            kept = judged.shown.kept
+            verdict = await self._judge(judged.look, shown_name(kept.path), kept.number)
+            verdict["notices"] = [*verdict.get("notices", []), *judged.notices]
+            picture = preview if judged is first else None
+            if verdict != kept.verdict or (picture is not None and picture != kept.preview):
+                judged.shown.kept = replace(kept, verdict=verdict, preview=picture or kept.preview)
+                saved = await self._record(partial(_say_again, judged.shown.kept, picture))
+                judged.shown.unsaved = not saved
+                self._publish_frame(judged.shown, again=True)
 
     # ------------------------------------------------------------ setups
 
@@ -649,7 +668,8 @@ class Service:
             setup = journals.Setup(number, slate.name)
             await self._record(lambda journal: journal.begin_setup(setup.number, setup.name))
             self._memory.setup, self._memory.frames = setup, []
-            self._rules, self._last = self._empty_setup(), None
+            self._rules = self._empty_setup()
+            self._recent.clear()
             self._publish({"event": "setup", "setup": {"number": number, "name": slate.name}})
         if not slate.begun.done():
             slate.begun.set_result(number)
@@ -738,7 +758,8 @@ class Service:
     async def _new_wishes(self) -> None:
         async with self._judging:
             self._rules = self._with_wishes(self._rules)
-            await self._judge_newest_again()
+            if self._recent:
+                await self._judge_again(self._recent[-1])
 
     async def _ask_camera(self, what: Event) -> tuple[bool, str]:
         if self._tether is None:
@@ -846,6 +867,10 @@ def shown_name(path: bytes) -> str:
 
 def _reply(ok: bool, text: str) -> Event:
     return {"ok": ok, "text": text}
+
+
+def _say_again(kept: Kept, preview: Event | None, journal: Journal) -> None:
+    journal.add_verdict(kept.path, kept.digest, kept.verdict, preview)
 
 
 def _own_notices(verdict: Event) -> list[Event]:

@@ -22,6 +22,7 @@ from watching import DEADLINE_S, Watching, journal_rows, jpeg, run, watching
 from lampblack.daemon.client import Client
 from lampblack.mock_camera.body import FORMATS, Body, Card, Exposed, Settings
 from lampblack.mock_camera.server import Server
+from lampblack.mock_camera.studio import Studio
 
 
 @pytest.fixture
@@ -154,6 +155,40 @@ def test_a_raw_file_and_its_jpeg_are_one_frame(impatient: Watching) -> None:
     assert [bytes(path) for (path,) in partners] == [b"jpeg-first.dng", b"raw-first.NEF"]
 
 
+@pytest.mark.parametrize("first", ["jpeg", pytest.param("raw", marks=pytest.mark.slow)])
+def test_a_half_that_comes_late_joins_its_frame(folder: Path, first: str) -> None:
+    """The verdict is said again, from the raw's own samples; the frames after it keep theirs in order."""
+    exposed = Studio.load("black").photograph(
+        Settings(7.1, 1 / 64, "1/60", 200, "tungsten", ("jpeg", "dng"), "2026-03-02T10:00:00.00"), 1, megapixels=0.3
+    )
+    halves = {"raw" if ending == "DNG" else "jpeg": (f"bowl.{ending}", data) for ending, data in exposed.files}
+    last = "raw" if first == "jpeg" else "jpeg"
+    with watching(folder, impatient=True) as service:
+        (folder / halves[first][0]).write_bytes(halves[first][1])
+        service.until(lambda: service.files == [halves[first][0]])
+        assert service.frames[0]["pixels"]["kind"] == first
+        (folder / "next.jpg").write_bytes(jpeg(1))
+        service.until(lambda: "next.jpg" in service.files)
+        (folder / halves[last][0]).write_bytes(halves[last][1])
+        if last == "raw":
+            again = service.until(lambda: [e for e in service.of_kind("frame") if e.get("again")])[0]["verdict"]
+            assert (again["file"], again["frame"], again["pixels"]["kind"]) == (halves[first][0], 1, "raw")
+        service.until(lambda: halves[last][0] in log_text(folder))
+        service.until(lambda: service.status()["counts"]["waiting"] == 0)
+        assert service.status()["counts"]["frames"] == 2
+        service.end()
+    assert [bytes(p) for (p,) in journal_rows(folder, "SELECT path FROM sighting WHERE outcome = 'partner'")] == [
+        os.fsencode(halves[last][0])
+    ]
+    with watching(folder, impatient=True) as service:
+        state = service.meet_again()
+        assert [f["verdict"]["pixels"]["kind"] for f in state["frames"]] == ["raw", "jpeg"]
+        (folder / "last.jpg").write_bytes(jpeg(2))
+        service.until(lambda: "last.jpg" in service.files)
+        assert service.frames[-1]["frame"] == 3
+        assert not service.refused
+
+
 def test_a_tethered_camera_fires_and_steps(folder: Path) -> None:
     """Through real libgphoto2: fired frames land, are read at once, and the suggested aperture is set and shot."""
 
@@ -228,7 +263,9 @@ def test_hostile_names_and_odd_files_are_shown_clean(impatient: Watching, tmp_pa
     assert impatient.refused.keys() == {"pipe.jpg", "link.jpg"}
     assert all(name.isprintable() for name in impatient.files)
     assert impatient.end() == 0
-    assert not [line for line in log_text(impatient.folder).split("\n") if not line.isprintable()]
+    lines = log_text(impatient.folder).split("\n")
+    assert any("pipe.jpg" in line for line in lines)
+    assert not [line for line in lines if not line.isprintable()]
 
 
 # ---------------------------------------------------------------- the folder and the disk

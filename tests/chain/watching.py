@@ -27,6 +27,7 @@ _IMPATIENT = """
 import sys
 from pathlib import Path
 from lampblack.daemon.intake import Patience
+from lampblack.daemon.premises import open_log
 from lampblack.daemon.service import Options, serve
 
 def ready(where):
@@ -34,6 +35,7 @@ def ready(where):
     print(json.dumps(where), flush=True)
 
 if __name__ == "__main__":
+    open_log(Path(sys.argv[1]), background=False)
     patience = Patience(ladder_s=(0.1, 0.2, 0.4, 0.6), pair_s=0.2, rescan_s=0.5, check_s=0.1)
     serve(Path(sys.argv[1]), Options(patience=patience), ready=ready)
 """

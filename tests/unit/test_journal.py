@@ -47,7 +47,8 @@ def reopened(journal: Journal) -> Journal:
 def test_what_was_written_is_there_after_a_restart(journal: Journal) -> None:
     """Frames with their last verdict, sightings, refusals, setups, in order."""
     journal.add_frame(Kept(b"a.jpg", "d1", 1, 1, {"n": 1}, PREVIEW, b"a.nef"), SIGHT, SIGHT)
-    journal.add_verdict(b"a.jpg", "d1", {"n": 2})
+    journal.add_verdict(b"a.jpg", "d1", {"n": 2}, {**PREVIEW, "marks": "BBB="})
+    journal.add_verdict(b"a.jpg", "d1", {"n": 3})
     journal.begin_setup(2, "flag in")
     journal.add_frame(Kept(b"b.jpg", "d2", 2, 2, {"n": 3}, {}), SIGHT)
     journal.add_sighting(b"copy.jpg", SIGHT, "duplicate", (b"a.jpg", "d1"))
@@ -57,7 +58,7 @@ def test_what_was_written_is_there_after_a_restart(journal: Journal) -> None:
     again = reopened(journal)
     try:
         assert again.setup() == Setup(2, "flag in")
-        assert again.frames(1) == [Kept(b"a.jpg", "d1", 1, 1, {"n": 2}, PREVIEW, b"a.nef")]
+        assert again.frames(1) == [Kept(b"a.jpg", "d1", 1, 1, {"n": 3}, {**PREVIEW, "marks": "BBB="}, b"a.nef")]
         assert [frame.path for frame in again.frames()] == [b"a.jpg", b"b.jpg", b"mended.jpg"]
         assert again.known().keys() == {b"a.jpg", b"a.nef", b"b.jpg", b"copy.jpg", b"bad.jpg", b"mended.jpg"}
         assert again.refusals() == [Refusal(b"bad.jpg", "it ends too early")]
@@ -229,10 +230,9 @@ def test_hostile_content_is_harmless_when_read(journal: Journal, path: Path) -> 
     journal.close()
     link = sqlite3.connect(path)
     link.execute("DROP TRIGGER verdict_stays")
-    link.execute("DROP TRIGGER frame_stays")
     link.execute("UPDATE verdict SET verdict = ?", (json.dumps({"file": "x\x1b[2J", "next": {"why": "a\nb"}}),))
     link.execute(
-        "UPDATE frame SET preview = ?", (json.dumps({"width": 10**9, "height": 1, "rgb": "\x1b", "marks": ""}),)
+        "UPDATE verdict SET preview = ?", (json.dumps({"width": 10**9, "height": 1, "rgb": "\x1b", "marks": ""}),)
     )
     link.commit()
     link.close()
