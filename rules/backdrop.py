@@ -86,7 +86,31 @@ def _edges(step: Grid, search: BackdropSearch) -> Mask:
     noise = min(float(np.percentile(np.abs(sharp[::3, ::3]), 40)), search.most_noise_codes)
     weak = sharp > max(search.weak_edge_codes, search.edge_over_noise * noise)
     strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
-    return _touching(weak, strong)
+    edges = _touching(weak, strong)
+    return edges | _straight_on(edges, search)
+
+
+def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
+    """
+    Return long straight edges carried on to the frame's border.
+
+    The edge of a card or a table is a straight line; where the light on its two sides happens to be the same it goes
+    on all the same.
+    """
+    drawn = np.zeros(edges.shape, np.uint8)
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(edges.astype(np.uint8), connectivity=8)
+    for line in range(1, count):
+        across, down = stats[line, cv2.CC_STAT_WIDTH], stats[line, cv2.CC_STAT_HEIGHT]
+        if max(across / edges.shape[1], down / edges.shape[0]) < search.straight_share:
+            continue
+        points = np.argwhere(labels == line)[:, ::-1].astype(np.float32)
+        x_way, y_way, x, y = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
+        off = np.abs((points[:, 0] - x) * y_way - (points[:, 1] - y) * x_way)
+        if float(np.percentile(off, 95)) < 3:
+            far = float(sum(edges.shape))
+            ends = [(round(x + sign * far * x_way), round(y + sign * far * y_way)) for sign in (-1, 1)]
+            cv2.line(drawn, ends[0], ends[1], (1,))
+    return drawn > 0
 
 
 def _touching(allowed: Mask, seeds: Mask) -> Mask:
@@ -151,7 +175,7 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     meeting = _dilated(main, wide) & other
     across, down = other.any(axis=0).sum(), other.any(axis=1).sum()
     length = max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum())
-    if length < 0.3 * max(across, down):
+    if length < 0.15 * max(across, down):
         return "backdrop" if _apart(coded, main, other) < search.other_side_stops else "else"
     if _apart(coded, _dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
@@ -199,6 +223,8 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     around = np.where(weight > 0.02, 1, np.nan)[..., None] * level / np.maximum(weight, 0.02)[..., None]
     alike = ~backdrop & (_stops_off(coded, around) < 3 * search.hole_stops) & (step < search.strong_edge_codes)
     for piece in _pieces(alike, _LEAST_HOLE):
+        if piece[0].any() or piece[-1].any() or piece[:, 0].any() or piece[:, -1].any():
+            continue  # nothing is seen through there
         ring = _dilated(piece, 2) & ~piece
         if (step[ring] > search.strong_edge_codes).mean() > 0.7:
             goes_on = _stops_off(coded, _carried_on(coded, backdrop, piece, near))

@@ -41,6 +41,8 @@ class Part(IntEnum):
     """Backdrop so near the subject that its light is not its own."""
     INTRUDER = 4
     """A card, a stand or a hard edge of light at the frame's border: neither subject nor backdrop."""
+    EDGE = 5
+    """Subject so near a backdrop that clips that what clips there may be the backdrop's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,12 +50,12 @@ class Look:
     """
     One frame, measured.
 
-    counts: (5, 256) pixels by `Part` and brightest channel's 8-bit code, of those looked at (`Cells.top`).
+    counts: (6, 256) pixels by `Part` and brightest channel's 8-bit code, of those looked at (`Cells.top`).
     clipped_frame: share of all pixels at the white level in any channel. clipped: (3,) share of the subject's pixels
     at the white level in R, G, B. mid_light: median linear luminance of the subject, None without one. side: pixels
     along a cell. parts: (rows, columns) `Part` of each cell. light: (rows, columns, 3) float16 mean linear light.
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
-    levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
+    levels, edges: (6, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_light, floor_light: from the one
     a pixel is clipped, up to the other it carries no detail. shown: of a raw frame, the camera's JPEG of the same shot.
     lit_otherwise: share of the picture whose light is not that of the setup's frames before.
@@ -95,7 +97,7 @@ class Look:
     @property
     def subject(self) -> Mask:
         """Return the subject's cells, its glints too."""
-        return self.parts <= Part.GLINT
+        return np.isin(self.parts, (Part.SUBJECT, Part.GLINT, Part.EDGE))
 
     def without_radiance(self) -> Look:
         """Return a copy that is cheap to keep."""
@@ -194,6 +196,8 @@ def _parts(cells: Cells, found: Found | None, thresholds: Thresholds) -> NDArray
             borderValue=(1,),
         )
         parts[core > 0] = Part.BACKDROP
+        white = (found.backdrop & (cells.clipped_any > 0.25)).astype(np.uint8)
+        parts[(cv2.dilate(white, np.ones((wide, wide), np.uint8)) > 0) & (parts == Part.SUBJECT)] = Part.EDGE
     parts[_glints(cells, thresholds) & (parts == Part.SUBJECT)] = Part.GLINT
     return parts
 

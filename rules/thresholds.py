@@ -59,6 +59,7 @@ class BackdropSearch:
     strong_edge_codes: float
     edge_over_noise: float
     most_noise_codes: float
+    straight_share: float
     gap_share: float
     other_side_stops: float
     crease_stops: float
