@@ -170,7 +170,9 @@ def _relations(frames: Sequence[Exposed], white_code: float) -> Iterator[Relatio
         both = sound[i] & sound[j]
         low, high = codes[i][both].ravel(), codes[j][both].ravel()
         seen = high < white_code - 2
-        relation = _relation(low[seen].astype(np.float64), high[seen].astype(np.float64), order[j].stops - order[i].stops)
+        relation = _relation(
+            low[seen].astype(np.float64), high[seen].astype(np.float64), order[j].stops - order[i].stops
+        )
         if relation is not None:
             yield relation
 
@@ -231,7 +233,9 @@ class _Fit(NamedTuple):
 def _best(relation: Relation, white_code: float, start: Response, source: Source) -> Response | None:
     """Return the response from the black level that suits best: some cameras file no light as a code above 0."""
     lowest = float(relation.low.min())
-    floors = [floor for floor in (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 25.0, 30.0, 36.0) if floor == 0 or floor <= lowest + 0.5]
+    floors = [
+        floor for floor in (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 25.0, 30.0, 36.0) if floor == 0 or floor <= lowest + 0.5
+    ]
     fits = [_fit(relation, floor, white_code, start) for floor in floors]
     fit = min(fits, key=lambda one: one.cost)
     light = 2.0**fit.stops
