@@ -25,6 +25,7 @@ Mask = NDArray[np.bool_]
 Grid = NDArray[np.float32]
 
 _STEP_SCALE = 8.0  # of a step in a byte, for the filters that only take bytes
+_LINE_WIDTH = 6  # cells: a straight edge, blurred, is no wider
 _LEAST_PIECE = 5e-4  # share of the frame; smaller islands and holes are specks
 _LEAST_HOLE = 1e-3  # ... and a hole through the subject smaller than this isn't looked for
 
@@ -98,15 +99,16 @@ def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
     on all the same.
     """
     drawn = np.zeros(edges.shape, np.uint8)
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(edges.astype(np.uint8), connectivity=8)
-    for line in range(1, count):
-        across, down = stats[line, cv2.CC_STAT_WIDTH], stats[line, cv2.CC_STAT_HEIGHT]
-        if max(across / edges.shape[1], down / edges.shape[0]) < search.straight_share:
-            continue
-        points = np.argwhere(labels == line)[:, ::-1].astype(np.float32)
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(edges.astype(np.uint8), connectivity=8)
+    left, top, across, down, area = stats.T
+    long = np.maximum(across / edges.shape[1], down / edges.shape[0]) >= search.straight_share
+    thin = area < _LINE_WIDTH * np.maximum(across, down)  # an outline has two sides and more
+    for line in np.flatnonzero(long & thin):
+        box = labels[top[line] : top[line] + down[line], left[line] : left[line] + across[line]] == line
+        points = (np.argwhere(box)[:, ::-1] + (left[line], top[line])).astype(np.float32)
         x_way, y_way, x, y = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
         off = np.abs((points[:, 0] - x) * y_way - (points[:, 1] - y) * x_way)
-        if float(np.percentile(off, 95)) < 3:
+        if float(np.percentile(off, 95)) < _LINE_WIDTH / 2:
             far = float(sum(edges.shape))
             ends = [(round(x + sign * far * x_way), round(y + sign * far * y_way)) for sign in (-1, 1)]
             cv2.line(drawn, ends[0], ends[1], (1,))

@@ -94,8 +94,8 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
     side = max(1, round(max(picture.width, picture.height) / CELLS_ACROSS))
     rows, columns = picture.height // side, picture.width // side
     step = side if side < _STRIDE_FROM else side // 2
-    grids = {name: np.empty((rows, columns), np.float32) for name in ("clipped_any", "over_patch", "all_white")}
-    light, clipped = np.empty((2, rows, columns, 3), np.float32)
+    grids = {name: np.zeros((rows, columns), np.float32) for name in ("clipped_any", "over_patch", "all_white")}
+    light, clipped = np.zeros((2, rows, columns, 3), np.float32)
     top = np.empty((rows * step, columns * step), np.uint8)
     white, patch, clean = (
         thresholds.highlights.jpeg_white_code - 1,
@@ -112,10 +112,13 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         highest: Any = cv2.max(cv2.max(red, green), blue)
         top[first * step : last * step] = highest
         light[first:last] = _mean(_light_of(seen), size)
-        clipped[first:last] = _share_above(eight, white, size)
-        grids["clipped_any"][first:last] = _share_above(highest, white, size)
         grids["over_patch"][first:last] = _share_above(highest, patch, size)
-        grids["all_white"][first:last] = _share_above(cv2.min(cv2.min(red, green), blue), clean, size)
+        most = cv2.minMaxLoc(highest)[1]
+        if most > white:
+            clipped[first:last] = _share_above(eight, white, size)
+            grids["clipped_any"][first:last] = _share_above(highest, white, size)
+        if most > clean:
+            grids["all_white"][first:last] = _share_above(cv2.min(cv2.min(red, green), blue), clean, size)
     return Cells(
         side=side,
         light=light,
@@ -150,6 +153,8 @@ def _count_clipped(picture: Picture, white: int) -> int:
     ]  # kept: fresh memory costs more than the work
     for first in range(0, picture.height, _BAND):
         band = _eight_bit(picture.codes[first : first + _BAND])
+        if cv2.minMaxLoc(band.reshape(len(band), -1))[1] <= white:
+            continue
         red, green, blue = (plane[: len(band)] for plane in planes)
         cv2.split(band, [red, green, blue])
         cv2.max(cv2.max(red, green, dst=red), blue, dst=red)
