@@ -64,12 +64,21 @@ def ellipsoid(
 
 
 def along(points: Sequence[Sequence[float]], count: int) -> np.ndarray:
-    """Return a smooth line through points, by a cubic through each coordinate over the chord length."""
-    from scipy.interpolate import PchipInterpolator
-
+    """Return a smooth line through points: cubics over the chord length, harmonic slopes (Fritsch and Butland 1984)."""
     p = np.array(points, float)
-    at = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(p, axis=0), axis=1))])
-    return np.asarray(PchipInterpolator(at, p)(np.linspace(0, at[-1], count)))
+    step = np.linalg.norm(np.diff(p, axis=0), axis=1)[:, None]
+    rise = np.diff(p, axis=0) / step
+    same = rise[:-1] * rise[1:] > 0
+    near, far = 2 * step[1:] + step[:-1], step[1:] + 2 * step[:-1]
+    safe = np.where(same, rise[:-1], 1), np.where(same, rise[1:], 1)
+    inner = np.where(same, (near + far) / (near / safe[0] + far / safe[1]), 0)
+    slope = np.concatenate([rise[:1], inner, rise[-1:]])
+    at = np.concatenate([[0], np.cumsum(step)])
+    wanted = np.linspace(0, at[-1], count)
+    i = np.clip(np.searchsorted(at, wanted, side="right") - 1, 0, len(step) - 1)
+    t = ((wanted - at[i])[:, None]) / step[i]
+    bend = slope[i] * step[i] * t * (1 - t) ** 2 + slope[i + 1] * step[i] * t**2 * (t - 1)
+    return np.asarray(p[i] * (1 + 2 * t) * (1 - t) ** 2 + p[i + 1] * t**2 * (3 - 2 * t) + bend)
 
 
 def turned(
@@ -523,7 +532,7 @@ SCENES = {
         },
     ),
     "kettle": Scene(
-        "a dark kettle on black, its handle a hole, a card reaching in from the right; light on the backdrop from below",
+        "a dark kettle on black, a card reaching in from the right; light on the backdrop from below",
         "black",
         "bottom",
         (-0.02, -2.4, 0.32),

@@ -250,7 +250,7 @@ CAMERAS = {
         Tone(a=0.78, toe=0.0004, mid=0.47), "4:2:2", 92, 100, Fraction(1, 60), 0.8,
     ),
     "flat": Camera(
-        "Ochre", "Slate 12", 5, (2, 1, 1, 0), 12, (256, 258, 255, 257), 4_095, 4_095, 31_000, 3.5,
+        "Ochre", "Slate 12", 4, (2, 1, 1, 0), 12, (256, 258, 255, 257), 4_095, 4_095, 31_000, 3.5,
         (0.64, 1.0, 0.47), ((0.72, 0.31, -0.03), (0.14, 1.04, -0.18), (0.04, 0.11, 0.85)),
         Tone(a=0.5, toe=0.003, mid=0.44, floor=2.0), "4:2:0", 90, 200, Fraction(1, 30), 1.0, ">",
     ),
@@ -294,21 +294,26 @@ def lit(name: str, times: int) -> Lit:
 
 
 @dataclass(frozen=True)
-class Truth:
+class Clipping:
     """
-    What is true at one exposure. Shares 0 to 1, each as "jpeg" (noise-free: a channel at its top code) and "raw"
-    (2 x 2 blocks with a saturated sample, as noise makes them on average).
+    Shares, 0 to 1, of what clips at one exposure. A JPEG's: noise-free, a channel at its top code. A raw file's: 2 x 2
+    blocks with a saturated sample, as noise makes them on average.
 
-    frame: of all pixels; before: of those before the backdrop; broad: the same without glints, small spots of mirrored
-    light. p99, patch, white, eaten: of the backdrop, see `is_clean`.
+    frame: of all pixels; before: of those before the backdrop; broad: the same without glints (`glints`).
     """
 
-    frame: dict[str, float]
-    before: dict[str, float]
-    broad: dict[str, float]
-    clean: dict[str, bool]
-    p99: dict[str, int]
-    patch: dict[str, float]
+    frame: float
+    before: float
+    broad: float
+
+
+@dataclass(frozen=True)
+class Backdrop:
+    """Noise-free: is it clean; its brightest channel's 99th percentile; its largest patch over the patch code."""
+
+    clean: bool
+    p99: int
+    patch: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -319,7 +324,8 @@ class Setup:
     camera: str
     hold_at: float
     folder: Path
-    _truths: dict[float, Truth] = field(default_factory=dict)
+    _clipping: dict[tuple[float, str], Clipping] = field(default_factory=dict)
+    _backdrop: dict[tuple[float, str], Backdrop] = field(default_factory=dict)
 
     @property
     def seen(self) -> Lit:
@@ -348,66 +354,67 @@ class Setup:
 
     def hold(self, kind: str) -> float:
         """Return the true hold-highlights aperture: the widest that keeps broad clipping within the limit."""
-        holding = [n for n in APERTURES if self.truth(self.stops(n)).broad[kind] <= BROAD_LIMIT]
-        return min(holding) if holding else APERTURES[-1]
+        closed, wide = len(APERTURES), 0
+        while wide < closed:
+            middle = (wide + closed) // 2
+            holds = self.clipping(self.stops(APERTURES[middle]), kind).broad <= BROAD_LIMIT
+            wide, closed = (wide, middle) if holds else (middle + 1, closed)
+        return APERTURES[min(wide, len(APERTURES) - 1)]
 
     # --- truth
 
-    def truth(self, stops: float) -> Truth:
-        key = round(stops, 4)
-        if key not in self._truths:
-            self._truths[key] = self._truth(stops)
-        return self._truths[key]
+    def clipping(self, stops: float, kind: str) -> Clipping:
+        key = round(stops, 4), kind
+        if key not in self._clipping:
+            before = self.seen.before
+            share = self._top(stops) if kind == "jpeg" else self._saturated(stops)
+            glint = glints((share > 0.5) & before, self.seen.gloss)
+            means = share.mean(), share[before].mean(), (share * ~glint)[before].mean()
+            self._clipping[key] = Clipping(*(float(mean) for mean in means))
+        return self._clipping[key]
+
+    def backdrop(self, stops: float, kind: str) -> Backdrop:
+        key = round(stops, 4), kind
+        if key not in self._backdrop:
+            camera, pure = self.with_camera, self.seen.pure
+            codes = camera.developed(self._shares(stops), camera.curve if kind == "jpeg" else PLAIN)
+            top = codes.max(axis=2)
+            p99, patch = _p99(top[pure]), _largest((top > BLACK_PATCH_CODE) & pure)
+            clean = {
+                "black": p99 <= BLACK_P99 and patch <= PATCH_SHARE,
+                "white": self._is_clean_white(codes),
+                "grey": self.evenness <= GREY_STOPS,
+            }
+            self._backdrop[key] = Backdrop(clean[self.tone], p99, patch)
+        return self._backdrop[key]
 
     def _shares(self, stops: float) -> Floats:
         matrix = self.with_camera.from_light * np.float32(2**stops)
         return np.asarray(cv2.transform(self.seen.thin, matrix), np.float32)
 
-    def _truth(self, stops: float) -> Truth:
-        camera, seen = self.with_camera, self.seen
-        shares = self._shares(stops)
-        codes = camera.developed(shares, camera.curve)
-        plain = camera.developed(shares, PLAIN)
-        clipped = {"jpeg": (codes.max(axis=2) == camera.tone.top).astype(np.float32), "raw": self._saturated(shares)}
-        frame, before, broad = {}, {}, {}
-        for kind, share in clipped.items():
-            glint = glints((share > 0.5) & seen.before, seen.gloss)
-            frame[kind] = float(share.mean())
-            before[kind] = float(share[seen.before].mean())
-            broad[kind] = float((share * ~glint)[seen.before].mean())
-        levels = {"jpeg": codes, "raw": plain}
-        return Truth(
-            frame,
-            before,
-            broad,
-            {kind: self._clean(level, shares) for kind, level in levels.items()},
-            {kind: _p99(level.max(axis=2)[seen.pure]) for kind, level in levels.items()},
-            {kind: _largest((level.max(axis=2) > BLACK_PATCH_CODE) & seen.pure) for kind, level in levels.items()},
-        )
+    def _top(self, stops: float) -> Floats:
+        """Return 1 where a JPEG without noise has a channel at its top code."""
+        camera = self.with_camera
+        codes = camera.developed(self._shares(stops), camera.curve)
+        return (codes.max(axis=2) == camera.tone.top).astype(np.float32)
 
-    def _saturated(self, shares: Floats) -> Floats:
+    def _saturated(self, stops: float) -> Floats:
         """Return how likely a 2 x 2 block is to hold a saturated sample: Gaussian noise, four samples on their own."""
         camera = self.with_camera
-        safe = np.ones(shares.shape[:2], np.float32)
-        for i, (_, _, colour) in enumerate(camera.places()):
+        safe = np.ones(self.seen.before.shape, np.float32)
+        for i, (row, column, colour) in enumerate(camera.places()):
+            to_share = camera.from_light[colour : colour + 1] * np.float32(2**stops)
+            electrons = cv2.transform(self.seen.light[row::2, column::2], to_share) * np.float32(camera.well_e)
             gain = (camera.saturation - camera.black[0]) / camera.well_e
-            full = (camera.saturation - camera.black[i] - 0.5) / gain
-            electrons = shares[..., colour] * np.float32(camera.well_e)
-            off = (electrons - full) / np.sqrt(electrons + camera.read_e**2)
-            safe *= 1 - _normal(off)
+            full = np.float32((camera.saturation - camera.black[i] - 0.5) / gain)
+            safe *= 1 - _normal((electrons - full) / np.sqrt(electrons + np.float32(camera.read_e**2)))
         return 1 - safe
 
-    def _clean(self, codes: NDArray[np.uint8], shares: Floats) -> bool:
-        seen = self.seen
-        if self.tone == "grey":
-            level = shares[..., 1][seen.pure]
-            return self.evenness <= GREY_STOPS or float(level.max()) <= 0
-        if self.tone == "black":
-            top = codes.max(axis=2)
-            patch = _largest((top > BLACK_PATCH_CODE) & seen.pure)
-            return _p99(top[seen.pure]) <= BLACK_P99 and patch <= PATCH_SHARE
+    def _is_clean_white(self, codes: NDArray[np.uint8]) -> bool:
+        """Say whether the backdrop is white and the subject's edge is not."""
         white = codes.min(axis=2) >= WHITE_CODE
-        return float(white[seen.pure].mean()) >= WHITE_SHARE and float(white[self.edge].mean()) <= EATEN_SHARE
+        share, eaten = white[self.seen.pure].mean(), white[self.edge].mean()
+        return bool(share >= WHITE_SHARE and eaten <= EATEN_SHARE)
 
     @cached_property
     def edge(self) -> Bools:
@@ -441,11 +448,14 @@ class Setup:
         """Say whether the backdrop's verdict is the same a third of a stop either way (grey: a sixth of evenness)."""
         if self.tone == "grey":
             return abs(self.evenness - GREY_STOPS) >= 1 / 6
-        return len({self.truth(stops + off).clean[kind] for off in (-1 / 3, 0, 1 / 3)}) == 1
+        return len({self.backdrop(stops + off, kind).clean for off in (-1 / 3, 0, 1 / 3)}) == 1
 
     def spilled(self, stops: float, kind: str, by: float = 0.5) -> bool:
         """Say whether a black backdrop has more than `by` stops too much light."""
-        return self.tone == "black" and not self.truth(stops - by).clean[kind]
+        return self.tone == "black" and not self.backdrop(stops - by, kind).clean
+
+
+_NORMAL = np.array([0.5 * (1 + erf(i / 400 / 2**0.5)) for i in range(-2400, 2401)], np.float32)
 
 
 @cache
@@ -465,10 +475,8 @@ def brightest_holding(scene_name: str, camera_name: str) -> float:
 
 
 def _normal(x: Floats) -> Floats:
-    """Return the normal distribution's share below x, from a table."""
-    at = np.linspace(-6, 6, 2401)
-    share = np.array([0.5 * (1 + erf(v / 2**0.5)) for v in at])
-    return np.interp(x, at, share).astype(np.float32)
+    """Return the normal distribution's share below x, from a table in steps of 1/400."""
+    return _NORMAL[(np.clip(x, -6, 6) * 400 + 2400.5).astype(np.int32)]
 
 
 def _p99(top: NDArray[np.uint8]) -> int:
@@ -502,9 +510,11 @@ class Frame:
     def stops(self) -> float:
         return self.setup.stops(self.f_number)
 
-    @property
-    def truth(self) -> Truth:
-        return self.setup.truth(self.stops)
+    def clipping(self, kind: str) -> Clipping:
+        return self.setup.clipping(self.stops, kind)
+
+    def backdrop(self, kind: str) -> Backdrop:
+        return self.setup.backdrop(self.stops, kind)
 
     @property
     def stem(self) -> Path:
