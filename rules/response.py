@@ -18,9 +18,9 @@ and Nayar 1999 (few parameters), Grossberg and Nayar 2003 (what two exposures ca
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
@@ -32,8 +32,6 @@ Floats = NDArray[np.float64]
 Source = Literal["prior", "bracket", "raw pair"]
 
 _CODES: Floats = np.arange(256, dtype=np.float64)
-_MIDDLE = slice(13, 243)
-"""The middle 90 % of the codes, over which `sure_stops` speaks."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,35 +80,58 @@ class Exposed:
     clipped: NDArray[np.float32]
 
 
-# Cells with this share of clipped pixels have a mean that says too little.
+# Cells with this share of clipped pixels have a mean that says too little, and so have codes this near white.
 _CLIPPED_TOO_MUCH = 0.01
-_MOST_CELLS = 16_000
+_UNDER_WHITE = 2.0
+_CELLS_A_TONE = 1500  # are enough, of each sixteenth of the codes
 _BIN = 8.0  # of the sum of two codes: fine against the curve, wide enough for a dozen cells
+_BINS_A_STOP = 8  # of raw light
 _LEAST_IN_BIN = 12
 _LEAST_BINS = 6
 _LEAST_STEP = 0.3  # stops; exposures nearer than this say little of the curve
 _MOST_PAIRS = 6
 _DARKEST = 4.0  # codes above the camera's black: below, rounding and noise reduction rule
 
-# Compression, rounding and sharpening move a bin's middle code by about this much, all its cells alike.
-_CODE_OFF = 0.35
-# ... and a camera's marked stops and its shading are about this true.
-_STOPS_OFF = 0.02
-# Neighbouring bins err alike: so many of them count as one.
-_ALIKE = 4.0
-# A cell this far off the common relation (stops; and codes) was lit otherwise, moved, or lies on an edge;
-# with so many of them, over all tones, it is another light.
+_CODE_OFF = 0.15
+"""Compression, rounding and sharpening move all cells of a bin by about this much, in codes."""
+_STOPS_OFF = 0.01
+_ALIKE = 3.0
+"""Neighbouring bins err alike: so many of them count as one."""
+_MARKED_OFF = 0.03
+"""How far a frame's exposure is from what its marks stand for, in stops: iris, shutter and lamp (common practice)."""
+_ANY_SCALE = 10.0  # stops: where JPEG's white lies in raw light is anybody's guess
+_OUTLIER = 3.0  # times what a bin may be off
+
 _ASTRAY_STOPS, _ASTRAY_CODES = 0.25, 2.5
-_ASTRAY_SHARE = 0.3
+"""Farther than both off the common relation, a cell was lit otherwise, has moved, or lies on an edge."""
+_ASTRAY_SHARE = 0.2
+"""With so many of them, over all tones, the frames are not of one scene in one light."""
+_MOST_ODD = 2.2
+"""A curve so much steeper or flatter all over than sRGB is no camera's: the exposures are not what they claim."""
 
 
-class Relation(NamedTuple):
-    """Where cells of one pair of frames lie: middle code in the brighter and the darker, and how sure."""
+class _Pair(NamedTuple):
+    """Codes of the same cells in the brighter and in the darker frame, the stops between, and which frames."""
+
+    high: Floats
+    low: Floats
+    stops: float
+    frames: Floats
+    """(m,) 1 for the brighter, -1 for the darker, 0 for others."""
+
+
+class _Relation(NamedTuple):
+    """
+    The middle of many cells: light of `high` is `stops` above that of `low`; off: how true a code is.
+
+    Besides, something is unknown of whole frames, and added to `stops`: (rows, m) how much of each goes in.
+    """
 
     high: Floats
     low: Floats
     stops: Floats
-    code_off: Floats
+    off: Floats
+    unknown: Floats
 
 
 def learn(frames: Sequence[Exposed], *, white_code: float = 254, start: Response = PRIOR) -> Response | None:
@@ -119,49 +140,110 @@ def learn(frames: Sequence[Exposed], *, white_code: float = 254, start: Response
 
     Args:
         frames: one scene in one light, at two exposures or more; cells in the same order.
-        white_code: light 1, see `top_code`.
-        start: what was thought before; kept where the bracket shows no tones.
+        white_code: light 1; `top_code` of the brightest frame.
+        start: what was thought before; its slopes are kept where the bracket shows no tones.
 
     None: fewer than two exposures, too few cells or tones seen in two of them, or frames that contradict each
-    other (light changed, something moved).
+    other (light changed, something moved, exposure not what it claims).
     """
-    relations = list(_relations(frames, white_code))
-    if not relations or sum(len(r.high) for r in relations) < _LEAST_BINS:
+    pairs = list(_pairs(frames, white_code))
+    relations = [found for pair in pairs if (found := _relation(*pair)) is not None]
+    if not relations:
         return None
-    relation = Relation(*(np.concatenate(part) for part in zip(*relations, strict=True)))
-    return _best(relation, white_code, start, "bracket")
+    relation = _Relation(*(np.concatenate(part) for part in zip(*relations, strict=True)))
+    fit = _best(relation, _MARKED_OFF, white_code, start)
+    if fit is None or _astray(pairs, fit) > _ASTRAY_SHARE:
+        return None
+    return _response(fit, "bracket")
 
 
 def learn_from_raw(
-    jpeg_codes: NDArray[Any], raw_light: NDArray[Any], clipped: NDArray[Any], *, white_code: float = 254
+    jpeg_codes: NDArray[Any],
+    raw_light: NDArray[Any],
+    clipped: NDArray[Any],
+    *,
+    white_code: float = 254,
+    start: Response = PRIOR,
 ) -> Response | None:
     """
-    Return the response from one shot filed as raw and JPEG.
+    Return the response from one shot filed as raw and JPEG, or None where they have too little in common.
+
+    The less colourful half of the cells is used: makers change colours as they please, greys little.
 
     Args:
         jpeg_codes: (n, 3) mean codes of cells.
         raw_light: (n, 3) linear light of the same cells, white-balanced, in the JPEG's primaries; any scale.
         clipped: (n,) share of each cell's pixels at white, in either.
-        white_code: light 1.
+        white_code: light 1, see `top_code`.
+        start: as for `learn`.
     """
-    return None
+    codes, light = np.asarray(jpeg_codes, np.float64), np.asarray(raw_light, np.float64)
+    sound = (np.asarray(clipped) < _CLIPPED_TOO_MUCH) & (light.min(axis=1) > 0)
+    codes, light = codes[sound], light[sound]
+    chosen = _some_of_each_tone(codes[:, 1])
+    codes, light = codes[chosen], light[chosen]
+    colour = np.repeat(np.log2(light.max(axis=1) / light.min(axis=1)), 3)
+    z, y = codes.ravel(), np.log2(light).ravel()
+    seen = z < white_code - _UNDER_WHITE
+    relation = _relation_to_raw(z[seen], y[seen], colour[seen], white_code)
+    if relation is None:
+        return None
+    fit = _best(relation, _ANY_SCALE, white_code, start)
+    if fit is None:
+        return None
+    residual = fit.at(z[seen]) - y[seen] - fit.unknown[0]
+    if _share_astray(z[seen], residual, fit.slope(z[seen])) > _ASTRAY_SHARE:
+        return None
+    return _response(fit, "raw pair")
+
+
+def _response(fit: _Fit, source: Source) -> Response:
+    light = 2.0**fit.stops
+    light[0] = 0.0
+    return Response(light, source, fit.sure)
+
+
+# --- where a camera's codes end --------------------------------------------------------------------------------------
+
+_LOWEST_TOP = 246
+_PILE_SHARE = 2e-4  # of all pixels; fewer say nothing
+_PILE_PIXELS = 50
+_RINGING = 0.5  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
+_SHARP = 2.0  # times the mean of the three codes below: noise would have spread an unclipped tone
+_FALLING = 1.25  # times the code above
 
 
 def top_code(counts: NDArray[Any]) -> int:
-    """Return the code from which a pixel counts as at white."""
-    return 254
+    """
+    Return the code from which a pixel counts as at white: 254, or one below a lower code where the curve ends.
+
+    Some tone curves end at 250 to 253. Such an end shows as a pile: far more pixels on one code than on those just
+    below it, since what is clipped has no noise, and fewer again above, where only the ringing of the compression
+    reaches. A pale plain tone is as wide below its middle as above. Several exposures' counts may be added: a pale
+    tone moves, the end stays.
+
+    Args:
+        counts: (256,) pixels by code.
+    """
+    n = np.asarray(counts, np.float64)
+    peak = int(np.argmax(n[_LOWEST_TOP:254])) + _LOWEST_TOP
+    pile = n[peak]
+    if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[254:].max() > _RINGING * pile:
+        return 254
+    if pile < _SHARP * n[peak - 3 : peak].mean() or pile < _FALLING * n[peak + 1]:
+        return 254
+    return peak - 1
 
 
-# --- what a bracket says -------------------------------------------------------------------------------------------
+# --- what the frames say ---------------------------------------------------------------------------------------------
 
 
-def _relations(frames: Sequence[Exposed], white_code: float) -> Iterator[Relation]:
-    """Yield what each telling pair of frames says; nothing at all when one pair contradicts itself."""
+def _pairs(frames: Sequence[Exposed], white_code: float) -> Iterator[_Pair]:
+    """Yield the codes of each telling pair of frames, nearest exposures first: they share most tones."""
     order = sorted(frames, key=lambda frame: frame.stops)
-    if len({len(frame.codes) for frame in order}) != 1:
+    if len({frame.codes.shape for frame in order}) != 1:
         return
-    n = len(order[0].codes)
-    chosen = np.random.default_rng(0).permutation(n)[:_MOST_CELLS] if n > _MOST_CELLS else np.arange(n)
+    chosen = _some_of_each_tone(np.mean([frame.codes[:, 1] for frame in order], axis=0))
     codes = [frame.codes[chosen] for frame in order]
     sound = [frame.clipped[chosen] < _CLIPPED_TOO_MUCH for frame in order]
     pairs = [(i, j) for i, j in combinations(range(len(order)), 2) if order[j].stops - order[i].stops >= _LEAST_STEP]
@@ -169,44 +251,115 @@ def _relations(frames: Sequence[Exposed], white_code: float) -> Iterator[Relatio
     for i, j in pairs[:_MOST_PAIRS]:
         both = sound[i] & sound[j]
         low, high = codes[i][both].ravel(), codes[j][both].ravel()
-        seen = high < white_code - 2
-        relation = _relation(
-            low[seen].astype(np.float64), high[seen].astype(np.float64), order[j].stops - order[i].stops
-        )
-        if relation is not None:
-            yield relation
+        seen = high < white_code - _UNDER_WHITE
+        which = np.zeros(len(order))
+        which[[i, j]] = -1, 1
+        stops = order[j].stops - order[i].stops
+        yield _Pair(high[seen].astype(np.float64), low[seen].astype(np.float64), stops, which)
 
 
-def _relation(low: Floats, high: Floats, stops: float) -> Relation | None:
+def _some_of_each_tone(codes: NDArray[Any]) -> NDArray[np.intp]:
+    """Return indices of cells, as many of each tone as are enough: a dark backdrop is not to drown the rest."""
+    shuffled = np.random.default_rng(0).permutation(len(codes))
+    tone = (np.clip(codes[shuffled], 0, 255) / 16).astype(np.uint8)
+    order = np.argsort(tone, kind="stable")
+    starts = np.searchsorted(tone[order], np.arange(17))
+    kept: NDArray[np.intp] = np.concatenate(
+        [shuffled[order[a : min(b, a + _CELLS_A_TONE)]] for a, b in pairwise(starts)]
+    )
+    return kept
+
+
+def _relation(high: Floats, low: Floats, stops: float, frames: Floats) -> _Relation | None:
     """
     Return the middle of the cells, in bins of the sum of their two codes.
 
     Of the sum, because both codes err: bins of either alone would be filled unevenly from its neighbours.
     """
-    total, apart = low + high, high - low
-    order = np.argsort(total, kind="stable")
-    total, apart = total[order], apart[order]
-    edges = np.searchsorted(total, np.arange(0, 512 + _BIN, _BIN))
-    middles = []
-    for first, last in zip(edges[:-1], edges[1:], strict=True):
-        if last - first < _LEAST_IN_BIN:
-            continue
-        m, a = float(np.median(total[first:last])), float(np.median(apart[first:last]))
-        spread = 1.4826 * float(np.median(np.abs(apart[first:last] - a)))
-        middles.append((m, a, spread, last - first))
+    edges = np.arange(0, 512 + _BIN, _BIN)
+    middles = np.array(list(_middles(*_sorted(high + low, high - low), edges))).reshape(-1, 3)
     if len(middles) < _LEAST_BINS:
         return None
-    m_, a_, spread_, count = np.array(middles).T
-    off = np.hypot(_CODE_OFF, 1.25 * spread_ / np.sqrt(count))
-    return Relation((m_ + a_) / 2, (m_ - a_) / 2, np.full(len(m_), stops), off)
+    total, apart, off = middles.T
+    return _Relation(
+        (total + apart) / 2,
+        (total - apart) / 2,
+        np.full(len(total), stops),
+        np.hypot(_CODE_OFF, off),
+        np.tile(frames, (len(total), 1)),
+    )
 
 
-# --- the curve ------------------------------------------------------------------------------------------------------
+def _relation_to_raw(codes: Floats, light: Floats, colour: Floats, white_code: float) -> _Relation | None:
+    """Return the middle code of the cells in bins of raw light (stops), whose scale is unknown."""
+    if len(codes) < _LEAST_IN_BIN:
+        return None
+    edges = np.arange(np.floor(light.min()), light.max() + 1, 1 / _BINS_A_STOP)
+    place = np.searchsorted(edges, light)
+    order = np.lexsort((colour, place))
+    starts = np.searchsorted(place[order], np.arange(len(edges) + 1))
+    rank = np.arange(len(order)) - starts[place[order]]
+    half = np.bincount(place, minlength=len(edges) + 1)[place[order]] / 2
+    grey = order[rank < half]
+    middles = np.array(list(_middles(*_sorted(light[grey], codes[grey]), edges))).reshape(-1, 3)
+    if len(middles) < _LEAST_BINS:
+        return None
+    stops, code, off = middles.T
+    one = np.ones((len(code), 1))
+    return _Relation(code, np.full(len(code), white_code), stops, np.hypot(_CODE_OFF, off), one)
 
-_PARTS = 14
-_BEND = 0.7  # how much steeper or flatter (natural log) a camera's curve is than sRGB, in places
-_TILT = 0.35  # ... and all over
-_REACH = 0.16  # over which share of the scale (square root of code) it stays so
+
+def _sorted(key: Floats, value: Floats) -> tuple[Floats, Floats]:
+    order = np.argsort(key)
+    return key[order], value[order]
+
+
+def _middles(key: Floats, value: Floats, edges: Floats) -> Iterator[tuple[float, float, float]]:
+    """Yield, of each bin with enough in it, the median key and value and the latter's standard error."""
+    places = np.searchsorted(key, edges)
+    for first, last in pairwise(places):
+        if last - first >= _LEAST_IN_BIN:
+            middle = float(np.median(value[first:last]))
+            spread = 1.4826 * float(np.median(np.abs(value[first:last] - middle)))
+            yield float(np.median(key[first:last])), middle, 1.25 * spread / float(np.sqrt(last - first))
+
+
+def _astray(pairs: Sequence[_Pair], fit: _Fit) -> float:
+    """Return the share of cells that contradict the curve, of the pair with most."""
+    return max(
+        _share_astray(
+            pair.high,
+            fit.at(pair.high) - fit.at(pair.low) - pair.stops - float(pair.frames @ fit.unknown),
+            np.hypot(fit.slope(pair.high), fit.slope(pair.low)),
+        )
+        for pair in pairs
+    )
+
+
+def _share_astray(codes: Floats, residual: Floats, slope: Floats) -> float:
+    """Return the share of cells off by more than noise, each tone counting alike."""
+    off = (np.abs(residual) > _ASTRAY_STOPS) & (np.abs(residual) > _ASTRAY_CODES * slope)
+    tone = (codes / 16).astype(np.intp)
+    count, bad = np.bincount(tone, minlength=16), np.bincount(tone, weights=off, minlength=16)
+    told = count >= _LEAST_IN_BIN
+    return float((bad[told] / count[told]).mean()) if told.any() else 1.0
+
+
+# --- the curve -------------------------------------------------------------------------------------------------------
+
+_PARTS = 12
+_BEND = 0.4
+"""How much steeper or flatter (natural log) a camera's curve is than sRGB, in places."""
+_TILT = 0.25
+"""... and all over."""
+_REACH = 0.2
+"""Over which part of the scale that goes on."""
+_END = 0.06
+"""How much the scale is stretched near white."""
+_FLOORS = (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 25.0, 30.0, 36.0)
+"""Codes that stand for no light in one camera or another."""
+_LEAST_LOOSE = 0.3  # of what sRGB may be bent, a curve learned before may: it could be of another style
+_ROUNDS = 15
 
 
 @cache
@@ -215,81 +368,116 @@ def _shapes() -> Floats:
     Return the shapes that curves are made of: (255, _PARTS), log of the slope between codes, each as likely as 1.
 
     The few strongest directions in which smooth curves differ (Karhunen-Loeve of a squared exponential covariance).
+    The scale is about even in stops in the darks, and stretched at its end, where shoulders run out.
     """
-    place = np.sqrt((np.arange(255) + 0.5) / 255)
-    covariance = _TILT**2 + _BEND**2 * np.exp(-0.5 * ((place[:, None] - place) / _REACH) ** 2)
-    values, vectors = np.linalg.eigh(covariance)
+    code = (np.arange(255) + 0.5) / 255
+    place = np.sqrt(code) - _END * np.log(1 - code + 0.02)
+    bend = _BEND * (1 + code**6)
+    near = np.exp(-0.5 * ((place[:, None] - place) / _REACH) ** 2)
+    values, vectors = np.linalg.eigh(_TILT**2 + bend[:, None] * bend * near)
     shapes: Floats = vectors[:, -_PARTS:] * np.sqrt(np.maximum(values[-_PARTS:], 0))
     return shapes
 
 
-class _Fit(NamedTuple):
+@dataclass(frozen=True, eq=False)
+class _Fit:
+    """
+    stops: (256,) light of each code, 0 at white. slopes: (255,) between codes. unknown: see `_Relation`.
+
+    sure: RMS doubt of the middle 90 % of the codes. cost: the less the better it explains the frames. odd: how much
+    steeper than sRGB, all over.
+    """
+
     stops: Floats
+    slopes: Floats
+    unknown: Floats
     sure: float
     cost: float
-    rms: float
+    odd: float
+
+    def at(self, codes: Floats) -> Floats:
+        return np.interp(codes, _CODES, self.stops)
+
+    def slope(self, codes: Floats) -> Floats:
+        return _slope(codes, self.slopes)
 
 
-def _best(relation: Relation, white_code: float, start: Response, source: Source) -> Response | None:
-    """Return the response from the black level that suits best: some cameras file no light as a code above 0."""
-    lowest = float(relation.low.min())
-    floors = [
-        floor for floor in (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 25.0, 30.0, 36.0) if floor == 0 or floor <= lowest + 0.5
-    ]
-    fits = [_fit(relation, floor, white_code, start) for floor in floors]
+def _best(relation: _Relation, unknown_off: float, white_code: float, start: Response) -> _Fit | None:
+    """Return the curve from the black level that suits best: some cameras file no light as a code above 0."""
+    darkest = float(np.minimum(relation.high, relation.low).min())
+    floors = [floor for floor in _FLOORS if floor == 0 or floor <= darkest + 0.5]
+    loose = min(1.0, max(_LEAST_LOOSE, start.sure_stops / PRIOR.sure_stops))
+    fits = [_fit(relation, unknown_off, loose, _base(floor, white_code, start), floor, white_code) for floor in floors]
     fit = min(fits, key=lambda one: one.cost)
-    light = 2.0**fit.stops
-    light[0] = 0.0
-    return Response(light, source, fit.sure)
+    return fit if 1 / _MOST_ODD < fit.odd < _MOST_ODD else None
 
 
 def _base(floor: float, white_code: float, start: Response) -> Floats:
-    """Return the start's light in stops, moved to a black level: (256,), rising, 0 at white."""
-    codes = (_CODES - floor) * 255 / (255 - floor)
-    light = np.interp(np.maximum(codes, 0), _CODES, start.light)
-    light = np.maximum(light, start.light[1] * 2.0 ** (-8 + (_CODES - floor) / 8))
-    light = np.maximum.accumulate(light * (1 + 1e-9 * _CODES))
-    stops = np.log2(np.maximum(light, 1e-15))
-    return stops - np.interp(white_code, _CODES, stops)
+    """Return the start's light in stops, squeezed between a black level and white: (256,), rising."""
+    codes = (_CODES - floor) * float(start.code_of(1.0)) / (white_code - floor)
+    # Below its first code all light is a guess: down by an eighth of a stop for each code, so that the curve rises;
+    # above its last likewise.
+    stops: Floats = np.log2(np.interp(np.clip(codes, 1, 255), _CODES, start.light))
+    return stops + np.minimum(codes - 1, 0) / 8 + np.maximum(codes - 255, 0) / 80
 
 
-def _fit(relation: Relation, floor: float, white_code: float, start: Response) -> _Fit:
-    base = _base(floor, white_code, start)
-    steps = np.diff(base)
-    remapped = np.clip((np.arange(255) + 0.5 - floor) * 255 / (white_code - floor) - 0.5, 0, 254)
-    shapes = np.stack([np.interp(remapped, np.arange(255), shape) for shape in _shapes().T], axis=1)
-    use = relation.low > floor + _DARKEST
-    high, low, stops, code_off = (part[use] for part in relation)
-    weights = np.zeros(shapes.shape[1])
-    for _ in range(12):
-        slope = steps * np.exp(shapes @ weights)
-        curve = np.concatenate([[0.0], np.cumsum(slope)])
-        moved = np.concatenate([np.zeros((1, shapes.shape[1])), np.cumsum(slope[:, None] * shapes, axis=0)])
-        residual = _at(high, curve) - _at(low, curve) - stops
-        rows = _at(high, moved) - _at(low, moved)
-        # A code that is off by so much is off by so many stops, here.
-        off = np.hypot(_STOPS_OFF, code_off * np.hypot(_slope(high, slope), _slope(low, slope))) * np.sqrt(_ALIKE)
-        scaled = residual / off
-        trust = 1 / (1 + (scaled * np.sqrt(_ALIKE) / 3) ** 2)  # Cauchy
-        normal = (rows * (trust / off**2)[:, None]).T
-        hessian = normal @ rows + np.eye(len(weights))
-        step = np.linalg.solve(hessian, -(normal @ residual) - weights)
-        weights = weights + step * min(1.0, 1.0 / max(1e-9, float(np.abs(step).max())))
+def _fit(relation: _Relation, unknown_off: float, loose: float, base: Floats, floor: float, white_code: float) -> _Fit:
+    """
+    Fit log slopes to a relation by Gauss and Newton, outliers held down (Cauchy's weights).
+
+    The logarithm of the slope is what is smooth and about as likely up as down; and any such curve rises.
+    """
+    curve = _Curve(base, floor, white_code)
+    n = curve.shapes.shape[1]
+    use = np.minimum(relation.high, relation.low) > floor + _DARKEST
+    high, low, stops, code_off, unknown = (part[use] for part in relation)
+    known = np.concatenate([np.full(n, loose**-2), np.full(unknown.shape[1], unknown_off**-2)])
+    weights = np.zeros(len(known))
+    if unknown_off == _ANY_SCALE:
+        weights[n:] = -np.median(stops)
+    for _ in range(_ROUNDS):
+        curve.bend(weights[:n])
+        residual = _at(high, curve.stops) - _at(low, curve.stops) - stops - unknown @ weights[n:]
+        rows = np.concatenate([_at(high, curve.moves) - _at(low, curve.moves), -unknown], axis=1)
+        off = np.hypot(_STOPS_OFF, code_off * np.hypot(_slope(high, curve.slopes), _slope(low, curve.slopes)))
+        trust = 1 / (1 + (residual / off / _OUTLIER) ** 2)
+        scatter = max(1.0, float(trust @ (residual / off) ** 2) / max(1e-9, float(trust.sum())))
+        normal = (rows * (trust / off**2 / _ALIKE / scatter)[:, None]).T
+        hessian = normal @ rows + np.diag(known)
+        step = np.linalg.solve(hessian, -(normal @ residual) - known * weights)
+        weights = weights + step * min(1.0, 1.0 / max(1e-9, float(np.abs(step[:n]).max())))
         if np.abs(step).max() < 1e-3:
             break
-    slope = steps * np.exp(shapes @ weights)
-    curve = np.concatenate([[0.0], np.cumsum(slope)])
-    moved = np.concatenate([np.zeros((1, shapes.shape[1])), np.cumsum(slope[:, None] * shapes, axis=0)])
-    white = np.array([white_code])
-    curve, moved = curve - _at(white, curve), moved - _at(white, moved)
-    scatter = float(np.sum(trust * scaled**2 * _ALIKE) / max(1e-9, float(trust.sum())))
-    covariance = np.linalg.inv(hessian) * max(1.0, scatter)
-    first, last = round(floor + 0.05 * (white_code - floor)), round(floor + 0.95 * (white_code - floor))
-    middle = moved[first : last + 1]
-    sure = float(np.sqrt(np.mean(np.sum((middle @ covariance) * middle, axis=1))))
-    cost = float(np.sum(np.log1p((scaled * np.sqrt(_ALIKE) / 3) ** 2)) * 9 / 2 / _ALIKE + weights @ weights / 2)
-    cost += 4.5 * float(np.sum(~use)) / _ALIKE * 0.3  # what a floor leaves unexplained is no gain
-    return _Fit(curve, sure, cost, float(np.sqrt(np.sum(trust * residual**2) / max(1e-9, float(trust.sum())))))
+    curve.bend(weights[:n])
+    first, last = (round(floor + share * (white_code - floor)) for share in (0.05, 0.95))
+    doubt = curve.moves[first : last + 1] @ np.linalg.inv(hessian)[:n, :n]
+    lost = float(np.sum(np.log1p((residual / off / _OUTLIER) ** 2))) * _OUTLIER**2 / 2
+    lost += float(np.sum(~use))  # what a floor leaves unexplained is no gain
+    return _Fit(
+        stops=curve.stops,
+        slopes=curve.slopes,
+        unknown=weights[n:],
+        sure=float(np.sqrt(np.mean(np.sum(doubt * curve.moves[first : last + 1], axis=1)))),
+        cost=lost / _ALIKE + float(known @ weights**2) / 2,
+        odd=float((curve.stops[last] - curve.stops[first]) / (base[last] - base[first])),
+    )
+
+
+class _Curve:
+    """A base bent by weights: stops (256,), slopes (255,), and moves (256, n): what the weights do to the stops."""
+
+    def __init__(self, base: Floats, floor: float, white_code: float) -> None:
+        place = (np.arange(255) + 0.5 - floor) * 255 / (white_code - floor) - 0.5
+        self.shapes = np.stack([np.interp(place, np.arange(255), shape) for shape in _shapes().T], axis=1)
+        self._steps = np.diff(base)
+        self._white = np.array([white_code])
+
+    def bend(self, weights: Floats) -> None:
+        self.slopes = self._steps * np.exp(np.clip(self.shapes @ weights, -4, 4))
+        stops = np.concatenate([[0.0], np.cumsum(self.slopes)])
+        moves = np.concatenate([np.zeros((1, len(weights))), np.cumsum(self.slopes[:, None] * self.shapes, axis=0)])
+        self.stops: Floats = stops - _at(self._white, stops)
+        self.moves: Floats = moves - _at(self._white, moves)
 
 
 def _at(codes: Floats, table: Floats) -> Any:
@@ -301,6 +489,6 @@ def _at(codes: Floats, table: Floats) -> Any:
     return table[whole] * (1 - part) + table[whole + 1] * part
 
 
-def _slope(codes: Floats, slope: Floats) -> Floats:
-    taken: Floats = slope[np.minimum(codes.astype(np.intp), 254)]
+def _slope(codes: Floats, slopes: Floats) -> Floats:
+    taken: Floats = slopes[np.minimum(codes.astype(np.intp), 254)]
     return taken
