@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.frame import Picture
+from lampblack.rules.response import top_code
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import LIGHT_OF_CODE, srgb_to_linear
 
@@ -57,8 +58,9 @@ class Cells:
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
     code of the pixels looked at, `step` of them along a cell. clipped_pixels: how many of all the frame's pixels have
-    a channel at the white level. Raw only: level, like `top`, the brightest channel's share of saturation in the bins
-    of `raw.EDGES`; noise, that of one sample. Raw light is that of a plain development.
+    a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). Raw only: level, like
+    `top`, the brightest channel's share of saturation in the bins of `raw.EDGES`; noise, that of one sample. Raw light
+    is that of a plain development.
     """
 
     side: int
@@ -69,6 +71,7 @@ class Cells:
     all_white: Grid
     top: Codes
     clipped_pixels: int
+    white_code: int
     level: NDArray[np.uint16] | None = None
     noise: Noise | None = None
 
@@ -97,8 +100,9 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
     grids = {name: np.zeros((rows, columns), np.float32) for name in ("clipped_any", "over_patch", "all_white")}
     light, clipped = np.zeros((2, rows, columns, 3), np.float32)
     top = np.empty((rows * step, columns * step), np.uint8)
+    white_code = _white_code(picture, thresholds)
     white, patch, clean = (
-        thresholds.highlights.jpeg_white_code - 1,
+        white_code - 1,
         thresholds.black.patch_code,
         thresholds.white.clean_code - 1,
     )
@@ -128,6 +132,7 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         all_white=grids["all_white"],
         top=top,
         clipped_pixels=_count_clipped(picture, white),
+        white_code=white_code,
     )
 
 
@@ -143,6 +148,15 @@ def _eight_bit(codes: Any) -> Any:
 
 def _light_of(codes: Any) -> Any:
     return cv2.LUT(codes, _LIGHT_8) if codes.dtype == np.uint8 else _LIGHT_16[codes]
+
+
+def _white_code(picture: Picture, thresholds: Thresholds) -> int:
+    """Return the code from which a channel is at white: as set, or lower where this camera's curve ends lower."""
+    few = np.ascontiguousarray(
+        _eight_bit(picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)])
+    )
+    counts = np.bincount(brightest(few).ravel(), minlength=256)
+    return min(thresholds.highlights.jpeg_white_code, top_code(counts))
 
 
 def _count_clipped(picture: Picture, white: int) -> int:

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from lampblack.rules.backdrop import Mask
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.look import Look, Part
+from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import light_of_code, stops_below_white
+from lampblack.rules.tone import code_of_light, light_of_code, stops_below_white
 
 Tone = Literal["black", "grey", "white"]
 Side = Literal["left", "right", "top", "bottom"]
@@ -71,20 +72,22 @@ def tone_of(look: Look, thresholds: Thresholds) -> Tone | None:
     return "white" if under <= thresholds.backdrop.white_under_stops and level > 0.3 else "grey"
 
 
-def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness | None:
+def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds, response: Response = PRIOR) -> Cleanness | None:
     """
     Return the verdict on the backdrop, or None when the frame shows none.
 
+    `response` is the camera's, by which stops are counted in its JPEGs.
+
     A raw frame that came with its JPEG must be clean in both: the one is the light, the other what is handed on.
     """
-    own = _judge_one(look, tone, thresholds)
-    shown = None if look.shown is None else _judge_one(look.shown, tone, thresholds)
+    own = _judge_one(look, tone, thresholds, response)
+    shown = None if look.shown is None else _judge_one(look.shown, tone, thresholds, response)
     if own is None or shown is None or shown.clean or not own.clean:
         return own
     return replace(own, clean=False, slack_stops=min(own.slack_stops, shown.slack_stops), spill=shown.spill)
 
 
-def _judge_one(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness | None:
+def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Response) -> Cleanness | None:
     spread = Distribution(look.counts[Part.BACKDROP])
     core = look.parts == Part.BACKDROP
     if not spread.pixels:
@@ -92,6 +95,8 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds) -> Cleanness | No
     bright = look.bright
     level = bright[core]
     over = _over_stops(look, spread, thresholds)
+    if look.kind != "raw":
+        over = _read_through(response, over, light_of_code(thresholds.black.clean_p99_code + 0.5))
     evenness = _evenness(level)
     clean = {
         "black": over <= 0,
@@ -126,6 +131,12 @@ def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> flo
     if (spread.percentile_code(99) or 0) <= black.clean_p99_code:
         over = min(over, 0.0)
     return _patch_over_stops(look, over, thresholds)
+
+
+def _read_through(response: Response, stops: float, limit: float) -> float:
+    """Return stops over a limit, counted on the sRGB curve, as the camera's own curve counts them."""
+    level, at_limit = (float(response.light_of(code_of_light(light))) for light in (limit * 2**stops, limit))
+    return float(np.log2(max(level, 1e-7) / max(at_limit, 1e-7)))
 
 
 def _patch_over_stops(look: Look, over: float, thresholds: Thresholds) -> float:

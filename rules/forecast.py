@@ -17,8 +17,9 @@ import numpy as np
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.look import Look, Part
+from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import code_of_light
+from lampblack.rules.tone import MID_GREY, code_of_light
 
 # Where no frame shows what lies over white: how the share thins out there, at the least, per stop. Common practice,
 # not physics: a lit subject seldom has more than half of what clips a full stop over.
@@ -36,8 +37,11 @@ class Sample:
     backdrop: Distribution
     """In codes as a person sees them: developed plainly, if raw."""
     mid_light: float | None
+    """The subject's median, so scaled that mid grey is 0.18."""
     white: float
     floor: float
+    coded: bool
+    """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
 
     @classmethod
     def of(cls, look: Look) -> Sample:
@@ -50,6 +54,31 @@ class Sample:
             mid_light=look.mid_light,
             white=look.white_light,
             floor=look.floor_light,
+            coded=look.kind != "raw",
+        )
+
+    def under(self, response: Response, white_code: int) -> Sample:
+        """
+        Return the same frame read through a camera's own tone response instead of sRGB; raw stays as it is.
+
+        `white_code`: the code where the camera's curve ends, though this frame may not show it.
+        """
+        if not self.coded:
+            return self
+
+        def again(light: float) -> float:
+            return float(response.light_of(code_of_light(light)))
+
+        edges = response.light_of(np.clip(np.arange(257) - 0.5, 0, 255))
+        grey = MID_GREY / again(MID_GREY)
+        return replace(
+            self,
+            subject=Distribution(self.subject.counts, edges),
+            broad=Distribution(self.broad.counts, edges),
+            backdrop=Distribution(self.backdrop.counts, edges),
+            mid_light=None if self.mid_light is None else grey * again(self.mid_light),
+            white=float(response.light_of(white_code - 0.5)),
+            floor=again(self.floor),
         )
 
 
@@ -105,7 +134,7 @@ def blocked_share(samples: Iterable[Sample], stops: float) -> float | None:
     return None if share is None else 1 - share
 
 
-def backdrop_p99(samples: Iterable[Sample], stops: float) -> int | None:
+def backdrop_p99(samples: Iterable[Sample], stops: float, response: Response = PRIOR) -> int | None:
     """Return the 99th percentile code of the backdrop at an exposure of `stops`."""
     known = [s for s in samples if s.stops is not None and s.backdrop.pixels]
     if not known:
@@ -117,7 +146,7 @@ def backdrop_p99(samples: Iterable[Sample], stops: float) -> int | None:
 
     sample = min(known, key=trust)
     light = sample.backdrop.percentile_light(99) or 0.0
-    return round(code_of_light(light * 2 ** (stops - _stops(sample))))
+    return round(float((response if sample.coded else PRIOR).code_of(light * 2 ** (stops - _stops(sample)))))
 
 
 def mid_light(samples: Iterable[Sample], stops: float) -> float | None:
@@ -161,7 +190,9 @@ def headroom(sample: Sample, others: Iterable[Sample], thresholds: Thresholds) -
     return low
 
 
-def forecast(samples: list[Sample], newest: Look, f_numbers: Iterable[float]) -> tuple[Forecast, ...]:
+def forecast(
+    samples: list[Sample], newest: Look, f_numbers: Iterable[float], response: Response = PRIOR
+) -> tuple[Forecast, ...]:
     """
     Return the outcome of every aperture on offer, at the newest frame's time and speed.
 
@@ -181,7 +212,7 @@ def forecast(samples: list[Sample], newest: Look, f_numbers: Iterable[float]) ->
                 f_number=f_number,
                 highlights_subject=clipped_share(pool, stops, broad=False),
                 shadows_subject=blocked_share(pool, stops),
-                backdrop_p99=backdrop_p99(pool, stops),
+                backdrop_p99=backdrop_p99(pool, stops, response),
                 shot=shot is not None,
             )
         )

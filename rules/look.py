@@ -56,8 +56,9 @@ class Look:
     along a cell. parts: (rows, columns) `Part` of each cell. light: (rows, columns, 3) float16 mean linear light.
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
     levels, edges: (6, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
-    clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_light, floor_light: from the one
-    a pixel is clipped, up to the other it carries no detail. shown: of a raw frame, the camera's JPEG of the same shot.
+    clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
+    JPEG's channel is clipped. white_light, floor_light: from the one a pixel is clipped, up to the other it carries no
+    detail. shown: of a raw frame, the camera's JPEG of the same shot.
     lit_otherwise: share of the picture whose light is not that of the setup's frames before.
     """
 
@@ -77,6 +78,7 @@ class Look:
     all_white: NDArray[np.uint8]
     levels: NDArray[np.int64]
     edges: NDArray[np.float64]
+    white_code: int
     white_light: float
     floor_light: float
     radiance: Radiance | None
@@ -139,6 +141,7 @@ def look(
         height=picture.height,
         side=cells.side,
         counts=counts,
+        white_code=cells.white_code,
         clipped_frame=cells.clipped_pixels / (picture.width * picture.height),
         clipped=_mean_by_channel(cells.clipped, subject),
         mid_light=scale * float(np.median(luminance)) if len(luminance) else None,
@@ -167,7 +170,7 @@ def _levels(
     return {
         "levels": counts,
         "edges": CODE_EDGES,
-        "white_light": light_of_code(thresholds.highlights.jpeg_white_code - 0.5),
+        "white_light": light_of_code(cells.white_code - 0.5),
         "floor_light": light_of_code(thresholds.shadows.blocked_code + 0.5),
     }
 

@@ -118,6 +118,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
         all_white=_shrunk((low >= thresholds.white.clean_code).astype(np.float32), size),
         top=top,
         clipped_pixels=round(cv2.mean(any_full)[0] / 255 * sensor.width * sensor.height),
+        white_code=255,
         level=_levels(light, any_full[some]),
         noise=_noise(sensor, whites, any_full),
     )

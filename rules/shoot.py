@@ -19,6 +19,7 @@ from lampblack.rules.exposure import LADDER
 from lampblack.rules.forecast import Sample, forecast, headroom
 from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance
+from lampblack.rules.response import PRIOR, Exposed, Response, learn
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
 
@@ -38,6 +39,11 @@ class Setup:
     tones: tuple[Tone, ...] = ()
     radiance: Radiance | None = None
     size: tuple[int, int] | None = None
+    bracket: tuple[Exposed, ...] = ()
+    white_code: int = 255
+    """The lowest code at which a frame of this setup was seen to clip."""
+    response: Response = PRIOR
+    """The camera's tone response, as well as it is known."""
 
     def with_aim(self, aim: Aim) -> Setup:
         """Return the same setup under another aim."""
@@ -70,11 +76,14 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     sample = Sample.of(look)
     if look.lit_otherwise > thresholds.steps.same_light_share:
         # Never merged blindly: what earlier frames said of their light is not true of this one.
-        setup = replace(setup, samples=(), radiance=None)
-    samples = [*setup.samples, sample]
+        setup = replace(setup, samples=(), radiance=None, bracket=())
+    setup = _learned(setup, look)
+    response = setup.response
+    kept = (*setup.samples, sample)
+    samples = [each.under(response, setup.white_code) for each in kept]
     tone, tones = _tone(setup, look, thresholds)
-    cleanness = None if tone is None else judge_backdrop(look, tone, thresholds)
-    room = headroom(sample, setup.samples, thresholds)
+    cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
+    room = headroom(samples[-1], samples[:-1], thresholds)
     step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
     highlights, shadows = _highlights(look, sample, room), _shadows(look, sample)
     verdict = Verdict(
@@ -86,17 +95,41 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         shadows=shadows,
         backdrop=cleanness,
         step=step,
-        forecast=forecast(samples, look, setup.f_numbers),
+        forecast=forecast(samples, look, setup.f_numbers, response),
+        response=response,
         notices=_notices(setup, look, highlights, cleanness, thresholds),
     )
     after = replace(
         setup,
-        samples=tuple(samples),
+        samples=kept,
         tones=tones,
         radiance=look.radiance or setup.radiance,
         size=setup.size or (look.width, look.height),
     )
     return after, verdict
+
+
+_MOST_LEARNED_FROM = 6  # frames; more teach little and take time
+_EVERY = 4  # cells, each way: fifteen thousand of them tell the curve
+_OTHER_EXPOSURE = 0.3  # stops, from which a frame teaches something new
+
+
+def _learned(setup: Setup, look: Look) -> Setup:
+    """Return the setup with the camera's response learned anew, if this frame's exposure is a new one."""
+    setup = replace(setup, white_code=min(setup.white_code, look.white_code))
+    stops = look.shot.exposure.stops
+    if look.kind == "raw" or stops is None or len(setup.bracket) >= _MOST_LEARNED_FROM:
+        return setup
+    if any(abs(frame.stops - stops) < _OTHER_EXPOSURE for frame in setup.bracket):
+        return setup
+    light = look.light[::_EVERY, ::_EVERY].astype(np.float32).reshape(-1, 3)
+    clipped = look.clipped_any[::_EVERY, ::_EVERY].ravel().astype(np.float32) / np.float32(255)
+    frame = Exposed(PRIOR.code_of(light).astype(np.float32), stops, clipped)
+    if setup.bracket and len(setup.bracket[0].codes) != len(frame.codes):
+        return setup
+    bracket = (*setup.bracket, frame)
+    found = learn(bracket, white_code=setup.white_code) if len(bracket) > 1 else None
+    return replace(setup, bracket=bracket, response=found or setup.response)
 
 
 def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None, tuple[Tone, ...]]:

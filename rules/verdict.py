@@ -11,6 +11,7 @@ from lampblack.rules.advice import Step
 from lampblack.rules.cleanness import Cleanness
 from lampblack.rules.forecast import Forecast
 from lampblack.rules.look import Look
+from lampblack.rules.response import PRIOR, Response
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,7 @@ class Verdict:
     step: Step
     forecast: tuple[Forecast, ...]
     notices: tuple[Notice, ...]
+    response: Response = PRIOR
 
     def as_json(self) -> dict[str, Any]:
         """Return the object that the commands print; unknown values are None."""
@@ -114,7 +116,15 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
             for f in v.forecast
         ],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
+        "tone_response": _response_json(v),
     }
+
+
+def _response_json(v: Verdict) -> dict[str, Any] | None:
+    """Say by which curve a JPEG's codes were read; raw needs none."""
+    if v.look.kind == "raw":
+        return None
+    return {"from": v.response.source, "sure_stops": _number(v.response.sure_stops, 3)}
 
 
 def _backdrop_json(c: Cleanness | None) -> dict[str, Any]:
