@@ -24,18 +24,19 @@ class Radiance:
     """
     light: (rows, columns, 3), in units of the white level of a frame exposed `stops` (`Exposure.stops`).
 
-    weight: (rows, columns, 1), how much light it was measured with; 0 where every frame so far clipped.
+    weight: (rows, columns, 1), how much light it was measured with; 0 where every frame so far clipped. Both float16:
+    they travel between processes, and three digits of light are a thousandth of a stop.
     """
 
-    light: Grid
-    weight: Grid
+    light: NDArray[np.float16]
+    weight: NDArray[np.float16]
     stops: float
     most_stops: float
     """Exposure of the most exposed frame: it shows the darks best."""
 
     def at(self, stops: float) -> Grid:
         """Return the light as a frame of that exposure would meet it, values over 1 unclipped."""
-        brought: Grid = self.light * np.float32(2 ** (stops - self.stops))
+        brought: Grid = self.light.astype(np.float32) * np.float32(2 ** (stops - self.stops))
         return brought
 
 
@@ -54,12 +55,13 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     sound = (np.asarray(clipped)[..., None] < _CLIPPED_TOO_MUCH).astype(np.float32)
     weight = sound * (light.mean(axis=2, keepdims=True) + np.float32(1e-4))
     if known is None or known.light.shape != light.shape:
-        return Radiance(light, weight, stops, stops)
+        return Radiance(light.astype(np.float16), weight.astype(np.float16), stops, stops)
     # An exposure of its own scale: a stop more light is worth as much more.
     before = known.at(stops)
-    old = known.weight
+    old = known.weight.astype(np.float32)
     total = old + weight
     mixed = (before * old + light * weight) / np.maximum(total, 1e-9)
     # Clipped in all: the most that any frame could say.
     mixed = np.where(total > 0, mixed, np.maximum(before, light))
-    return Radiance(mixed.astype(np.float32), total, stops, max(known.most_stops, stops))
+    mixed = np.minimum(mixed, np.finfo(np.float16).max)
+    return Radiance(mixed.astype(np.float16), total.astype(np.float16), stops, max(known.most_stops, stops))

@@ -103,9 +103,13 @@ _ANY_SCALE = 10.0  # stops: where JPEG's white lies in raw light is anybody's gu
 _OUTLIER = 3.0  # times what a bin may be off
 
 _ASTRAY_STOPS, _ASTRAY_CODES = 0.25, 2.5
-"""Farther than both off the common relation, a cell was lit otherwise, has moved, or lies on an edge."""
-_ASTRAY_SHARE = 0.2
-"""With so many of them, over all tones, the frames are not of one scene in one light."""
+"""Farther than both off the curve, a cell was lit otherwise, has moved, or lies on an edge."""
+_ASTRAY_ONE_WAY = 0.25
+"""With so many more of them to one side than to the other, in the mean of all tones, the light changed: edges and
+what moved stray to both sides alike, and leave the middle where it was."""
+_ASTRAY = 0.6
+"""With so many to both sides, the frames show different things."""
+_LEAST_TOLD = 40  # cells of a tone, to judge it by
 _MOST_ODD = 2.2
 """A curve so much steeper or flatter all over than sRGB is no camera's: the exposures are not what they claim."""
 
@@ -152,7 +156,7 @@ def learn(frames: Sequence[Exposed], *, white_code: float = 254, start: Response
         return None
     relation = _Relation(*(np.concatenate(part) for part in zip(*relations, strict=True)))
     fit = _best(relation, _MARKED_OFF, white_code, start)
-    if fit is None or _astray(pairs, fit) > _ASTRAY_SHARE:
+    if fit is None or _contradicted(pairs, fit):
         return None
     return _response(fit, "bracket")
 
@@ -192,9 +196,7 @@ def learn_from_raw(
     if fit is None:
         return None
     residual = fit.at(z[seen]) - y[seen] - fit.unknown[0]
-    if _share_astray(z[seen], residual, fit.slope(z[seen])) > _ASTRAY_SHARE:
-        return None
-    return _response(fit, "raw pair")
+    return None if _strays(z[seen], residual, fit.slope(z[seen])) else _response(fit, "raw pair")
 
 
 def _response(fit: _Fit, source: Source) -> Response:
@@ -324,10 +326,10 @@ def _middles(key: Floats, value: Floats, edges: Floats) -> Iterator[tuple[float,
             yield float(np.median(key[first:last])), middle, 1.25 * spread / float(np.sqrt(last - first))
 
 
-def _astray(pairs: Sequence[_Pair], fit: _Fit) -> float:
-    """Return the share of cells that contradict the curve, of the pair with most."""
-    return max(
-        _share_astray(
+def _contradicted(pairs: Sequence[_Pair], fit: _Fit) -> bool:
+    """Return whether any pair of frames shows another light or other things than the curve allows."""
+    return any(
+        _strays(
             pair.high,
             fit.at(pair.high) - fit.at(pair.low) - pair.stops - float(pair.frames @ fit.unknown),
             np.hypot(fit.slope(pair.high), fit.slope(pair.low)),
@@ -336,13 +338,18 @@ def _astray(pairs: Sequence[_Pair], fit: _Fit) -> float:
     )
 
 
-def _share_astray(codes: Floats, residual: Floats, slope: Floats) -> float:
-    """Return the share of cells off by more than noise, each tone counting alike."""
-    off = (np.abs(residual) > _ASTRAY_STOPS) & (np.abs(residual) > _ASTRAY_CODES * slope)
+def _strays(codes: Floats, residual: Floats, slope: Floats) -> bool:
+    """Return whether too many cells are off by more than noise (residual in stops, slope in stops a code)."""
     tone = (codes / 16).astype(np.intp)
-    count, bad = np.bincount(tone, minlength=16), np.bincount(tone, weights=off, minlength=16)
-    told = count >= _LEAST_IN_BIN
-    return float((bad[told] / count[told]).mean()) if told.any() else 1.0
+    count = np.bincount(tone, minlength=16)
+    told = count >= _LEAST_TOLD
+    if not told.any():
+        return False
+    most = np.maximum(_ASTRAY_STOPS, _ASTRAY_CODES * slope)
+    above, below = (np.bincount(tone, weights=off, minlength=16) for off in (residual > most, residual < -most))
+    one_way = np.abs(above - below)[told] / count[told]
+    any_way = (above + below)[told] / count[told]
+    return bool(one_way.mean() > _ASTRAY_ONE_WAY or any_way.mean() > _ASTRAY)
 
 
 # --- the curve -------------------------------------------------------------------------------------------------------
