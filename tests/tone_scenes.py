@@ -6,7 +6,6 @@ Drawn with formulas; shares no code with what measures it. Light is linear, 1 wh
 
 from __future__ import annotations
 
-import io
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -14,7 +13,6 @@ import cv2
 import numpy as np
 import simplejpeg
 from numpy.typing import NDArray
-from PIL import Image
 
 Floats = NDArray[np.float64]
 Curve = Callable[[Floats], Floats]
@@ -57,8 +55,7 @@ def shoulder(white: float) -> Curve:
 
 def toe_and_shoulder(light: Floats) -> Floats:
     """A contrasty toe and a soft end, brighter in between: about what a camera's standard style does."""
-    y = srgb(shoulder(2.5)(light) * 0 + light)
-    lifted_mids = 1 - (1 - y) ** 1.55
+    lifted_mids = 1 - (1 - srgb(light)) ** 1.55
     return lifted_mids**1.25 * (0.85 + 0.15 * lifted_mids)
 
 
@@ -149,7 +146,9 @@ def expose(
     return back
 
 
-def cells_of(codes: NDArray[np.uint8], side: int = 5, white: int = 254) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+def cells_of(
+    codes: NDArray[np.uint8], side: int = 5, white: int = 254
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
     """Return the mean codes (n, 3) of squares of pixels and the share (n,) of each at white in any channel."""
     rows, columns = codes.shape[0] // side, codes.shape[1] // side
     squares = codes[: rows * side, : columns * side].reshape(rows, side, columns, side, 3)
@@ -169,9 +168,3 @@ def stops_off(light: Floats, truth: Floats, *, anchored: bool = False, white: in
     codes = np.arange(round(first + 0.05 * (last - first)), round(first + 0.95 * (last - first)) + 1)
     off = np.log2(np.maximum(light[codes], 1e-12) / light[white]) - np.log2(truth[codes] / truth[white])
     return float(np.sqrt(np.mean(off**2)) if anchored else np.std(off))
-
-
-def png_bytes(codes: NDArray[np.uint8]) -> bytes:
-    out = io.BytesIO()
-    Image.fromarray(codes).save(out, "PNG")
-    return out.getvalue()

@@ -1,0 +1,232 @@
+"""
+What was learned of cameras' tone curves, kept for next time.
+
+One JSON file in the user's data folder, for all shoots. It is a convenience: whatever is wrong with it costs what was
+learned, never the service, and is said in one line. Nothing in it is trusted: a curve that no camera could have is
+not used.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import json
+import math
+import os
+import stat
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import platformdirs
+
+from lampblack.daemon.clean import clean
+from lampblack.rules.response import Response, Source
+
+NAME = "responses.json"
+FORMAT = 1
+_LARGEST = 32 << 20  # bytes
+_MOST_KEPT = 1000  # curves, about 5 kB each; the ones longest unchanged go first
+_LOWEST_WHITE = 239  # no tone curve ends at a code below
+_LEAST_SURE = 10.0  # stops: beyond it, nothing was learned
+_DISAGREE = 3.0  # times what both may be off together
+
+
+class ResponsesError(Exception):
+    """The file cannot be read or written; the text is one line for a person."""
+
+
+class Key(NamedTuple):
+    """What a tone curve belongs to; the texts are clean."""
+
+    camera: str
+    style: str
+    iso: str
+
+    @classmethod
+    def of(cls, camera: str, style: str = "", iso: float | None = None) -> Key:
+        """
+        Build from what a file says of its camera, picture style and ISO speed.
+
+        Cameras may change their curve where they stretch or halve the gain, so each stop of ISO has its own.
+
+        >>> Key.of("Lens & Light  One", "Neutral", 160)
+        Key(camera='Lens & Light One', style='Neutral', iso='200')
+        """
+        known = iso is not None and math.isfinite(iso) and iso > 0
+        nearest = f"{100 * 2.0 ** round(math.log2(iso / 100)):g}" if known and iso is not None else ""
+        return cls(clean(camera, 100), clean(style, 100), nearest)
+
+
+def place() -> Path:
+    """Return where the file lies on this machine."""
+    return Path(platformdirs.user_data_dir("lampblack")) / NAME
+
+
+def load(key: Key, path: Path | None = None) -> Response | None:
+    """
+    Return the curve kept for a key, or None.
+
+    Raises:
+        ResponsesError: the file, or this curve in it, is damaged or cannot be read. Go on without.
+    """
+    path = path or place()
+    entry = _read(path).get(key)
+    if entry is None:
+        return None
+    response = _response(entry)
+    if response is None:
+        raise ResponsesError(f"{path}: the tone curve kept for {_named(key)} is damaged and not used")
+    return response
+
+
+def keep(key: Key, response: Response, path: Path | None = None) -> str | None:
+    """
+    Keep a curve for next time, if it is surer than the one kept before, or contradicts it.
+
+    A camera set to another style without a word in its files has another curve: where both can't be right, the
+    newer is. A damaged file is moved aside, never removed.
+
+    Returns:
+        one line for a person if something was moved aside or dropped, else None.
+
+    Raises:
+        ResponsesError: it can't be written. Nothing that was kept before is lost.
+        ValueError: the curve is the prior, or none a camera could have.
+    """
+    if _response(_entry(response)) is None:
+        raise ValueError("only a sound learned response can be kept")
+    path = path or place()
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with _alone(path):
+            return _keep(key, response, path)
+    except OSError as wrong:
+        raise ResponsesError(f"{path} cannot be written: {wrong.strerror or wrong}") from None
+
+
+def _keep(key: Key, response: Response, path: Path) -> str | None:
+    said = None
+    try:
+        entries = _read(path)
+    except _DamagedError as wrong:
+        aside = _move_aside(path)
+        said, entries = f"{wrong}; it is kept as {aside.name}", {}
+    old = _response(entries[key]) if key in entries else None
+    if old is not None and old.sure_stops <= response.sure_stops and not _contradicts(response, old):
+        return said
+    sound = {k: entry for k, entry in entries.items() if _response(entry) is not None}
+    if len(sound) < len(entries):
+        said = said or f"{path}: {len(entries) - len(sound)} damaged tone curves dropped"
+    sound.pop(key, None)
+    sound[key] = _entry(response)
+    _write(path, dict(list(sound.items())[-_MOST_KEPT:]))
+    return said
+
+
+def _contradicts(new: Response, old: Response) -> bool:
+    codes = slice(13, 243)  # the middle 90 %
+    light = np.maximum([new.light[codes], old.light[codes]], 1e-9)
+    apart = float(np.sqrt(np.mean((np.log2(light[0]) - np.log2(light[1])) ** 2)))
+    return apart > _DISAGREE * math.hypot(new.sure_stops, old.sure_stops)
+
+
+# --- the file --------------------------------------------------------------------------------------------------------
+
+
+class _DamagedError(ResponsesError):
+    """There is a file, and it isn't one of ours."""
+
+
+@contextlib.contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """Hold the lock beside the file: two services may learn at once."""
+    with open(path.with_suffix(".lock"), "w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        yield
+
+
+def _read(path: Path) -> dict[Key, Any]:
+    text = _text(path)
+    if text is None:
+        return {}
+    try:
+        whole = json.loads(text)
+        if whole["format"] > FORMAT:
+            raise ResponsesError(f"{path} was written by a newer Lampblack and is not used")
+        return {Key(*map(str, (one["camera"], one["style"], one["iso"]))): one for one in whole["curves"]}
+    except (ValueError, KeyError, TypeError, RecursionError):
+        raise _DamagedError(f"{path} is damaged and not used") from None
+
+
+def _text(path: Path) -> bytes | None:
+    try:
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+    except OSError as wrong:
+        raise ResponsesError(f"{path} cannot be read: {wrong.strerror}") from None
+    try:
+        with open(handle, "rb") as file:
+            found = os.fstat(handle)
+            if not stat.S_ISREG(found.st_mode) or found.st_size > _LARGEST:
+                raise _DamagedError(f"{path} is no file of tone curves and not used")
+            return file.read(_LARGEST + 1)
+    except OSError as wrong:
+        raise ResponsesError(f"{path} cannot be read: {wrong.strerror}") from None
+
+
+def _entry(response: Response) -> dict[str, Any]:
+    return {
+        "source": response.source,
+        "sure_stops": round(response.sure_stops, 5),
+        "light": [float(f"{value:.12g}") for value in response.light],
+    }
+
+
+def _response(entry: Any) -> Response | None:
+    """Return what an entry says, or None where it is no tone curve."""
+    try:
+        light = np.array(entry["light"], dtype=np.float64)
+        sure, source = float(entry["sure_stops"]), entry["source"]
+    except (KeyError, TypeError, ValueError, OverflowError):
+        return None
+    sources: tuple[Source, ...] = ("bracket", "raw pair")
+    if source not in sources or not 0 < sure <= _LEAST_SURE:
+        return None
+    if light.shape != (256,) or not np.isfinite(light).all() or light[0] < 0 or light[1] <= light[0]:
+        return None
+    if not (np.diff(light[1:]) > 0).all() or not light[_LOWEST_WHITE] <= 1 <= light[255] * (1 + 1e-9):
+        return None
+    light.flags.writeable = False
+    return Response(light, source, sure)
+
+
+def _write(path: Path, entries: dict[Key, Any]) -> None:
+    curves = [{**entry, **key._asdict()} for key, entry in entries.items()]
+    handle, name = tempfile.mkstemp(prefix=f".{NAME}.", dir=path.parent)
+    try:
+        with open(handle, "w", encoding="utf-8") as file:
+            json.dump({"format": FORMAT, "curves": curves}, file)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(name, path)
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(name)
+        raise
+
+
+def _move_aside(path: Path) -> Path:
+    for number in range(1, 1000):
+        aside = path.with_name(f"{path.name}.damaged-{number}")
+        if not aside.exists():
+            path.rename(aside)
+            return aside
+    raise OSError(f"too many damaged files beside {path.name}")
+
+
+def _named(key: Key) -> str:
+    return " ".join(part for part in (key.camera, key.style, f"ISO {key.iso}" if key.iso else "") if part)
