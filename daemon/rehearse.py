@@ -139,6 +139,7 @@ def _stage(folder: Path, args: argparse.Namespace) -> Iterator[tuple[Mock, Path]
             stdin=subprocess.DEVNULL,
             stdout=log,
             stderr=log,
+            env={**os.environ, "XDG_DATA_HOME": away},  # what the mock camera teaches is of no use to anybody
         )
         ending.callback(_end, service)
         yield Mock(process, address), truth

@@ -25,6 +25,7 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from lampblack.daemon import journal as journals
+from lampblack.daemon import learning
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.hub import Event, Hub
@@ -928,7 +929,8 @@ def serve(
 
         return Tether(address, folder, emit, runtime_dir=run_files)
 
-    parts = Parts(thresholds, lambda: Eye(thresholds), None if camera is None else partial(tether, camera))
+    tethered = None if camera is None else partial(tether, camera)
+    parts = Parts(thresholds, lambda: Eye(thresholds), tethered, judge=learning.judge)
 
     async def main() -> None:
         await Service(folder, options, parts, tell).run(ready)

@@ -1,1 +1,15 @@
 """Being here puts this folder on the import path: tests say `from fakes import ...`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+
+@pytest.fixture(autouse=True, scope="session")
+def _nothing_learned_outlives_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Services that tests start learn cameras' tone responses; the user's own are left alone."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_DATA_HOME", str(tmp_path_factory.mktemp("data")))
+        yield

@@ -1,0 +1,58 @@
+"""Judging with a memory: what was learned of a camera's tone response serves its next setup and its next shoot."""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import replace
+from typing import Any
+
+from lampblack.daemon.responses import Key, ResponsesError, keep, load
+from lampblack.rules import shoot
+from lampblack.rules.look import Look
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.verdict import Verdict
+
+log = logging.getLogger(__name__)
+
+
+def judge(
+    setup: shoot.Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int
+) -> tuple[shoot.Setup, Verdict]:
+    """
+    Judge as `rules.shoot.judge` does, from what is remembered of the camera, and remember what it taught.
+
+    What can't be read or kept is said in the log and costs the memory only.
+    """
+    key = _key(look)
+    if key is not None and setup.response.source == "prior":
+        setup = replace(setup, response=_recalled(key) or setup.response)
+    after, verdict = shoot.judge(setup, look, thresholds, file=file, frame=frame)
+    if key is not None and after.response is not setup.response:
+        _remember(key, after.response)
+    return after, verdict
+
+
+def _key(look: Look) -> Key | None:
+    """Return what a curve is kept under; a camera that doesn't give its name has none."""
+    shot = look.shot
+    if look.kind == "raw" or not shot.camera:
+        return None
+    return Key.of(shot.camera, "", shot.exposure.iso)
+
+
+def _recalled(key: Key) -> Any:
+    try:
+        return load(key)
+    except ResponsesError as trouble:
+        log.warning("%s", trouble)
+        return None
+
+
+def _remember(key: Key, response: Any) -> None:
+    try:
+        said = keep(key, response)
+    except (ResponsesError, ValueError) as trouble:
+        log.warning("the camera's tone response could not be kept: %s", trouble)
+        return
+    if said:
+        log.warning("%s", said)
