@@ -18,7 +18,7 @@ and Nayar 1999 (few parameters), Grossberg and Nayar 2003 (what two exposures ca
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from itertools import combinations, pairwise
 from typing import Any, Literal, NamedTuple
@@ -213,6 +213,9 @@ _PILE_PIXELS = 50
 _RINGING = 0.5  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
 _SHARP = 2.0  # times the mean of the three codes below: noise would have spread an unclipped tone
 _FALLING = 1.25  # times the code above
+_HOLLOW = (
+    1.2  # a noisy tone's counts fall ever faster from its middle, those of a pile on a broad foot at once, then slowly
+)
 
 
 def top_code(counts: NDArray[Any]) -> int:
@@ -233,6 +236,8 @@ def top_code(counts: NDArray[Any]) -> int:
     if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[254:].max() > _RINGING * pile:
         return 254
     if pile < _SHARP * n[peak - 3 : peak].mean() or pile < _FALLING * n[peak + 1]:
+        return 254
+    if pile * n[peak - 2] < _HOLLOW * n[peak - 1] ** 2:
         return 254
     return peak - 1
 
@@ -363,6 +368,8 @@ _REACH = 0.2
 """Over which part of the scale that goes on."""
 _END = 0.06
 """How much the scale is stretched near white."""
+_RARE = 2.0  # of the log of how likely they are, than none
+_UNLIKELY = 5.0  # of the same, less likely than the best: not worth a thought
 _FLOORS = (0.0, 4.0, 8.0, 12.0, 16.0, 20.0, 25.0, 30.0, 36.0)
 """Codes that stand for no light in one camera or another."""
 _LEAST_LOOSE = 0.3  # of what sRGB may be bent, a curve learned before may: it could be of another style
@@ -391,13 +398,14 @@ class _Fit:
     """
     stops: (256,) light of each code, 0 at white. slopes: (255,) between codes. unknown: see `_Relation`.
 
-    sure: RMS doubt of the middle 90 % of the codes. cost: the less the better it explains the frames. odd: how much
-    steeper than sRGB, all over.
+    middle: the middle 90 % of the codes; sure: RMS doubt over them. cost: minus the log of how likely it is, but for a
+    constant. odd: how much steeper than sRGB, all over.
     """
 
     stops: Floats
     slopes: Floats
     unknown: Floats
+    middle: slice
     sure: float
     cost: float
     odd: float
@@ -415,8 +423,26 @@ def _best(relation: _Relation, unknown_off: float, white_code: float, start: Res
     floors = [floor for floor in _FLOORS if floor == 0 or floor <= darkest + 0.5]
     loose = min(1.0, max(_LEAST_LOOSE, start.sure_stops / PRIOR.sure_stops))
     fits = [_fit(relation, unknown_off, loose, _base(floor, white_code, start), floor, white_code) for floor in floors]
-    fit = min(fits, key=lambda one: one.cost)
-    return fit if 1 / _MOST_ODD < fit.odd < _MOST_ODD else None
+    best = min(fits, key=lambda one: one.cost)
+    if not 1 / _MOST_ODD < best.odd < _MOST_ODD:
+        return None
+    return _mixed(best, [fit for fit in fits if fit.cost < best.cost + _UNLIKELY])
+
+
+def _mixed(best: _Fit, fits: Sequence[_Fit]) -> _Fit:
+    """Return the mean of what may be, each as much as it is likely: what they disagree on is in doubt."""
+    likely = np.exp([best.cost - fit.cost for fit in fits])
+    likely /= likely.sum()
+    each = np.array([fit.stops for fit in fits])
+    stops = likely @ each
+    apart = np.mean((each - stops)[:, best.middle] ** 2, axis=1)
+    return replace(
+        best,
+        stops=stops,
+        slopes=np.diff(stops),
+        unknown=likely @ np.array([fit.unknown for fit in fits]),
+        sure=float(np.sqrt(likely @ (np.array([fit.sure for fit in fits]) ** 2 + apart))),
+    )
 
 
 def _base(floor: float, white_code: float, start: Response) -> Floats:
@@ -441,19 +467,20 @@ def _fit(relation: _Relation, unknown_off: float, loose: float, base: Floats, fl
     known = np.concatenate([np.full(n, loose**-2), np.full(unknown.shape[1], unknown_off**-2)])
     weights = np.zeros(len(known))
     if unknown_off == _ANY_SCALE:
-        weights[n:] = -np.median(stops)
-    for _ in range(_ROUNDS):
+        weights[n:] = np.median(_at(high, curve.start) - stops)
+    for turn in range(_ROUNDS):
         curve.bend(weights[:n])
         residual = _at(high, curve.stops) - _at(low, curve.stops) - stops - unknown @ weights[n:]
         rows = np.concatenate([_at(high, curve.moves) - _at(low, curve.moves), -unknown], axis=1)
         off = np.hypot(_STOPS_OFF, code_off * np.hypot(_slope(high, curve.slopes), _slope(low, curve.slopes)))
-        trust = 1 / (1 + (residual / off / _OUTLIER) ** 2)
+        # Far off at first is no reason for mistrust.
+        trust = 1 / (1 + (residual / off / _OUTLIER / max(1.0, 2.0 ** (4 - turn))) ** 2)
         scatter = max(1.0, float(trust @ (residual / off) ** 2) / max(1e-9, float(trust.sum())))
         normal = (rows * (trust / off**2 / _ALIKE / scatter)[:, None]).T
         hessian = normal @ rows + np.diag(known)
         step = np.linalg.solve(hessian, -(normal @ residual) - known * weights)
         weights = weights + step * min(1.0, 1.0 / max(1e-9, float(np.abs(step[:n]).max())))
-        if np.abs(step).max() < 1e-3:
+        if turn > 4 and np.abs(step).max() < 1e-3:
             break
     curve.bend(weights[:n])
     first, last = (round(floor + share * (white_code - floor)) for share in (0.05, 0.95))
@@ -464,8 +491,9 @@ def _fit(relation: _Relation, unknown_off: float, loose: float, base: Floats, fl
         stops=curve.stops,
         slopes=curve.slopes,
         unknown=weights[n:],
+        middle=slice(first, last + 1),
         sure=float(np.sqrt(np.mean(np.sum(doubt * curve.moves[first : last + 1], axis=1)))),
-        cost=lost / _ALIKE + float(known @ weights**2) / 2,
+        cost=lost / _ALIKE + float(known @ weights**2) / 2 + (_RARE if floor else 0.0),
         odd=float((curve.stops[last] - curve.stops[first]) / (base[last] - base[first])),
     )
 
@@ -478,6 +506,7 @@ class _Curve:
         self.shapes = np.stack([np.interp(place, np.arange(255), shape) for shape in _shapes().T], axis=1)
         self._steps = np.diff(base)
         self._white = np.array([white_code])
+        self.start: Floats = base - _at(self._white, base)
 
     def bend(self, weights: Floats) -> None:
         self.slopes = self._steps * np.exp(np.clip(self.shapes @ weights, -4, 4))
