@@ -80,14 +80,17 @@ class Exposed:
     clipped: NDArray[np.float32]
 
 
-# Cells with this share of clipped pixels have a mean that says too little, and so have codes this near white.
 _CLIPPED_TOO_MUCH = 0.01
-_UNDER_WHITE = 2.0
+"""Cells with this share of clipped pixels have a mean that says too little."""
+_UNDER_WHITE = 8.0
+"""Cells with a channel this near white, in codes, are left out: another may be saturated in the sensor already, which
+a camera covers up with codes a little under white. Seen in a real bracket, where it made 0.4 stop."""
 _CELLS_A_TONE = 1500  # are enough, of each sixteenth of the codes
 _BIN = 8.0  # of the sum of two codes: fine against the curve, wide enough for a dozen cells
 _BINS_A_STOP = 8  # of raw light
 _LEAST_IN_BIN = 12
 _LEAST_BINS = 6
+_WIDE, _CODE_SPREAD = 2.0, 0.5  # times the others' spread, and codes: more is no tone's own
 _LEAST_STEP = 0.3  # stops; exposures nearer than this say little of the curve
 _MOST_PAIRS = 6
 _DARKEST = 4.0  # codes above the camera's black: below, rounding and noise reduction rule
@@ -183,20 +186,20 @@ def learn_from_raw(
     """
     codes, light = np.asarray(jpeg_codes, np.float64), np.asarray(raw_light, np.float64)
     sound = (np.asarray(clipped) < _CLIPPED_TOO_MUCH) & (light.min(axis=1) > 0)
+    sound &= codes.max(axis=1) < white_code - _UNDER_WHITE
     codes, light = codes[sound], light[sound]
     chosen = _some_of_each_tone(codes[:, 1])
     codes, light = codes[chosen], light[chosen]
     colour = np.repeat(np.log2(light.max(axis=1) / light.min(axis=1)), 3)
     z, y = codes.ravel(), np.log2(light).ravel()
-    seen = z < white_code - _UNDER_WHITE
-    relation = _relation_to_raw(z[seen], y[seen], colour[seen], white_code)
+    relation = _relation_to_raw(z, y, colour, white_code)
     if relation is None:
         return None
     fit = _best(relation, _ANY_SCALE, white_code, start)
     if fit is None:
         return None
-    residual = fit.at(z[seen]) - y[seen] - fit.unknown[0]
-    return None if _strays(z[seen], residual, fit.slope(z[seen])) else _response(fit, "raw pair")
+    residual = fit.at(z) - y - fit.unknown[0]
+    return None if _strays(z, residual, fit.slope(z)) else _response(fit, "raw pair")
 
 
 def _response(fit: _Fit, source: Source) -> Response:
@@ -258,7 +261,7 @@ def _pairs(frames: Sequence[Exposed], white_code: float) -> Iterator[_Pair]:
     for i, j in pairs[:_MOST_PAIRS]:
         both = sound[i] & sound[j]
         low, high = codes[i][both].ravel(), codes[j][both].ravel()
-        seen = high < white_code - _UNDER_WHITE
+        seen = np.repeat(codes[j][both].max(axis=1) < white_code - _UNDER_WHITE, 3)
         which = np.zeros(len(order))
         which[[i, j]] = -1, 1
         stops = order[j].stops - order[i].stops
@@ -284,7 +287,7 @@ def _relation(high: Floats, low: Floats, stops: float, frames: Floats) -> _Relat
     Of the sum, because both codes err: bins of either alone would be filled unevenly from its neighbours.
     """
     edges = np.arange(0, 512 + _BIN, _BIN)
-    middles = np.array(list(_middles(*_sorted(high + low, high - low), edges))).reshape(-1, 3)
+    middles = _middles(*_sorted(high + low, high - low), edges)
     if len(middles) < _LEAST_BINS:
         return None
     total, apart, off = middles.T
@@ -308,7 +311,7 @@ def _relation_to_raw(codes: Floats, light: Floats, colour: Floats, white_code: f
     rank = np.arange(len(order)) - starts[place[order]]
     half = np.bincount(place, minlength=len(edges) + 1)[place[order]] / 2
     grey = order[rank < half]
-    middles = np.array(list(_middles(*_sorted(light[grey], codes[grey]), edges))).reshape(-1, 3)
+    middles = _middles(*_sorted(light[grey], codes[grey]), edges)
     if len(middles) < _LEAST_BINS:
         return None
     stops, code, off = middles.T
@@ -321,14 +324,23 @@ def _sorted(key: Floats, value: Floats) -> tuple[Floats, Floats]:
     return key[order], value[order]
 
 
-def _middles(key: Floats, value: Floats, edges: Floats) -> Iterator[tuple[float, float, float]]:
-    """Yield, of each bin with enough in it, the median key and value and the latter's standard error."""
+def _middles(key: Floats, value: Floats, edges: Floats) -> Floats:
+    """
+    Return, of each bin with enough in it, the median key and value and the latter's standard error: (bins, 3).
+
+    Bins that are much wider than the others hold edges for the most part, whose middle is no tone's.
+    """
     places = np.searchsorted(key, edges)
+    middles = []
     for first, last in pairwise(places):
         if last - first >= _LEAST_IN_BIN:
-            middle = float(np.median(value[first:last]))
-            spread = 1.4826 * float(np.median(np.abs(value[first:last] - middle)))
-            yield float(np.median(key[first:last])), middle, 1.25 * spread / float(np.sqrt(last - first))
+            middle = np.median(value[first:last])
+            spread = 1.4826 * np.median(np.abs(value[first:last] - middle))
+            middles.append((np.median(key[first:last]), middle, 1.25 * spread / np.sqrt(last - first), spread))
+    found: Floats = np.array(middles).reshape(-1, 4)
+    if not middles:
+        return found[:, :3]
+    return found[found[:, 3] <= _WIDE * np.median(found[:, 3]) + _CODE_SPREAD][:, :3]
 
 
 def _contradicted(pairs: Sequence[_Pair], fit: _Fit) -> bool:
