@@ -12,12 +12,11 @@ import asyncio
 import contextlib
 import json
 import logging
-import math
 import os
 import signal
 import sqlite3
 from collections import deque
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -26,6 +25,7 @@ from typing import Any, Protocol, TypeVar
 
 from lampblack.daemon import journal as journals
 from lampblack.daemon import learning
+from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.hub import Event, Hub
@@ -40,6 +40,7 @@ from lampblack.daemon.intake import (
     stem_of,
 )
 from lampblack.daemon.journal import Journal, JournalError, Kept
+from lampblack.daemon.memory import Memory, Shown
 from lampblack.daemon.premises import (
     AlreadyWatchedError,
     FolderLock,
@@ -57,21 +58,11 @@ from lampblack.rules.thresholds import Thresholds
 log = logging.getLogger(__name__)
 T = TypeVar("T")
 
-CAMERA_STOP_S = 5.0
 FRAME_IN_HAND_S = 10.0
-CAMERA_REPLY_S = 60.0
-"""A long exposure and its download; the tether has deadlines of its own below this."""
 RECENT = 4
 """Frames that can be judged once more; each is some ten megabytes of memory. A raw file follows its JPEG closely."""
 RETRY_S = 3.0
 """Between tries to write what the full disk didn't take."""
-
-NO_CAMERA: Event = {
-    "state": "none",
-    "text": "No camera asked for: watching the folder only.",
-    **dict.fromkeys(["model", "serial", "address", "f_number", "shutter", "shutter_s", "iso", "battery"]),
-    "f_numbers": [],
-}
 
 
 class EyeLike(Protocol):
@@ -87,19 +78,6 @@ class EyeLike(Protocol):
 
     def close(self) -> None:
         """End the eye's process."""
-
-
-class TetherLike(Protocol):
-    """What the service needs of `tether.Tether`."""
-
-    def start(self) -> None:
-        """Begin to look for the camera."""
-
-    def stop(self, timeout_s: float) -> None:
-        """Let the camera go; blocks."""
-
-    def request(self, what: Mapping[str, object], done: Callable[[bool, str], None]) -> None:
-        """Have the camera do something; `done` is called from another thread."""
 
 
 @dataclass(frozen=True)
@@ -121,21 +99,6 @@ class Parts:
     judge: Callable[..., tuple[shoot.Setup, Any]] = shoot.judge
 
 
-@dataclass
-class _Shown:
-    """A frame as clients see it, ready to send."""
-
-    kept: Kept
-    unsaved: bool = False
-
-    @property
-    def verdict(self) -> Event:
-        return {**self.kept.verdict, "unsaved": True} if self.unsaved else self.kept.verdict
-
-    def as_json(self) -> Event:
-        return {"verdict": self.verdict, "preview": self.kept.preview or None}
-
-
 @dataclass(frozen=True)
 class _Slate:
     """A setup to begin once everything shot before it has been read."""
@@ -148,57 +111,10 @@ class _Slate:
 class _Judged:
     """A frame judged lately, with what is needed to judge it once more: under another aim, or with its raw file."""
 
-    shown: _Shown
+    shown: Shown
     before: shoot.Setup
     look: Look
     notices: list[Event]
-
-
-class _Memory:
-    """The shoot as the journal has it, in memory. No I/O."""
-
-    def __init__(self) -> None:
-        self.setup = journals.Setup(1, None)
-        self.frames: list[_Shown] = []
-        """This setup's, as they were read."""
-        self.total = 0
-        self.duplicates = 0
-        self.refused: dict[bytes, str] = {}
-        self.by_digest: dict[str, bytes] = {}
-        self.by_path: dict[bytes, str] = {}
-        self.by_stem: dict[bytes, tuple[bytes, str]] = {}
-
-    @classmethod
-    def of(cls, journal: Journal) -> _Memory:
-        memory = cls()
-        memory.setup = journal.setup() or memory.setup
-        memory.frames = [_Shown(kept) for kept in journal.frames(memory.setup.number)]
-        for path, digest, _, number in journal.identities():
-            memory.index(path, digest, number)
-        memory.refused = {refusal.path: refusal.error for refusal in journal.refusals()}
-        memory.duplicates = journal.duplicates()
-        return memory
-
-    def index(self, path: bytes, digest: str, number: int) -> None:
-        self.total = max(self.total, number)
-        self.by_digest.setdefault(digest, path)
-        self.by_path[path] = digest
-        self.by_stem[stem_of(path)] = path, digest
-
-    def add(self, shown: _Shown) -> None:
-        self.frames.append(shown)
-        self.index(shown.kept.path, shown.kept.digest, shown.kept.number)
-        self.refused.pop(shown.kept.path, None)
-
-    def in_shot_order(self) -> list[_Shown]:
-        """Frames that don't tell their time stay behind the one read before them."""
-        keyed: list[tuple[str, int, _Shown]] = []
-        last = ""
-        for place, shown in enumerate(self.frames):
-            taken = shown.kept.verdict.get("taken_at")
-            last = taken if isinstance(taken, str) else last
-            keyed.append((last, place, shown))
-        return [shown for _, _, shown in sorted(keyed, key=lambda item: item[:2])]
 
 
 class Service:
@@ -224,10 +140,11 @@ class Service:
         self._hub = Hub(self._greeting, self._handle)
         self._stop = asyncio.Event()
         self._aim: Aim = options.aim
-        self._f_numbers: tuple[float, ...] | None = None
-        self._camera: Event = NO_CAMERA
+        self._camera = Camera(
+            parts.tether, Hears(self._fetched, self._trouble, self._camera_changed, self._other_apertures)
+        )
         self._state, self._state_text = "catching-up", "Starting."
-        self._memory = _Memory()
+        self._memory = Memory()
         self._rules = self._empty_setup()
         self._recent: deque[_Judged] = deque(maxlen=RECENT)  # the newest last
         self._judging = asyncio.Lock()  # who holds it may change the setup and what is said of its frames
@@ -239,7 +156,6 @@ class Service:
         self._scanned = asyncio.Event()
         self._queue: asyncio.Queue[Ready | _Slate | None] = asyncio.Queue()
         self._eye: EyeLike | None = None
-        self._tether: TetherLike | None = None
         self._lock: FolderLock | None = None
 
     # ------------------------------------------------------------ life
@@ -265,7 +181,7 @@ class Service:
             self._lock.write(place, self.folder)
             self._eye = self._parts.eye()
             self._loop.run_in_executor(self._eye_thread, self._eye.open)
-            self._start_tether()
+            self._camera.start()
             tasks.append(asyncio.create_task(self._keep_saving()))
             where = {"pid": os.getpid(), "socket": str(place), "folder": os.fsdecode(self._root)}
             await self._stay(place, lambda: ready(where))
@@ -382,7 +298,7 @@ class Service:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
         steps: list[Callable[[], Awaitable[object]]] = [
-            self._stop_tether,
+            self._camera.stop,
             self._stop_eye,
             self._close_journal,
             self._hub.close,
@@ -397,22 +313,10 @@ class Service:
         self._desk.shutdown(wait=False)
         self._eye_thread.shutdown(wait=False)
 
-    async def _stop_tether(self) -> None:
-        tether, self._tether = self._tether, None
-        if tether is not None:
-            await asyncio.to_thread(tether.stop, CAMERA_STOP_S)
-
     async def _stop_eye(self) -> None:
         eye, self._eye = self._eye, None
         if eye is not None:
             await asyncio.to_thread(eye.close)
-
-    def _start_tether(self) -> None:
-        if self._parts.tether is None:
-            return
-        self._camera = {**NO_CAMERA, "state": "searching", "text": "Looking for the camera."}
-        self._tether = self._parts.tether(self._from_camera)
-        self._tether.start()
 
     async def _at_desk(self, work: Callable[..., T], *args: Any, **more: Any) -> T:
         return await self._loop.run_in_executor(self._desk, lambda: work(*args, **more))
@@ -423,7 +327,7 @@ class Service:
         try:
             journal, said = await self._at_desk(Journal.open, self.folder / journals.NAME)
             self._journal = journal
-            self._memory = await self._at_desk(_Memory.of, journal)
+            self._memory = await self._at_desk(Memory.of, journal)
             if await self._at_desk(journal.setup) is None:
                 await self._at_desk(journal.begin_setup, 1, None)
         except JournalError as wrong:
@@ -584,8 +488,7 @@ class Service:
         self._say_refused(path, f"It is {odd.what}, not a file: put the frame itself here.")
 
     def _say_refused(self, path: bytes, error: str) -> None:
-        self._memory.refused.pop(path, None)
-        self._memory.refused[path] = error
+        self._memory.refuse(path, error)
         name = shown_name(path)
         log.warning("%s: %s", name, error)
         self._publish({"event": "refused", "file": name, "error": error, "counts": self._counts()})
@@ -621,7 +524,7 @@ class Service:
                 ready.path, seen.digest, self._memory.setup.number, number, verdict, seen.preview, ready.partner
             )
             saved = await self._record(lambda journal: journal.add_frame(kept, ready.sight, ready.partner_sight))
-            shown = _Shown(kept, unsaved=not saved)
+            shown = Shown(kept, unsaved=not saved)
             self._recent.append(_Judged(shown, before, seen.look, notices))
             self._memory.add(shown)
             self._intake_now().settle(ready)
@@ -657,18 +560,18 @@ class Service:
     def _empty_setup(self) -> shoot.Setup:
         setup = self._memory.setup
         return shoot.new_setup(
-            setup.number, setup.name, aim=self._aim, backdrop=self._options.backdrop, f_numbers=self._f_numbers
+            setup.number, setup.name, aim=self._aim, backdrop=self._options.backdrop, f_numbers=self._camera.f_numbers
         )
 
     def _with_wishes(self, setup: shoot.Setup) -> shoot.Setup:
-        return replace(setup, aim=self._aim, f_numbers=self._f_numbers or setup.f_numbers)
+        return replace(setup, aim=self._aim, f_numbers=self._camera.f_numbers or setup.f_numbers)
 
     async def _begin_setup(self, slate: _Slate) -> None:
         async with self._judging:
             number = self._memory.setup.number + 1
             setup = journals.Setup(number, slate.name)
             await self._record(lambda journal: journal.begin_setup(setup.number, setup.name))
-            self._memory.setup, self._memory.frames = setup, []
+            self._memory.begin(setup)
             self._rules = self._empty_setup()
             self._recent.clear()
             self._publish({"event": "setup", "setup": {"number": number, "name": slate.name}})
@@ -684,7 +587,7 @@ class Service:
         except Exception:
             log.exception("an event could not be told")
 
-    def _publish_frame(self, shown: _Shown, *, again: bool = False) -> None:
+    def _publish_frame(self, shown: Shown, *, again: bool = False) -> None:
         event: Event = {"event": "frame", **shown.as_json(), "counts": self._counts()}
         if again:
             event["again"] = True
@@ -718,7 +621,7 @@ class Service:
             "aim": self._aim,
             "backdrop": self._options.backdrop,
             "service": self._service(),
-            "camera": self._camera,
+            "camera": self._camera.now,
             "setup": {"number": self._memory.setup.number, "name": self._memory.setup.name},
             "refused": [{"file": shown_name(path), "error": error} for path, error in refused],
             "counts": self._counts(),
@@ -733,24 +636,15 @@ class Service:
 
     # ------------------------------------------------------------ the camera
 
-    def _from_camera(self, event: Event) -> None:
-        """Hear the tether; called in its thread."""
-        with contextlib.suppress(RuntimeError):  # the loop is closed
-            self._loop.call_soon_threadsafe(self._camera_said, event)
+    def _fetched(self, path: bytes) -> None:
+        if self._intake is not None:
+            self._intake.hint(path)
 
-    def _camera_said(self, event: Event) -> None:
-        kind = event.get("event")
-        if kind == "fetched" and self._intake is not None:
-            self._intake.hint(os.fsencode(event["path"]))
-        elif kind == "trouble":
-            self._trouble(clean(str(event.get("text", "")), 300))
-        elif kind == "camera":
-            self._camera = {**NO_CAMERA, **event["camera"]}
-            self._publish({"event": "camera", "camera": self._camera})
-            offered = tuple(sorted(n for n in self._camera.get("f_numbers") or () if _is_f_number(n)))
-            if offered and offered != self._f_numbers:
-                self._f_numbers = offered
-                self._background(self._new_wishes())
+    def _camera_changed(self, camera: Event) -> None:
+        self._publish({"event": "camera", "camera": camera})
+
+    def _other_apertures(self, offered: tuple[float, ...]) -> None:
+        self._background(self._new_wishes())
 
     def _background(self, work: Any) -> None:
         task = self._loop.create_task(work)
@@ -761,25 +655,6 @@ class Service:
             self._rules = self._with_wishes(self._rules)
             if self._recent:
                 await self._judge_again(self._recent[-1])
-
-    async def _ask_camera(self, what: Event) -> tuple[bool, str]:
-        if self._tether is None:
-            return False, "No camera: start watching with --camera auto."
-        answer: asyncio.Future[tuple[bool, str]] = self._loop.create_future()
-
-        def done(ok: bool, text: str) -> None:
-            def settle() -> None:
-                if not answer.done():
-                    answer.set_result((ok, text))
-
-            with contextlib.suppress(RuntimeError):
-                self._loop.call_soon_threadsafe(settle)
-
-        self._tether.request(what, done)
-        try:
-            return await asyncio.wait_for(answer, CAMERA_REPLY_S)
-        except TimeoutError:
-            return False, "The camera did not answer."
 
     # ------------------------------------------------------------ requests
 
@@ -812,21 +687,21 @@ class Service:
         if step.get("move") not in ("close", "open"):
             return _reply(False, step.get("why") or "No step is suggested.")
         f_number = step.get("f_number")
-        if not _is_f_number(f_number):
+        if not is_f_number(f_number):
             return _reply(False, "The last frame doesn't tell its aperture, so that no aperture can be named.")
-        ok, text = await self._ask_camera({"do": "aperture", "f_number": f_number})
+        ok, text = await self._camera.ask({"do": "aperture", "f_number": f_number})
         if not ok:
             return _reply(False, text)
-        return _reply(*await self._ask_camera({"do": "fire"}))
+        return _reply(*await self._camera.ask({"do": "fire"}))
 
     async def _do_fire(self, request: Event) -> Event:
-        return _reply(*await self._ask_camera({"do": "fire"}))
+        return _reply(*await self._camera.ask({"do": "fire"}))
 
     async def _do_aperture(self, request: Event) -> Event:
         f_number = request.get("f_number")
-        if not _is_f_number(f_number):
+        if not is_f_number(f_number):
             return _reply(False, "An aperture is a number such as 8 or 5.6.")
-        return _reply(*await self._ask_camera({"do": "aperture", "f_number": f_number}))
+        return _reply(*await self._camera.ask({"do": "aperture", "f_number": f_number}))
 
     async def _do_slate(self, request: Event) -> Event:
         name = request.get("name")
@@ -881,10 +756,6 @@ def _own_notices(verdict: Event) -> list[Event]:
 
 def _nothing() -> None:
     """The service says only once that it is ready."""
-
-
-def _is_f_number(value: object) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and 0 < value < 1000
 
 
 def _say_if_failed(task: asyncio.Task[Any]) -> None:

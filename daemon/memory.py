@@ -1,0 +1,88 @@
+"""The shoot as its journal has it, in memory: this setup's frames, and what every file was. No I/O of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from lampblack.daemon.intake import stem_of
+from lampblack.daemon.journal import Journal, Kept, Setup
+
+Event = dict[str, Any]
+
+
+@dataclass
+class Shown:
+    """A frame as clients see it, ready to send."""
+
+    kept: Kept
+    unsaved: bool = False
+
+    @property
+    def verdict(self) -> Event:
+        """The verdict, with a mark while the journal does not have it."""
+        return {**self.kept.verdict, "unsaved": True} if self.unsaved else self.kept.verdict
+
+    def as_json(self) -> Event:
+        """Return it as it stands in events."""
+        return {"verdict": self.verdict, "preview": self.kept.preview or None}
+
+
+class Memory:
+    """What a service knows of its shoot."""
+
+    def __init__(self) -> None:
+        """Begin with an empty first setup."""
+        self.setup = Setup(1, None)
+        self.frames: list[Shown] = []
+        """This setup's, as they were read."""
+        self.total = 0
+        self.duplicates = 0
+        self.refused: dict[bytes, str] = {}
+        self.by_digest: dict[str, bytes] = {}
+        self.by_path: dict[bytes, str] = {}
+        self.by_stem: dict[bytes, tuple[bytes, str]] = {}
+
+    @classmethod
+    def of(cls, journal: Journal) -> Memory:
+        """Read it out of a journal, in the journal's thread."""
+        memory = cls()
+        memory.setup = journal.setup() or memory.setup
+        memory.frames = [Shown(kept) for kept in journal.frames(memory.setup.number)]
+        for path, digest, _, number in journal.identities():
+            memory.index(path, digest, number)
+        memory.refused = {refusal.path: refusal.error for refusal in journal.refusals()}
+        memory.duplicates = journal.duplicates()
+        return memory
+
+    def index(self, path: bytes, digest: str, number: int) -> None:
+        """Know a frame by its content, its path and its stem."""
+        self.total = max(self.total, number)
+        self.by_digest.setdefault(digest, path)
+        self.by_path[path] = digest
+        self.by_stem[stem_of(path)] = path, digest
+
+    def add(self, shown: Shown) -> None:
+        """Add a frame to this setup."""
+        self.frames.append(shown)
+        self.index(shown.kept.path, shown.kept.digest, shown.kept.number)
+        self.refused.pop(shown.kept.path, None)
+
+    def refuse(self, path: bytes, error: str) -> None:
+        """Remember why a file is no frame; the newest refusal stands last."""
+        self.refused.pop(path, None)
+        self.refused[path] = error
+
+    def begin(self, setup: Setup) -> None:
+        """Begin a setup: it has no frames yet."""
+        self.setup, self.frames = setup, []
+
+    def in_shot_order(self) -> list[Shown]:
+        """Return this setup's frames; those that don't tell their time stay behind the one read before them."""
+        keyed: list[tuple[str, int, Shown]] = []
+        last = ""
+        for place, shown in enumerate(self.frames):
+            taken = shown.kept.verdict.get("taken_at")
+            last = taken if isinstance(taken, str) else last
+            keyed.append((last, place, shown))
+        return [shown for _, _, shown in sorted(keyed, key=lambda item: item[:2])]
