@@ -19,17 +19,15 @@ from lampblack.daemon.words import (
     Headline,
     camera_texts,
     exposure_text,
-    f_text,
     figure,
     flag_headline,
     over_limit,
-    percent,
     room_text,
     service_text,
     setup_text,
     step_headline,
-    stops_text,
 )
+from lampblack.rules.figures import f_text, percent, stops_long, stops_text
 
 __all__ = ["MIN_HEIGHT", "MIN_WIDTH", "PanelState", "Pressed", "Style", "draw", "fold", "press"]
 
@@ -222,7 +220,8 @@ def _backdrop_figures(frame: Frame, style: Style, *, short: bool = False) -> lis
         return [("none found", "dim")]
     lead = "" if backdrop.clean else f"{style.marks.spilled} "
     codes = f"p95 {figure(backdrop.p95)}  p99 {figure(backdrop.p99)}  max {figure(backdrop.top)}"
-    under = f"{figure(backdrop.stops_below_white, 1)}{'' if short else ' stops'} under white"
+    below = backdrop.stops_below_white
+    under = "? under white" if below is None else f"{(stops_text if short else stops_long)(below)} under white"
     return [(f"{lead}{codes}, {under}", "plain" if backdrop.clean else "spill")]
 
 
@@ -242,8 +241,9 @@ def _readings(frame: Frame, style: Style, room: int) -> Iterator[tuple[str, list
     yield "shadows", [(told, "plain")]
     yield "backdrop", _backdrop_figures(frame, style, short=room < 60)
     if frame.backdrop.tone:
-        uneven = figure(frame.backdrop.evenness_stops, 1)
-        told = f"{frame.backdrop.tone}, {percent(frame.backdrop.area)} of the frame, {uneven} stops uneven"
+        even = frame.backdrop.evenness_stops
+        uneven = "" if even is None else f", {stops_long(even)} uneven"
+        told = f"{frame.backdrop.tone}, {percent(frame.backdrop.area)} of the frame{uneven}"
         yield "", [(told, "plain")]
 
 

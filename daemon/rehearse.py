@@ -23,6 +23,7 @@ from typing import Any
 
 from lampblack.daemon import client
 from lampblack.rules.exposure import aperture_value, marked_f_number
+from lampblack.rules.figures import f_text, percent, stops_long
 
 Event = dict[str, Any]
 
@@ -247,7 +248,7 @@ class Play:
         self._ask(how or {"do": "fire"})
         verdict = self._next_frame()
         self.shown.append((why, verdict))
-        self.say(f"  {_in_a_line(why, verdict)}")
+        self.say(f"  {in_a_line(why, verdict)}")
         for complaint in disagreements(verdict, self._light_of(verdict["file"])):
             self._expect(False, f"{verdict['file']}: {complaint}")
         return verdict
@@ -362,12 +363,12 @@ def _clean(clean: bool | None) -> str:
     return {True: "clean", False: "not clean", None: "nothing"}[clean]
 
 
-def _in_a_line(why: str, verdict: Event) -> str:
+def in_a_line(why: str, verdict: Event) -> str:
     backdrop, step = verdict["backdrop"], verdict["next"]
     spill = backdrop["spill"]
-    where = f" ({spill['side'] or 'all round'}, {spill['over_stops']:.1f} stops over)" if spill else ""
+    where = f" ({spill['side'] or 'all round'}, {stops_long(spill['over_stops'])} over)" if spill else ""
     return (
-        f"f/{verdict['exposure']['f_number']:g} ({why}): clipped {verdict['highlights']['subject']:.1%},"
+        f"{f_text(verdict['exposure']['f_number'])} ({why}): clipped {percent(verdict['highlights']['subject'])},"
         f" backdrop {_clean(backdrop['clean'])}{where}. {step['why']}"
     )
 
@@ -375,7 +376,7 @@ def _in_a_line(why: str, verdict: Event) -> str:
 def _sum_up(play: Play, folder: Path, *, to_the_end: bool) -> int:
     print()
     for why, verdict in play.shown:
-        print_line(_in_a_line(why, verdict))
+        print_line(in_a_line(why, verdict))
     print_line(f"Frames and journal: {folder}")
     if play.wrong:
         print_line(f"{len(play.wrong)} verdicts disagree with the light:")

@@ -19,6 +19,7 @@ from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.advice import AIMS
 from lampblack.rules.backdrop import Mask
+from lampblack.rules.figures import f_text, percent
 from lampblack.rules.look import Look
 from lampblack.rules.shoot import judge, new_setup
 from lampblack.rules.verdict import Verdict
@@ -118,10 +119,9 @@ def _say(args: argparse.Namespace, verdict: Verdict) -> None:
 def in_words(said: dict[str, Any]) -> str:
     """Return a verdict as two lines for a person."""
     exposure, highlights, backdrop = said["exposure"], said["highlights"], said["backdrop"]
-    aperture = f"f/{exposure['f_number']:g}" if exposure["f_number"] else "f/?"
-    parts = [f"{said['file']}: {aperture}"]
+    parts = [f"{said['file']}: {f_text(exposure['f_number'])}"]
     if highlights["subject"] is not None:
-        parts.append(f"clipped {highlights['subject']:.1%} of the subject")
+        parts.append(f"clipped {percent(highlights['subject'])} of the subject")
     if backdrop["tone"]:
         parts.append(f"{backdrop['tone']} backdrop {'clean' if backdrop['clean'] else 'not clean'}")
     notices = "".join(f"\n    {notice['text']}" for notice in said["notices"])

@@ -9,6 +9,8 @@ import numpy as np
 
 from lampblack.rules.cleanness import Cleanness
 from lampblack.rules.exposure import Exposure, aperture_value
+from lampblack.rules.figures import percent
+from lampblack.rules.figures import stops_long as _stops_text
 from lampblack.rules.forecast import Sample, clipped_share, mid_light
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
@@ -121,7 +123,7 @@ def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, threshol
         burnt = clipped_share(samples, here.stops + step.stops, broad=True)
         if burnt is not None and burnt > max(thresholds.highlights.broad_limit, 0.01):
             return Step(
-                step.move, step.stops, step.f_number, f"{step.why} About {burnt:.0%} of it will burn out there."
+                step.move, step.stops, step.f_number, f"{step.why} About {percent(burnt)} of it will burn out there."
             )
     return step
 
@@ -197,18 +199,3 @@ def _rest(missing: float) -> str:
 
 def _mark(f_number: float) -> str:
     return f"{f_number:g}"
-
-
-def _stops_text(stops: float) -> str:
-    """
-    Say an amount of stops as it is said aloud, to the nearest third.
-
-    >>> [_stops_text(x) for x in (-0.66, 1, 2.3, 0.1)]
-    ['⅔ stop', '1 stop', '2⅓ stops', 'under ⅓ stop']
-    """
-    thirds = round(abs(stops) * 3)
-    if thirds == 0:
-        return "under ⅓ stop"
-    whole, part = divmod(thirds, 3)
-    text = (str(whole) if whole else "") + ("", "⅓", "⅔")[part]
-    return f"{text} stop{'s' if abs(stops) > 1.17 else ''}"

@@ -16,6 +16,7 @@ from lampblack.rules.advice import Aim, suggest_step
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
+from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Sample, forecast, headroom
 from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance
@@ -171,7 +172,7 @@ def _notices(
     if setup.size not in (None, (look.width, look.height)):
         found.append(Notice("size", "The frame has another size than the setup's first: was the camera changed?"))
     if look.lit_otherwise > thresholds.steps.same_light_share:
-        share = f"{look.lit_otherwise:.0%}"
+        share = percent(look.lit_otherwise)
         text = f"{share} of the picture is lit otherwise than before: was a lamp or card moved? Then begin a new setup."
         found.append(Notice("light-changed", text))
     if cleanness is not None and not cleanness.clean:
@@ -183,7 +184,7 @@ def _notices(
         found.append(Notice("no-backdrop", "No plain backdrop found behind the subject."))
     if highlights.broad is not None and highlights.broad > thresholds.highlights.broad_limit:
         worst = "RGB"[int(np.argmax(highlights.channels))]
-        text = f"{highlights.broad:.1%} of the subject is burnt out, most in {_CHANNELS[worst]}."
+        text = f"{percent(highlights.broad)} of the subject is burnt out, most in {_CHANNELS[worst]}."
         found.append(Notice("clipped", text))
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
@@ -209,11 +210,11 @@ def _backdrop_notice(cleanness: Cleanness) -> Notice:
     if cleanness.tone == "black" and cleanness.spill is not None:
         side = f" from the {cleanness.spill.side}" if cleanness.spill.side else ""
         over = cleanness.spill.over_stops
-        return Notice("spill", f"Backdrop not clean black: light{side}, {over:.1f} stops too much.")
+        return Notice("spill", f"Backdrop not clean black: light{side}, {stops_long(over)} too much.")
     if cleanness.tone == "white":
         short = -cleanness.slack_stops
         if short > 0:
-            return Notice("white-short", f"Backdrop not clean white: {short:.1f} stops short somewhere.")
+            return Notice("white-short", f"Backdrop not clean white: {stops_long(short)} short somewhere.")
         return Notice("edge-eaten", "The white backdrop eats the subject's edge: less light on it, or more distance.")
     even = cleanness.evenness_stops or 0.0
-    return Notice("uneven", f"Grey backdrop uneven: {even:.1f} stops from dark to bright.")
+    return Notice("uneven", f"Grey backdrop uneven: {stops_long(even)} from dark to bright.")

@@ -25,6 +25,7 @@ from lampblack.daemon.letters import faces, fitting
 from lampblack.daemon.panel import PanelState, Style, draw, fold, press
 from lampblack.daemon.panel_state import FRAMES_KEPT, Preview
 from lampblack.daemon.words import flag_headline, step_headline, tell
+from lampblack.rules import figures
 
 SNAPSHOTS = Path(__file__).parent.parent / "snapshots"
 SIZES = [(80, 24), (81, 25), (120, 40), (200, 60), (100, 33), (80, 60), (200, 24)]
@@ -144,7 +145,7 @@ def test_what_must_be_known_is_there_at_every_size(size: tuple[int, int], look: 
         look.say("broad 0.32 %, glints 0.10 %, ⅔ stop over"),
         "shadows",
         "2.0 %",
-        "p95 11 p99 19 max 41, 5.1",
+        "p95 11 p99 19 max 41, 5",
         "Light spills on the backdrop at the right",
         "bowls/0002.part.jpg: The file ends in mid-picture; copy it again.",
         "1/60 s ISO 200",
@@ -639,4 +640,4 @@ def test_each_kind_of_event_has_its_line() -> None:
 
 
 def test_the_examples_in_words_hold() -> None:
-    assert doctest.testmod(words).failed == 0
+    assert doctest.testmod(words).failed == doctest.testmod(figures).failed == 0
