@@ -22,7 +22,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.client import LOCK_NAME, NoServiceError, Whereabouts, ask, locate
@@ -42,7 +42,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit status of the contract: 0 done, 1 something wasn't reached, 2 wrong usage."""
     words = list(sys.argv[1:] if argv is None else argv)
     if words[:1] == ["mock"]:
-        return _mock(words[1:])  # its options are its own: they go through unread
+        _mock(words[1:])  # its options are its own: they go through unread
     try:
         args = _parser(words[0] if words else "").parse_args(words)
         return int(args.run(args))
@@ -151,15 +151,9 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
 }
 
 
-def _mock(words: Sequence[str]) -> int:
-    """Run the mock camera as a program of its own: this side knows it only over the wire."""
-    process = subprocess.Popen([sys.executable, "-m", "lampblack.mock_camera", *words])
-    while True:
-        try:
-            code = process.wait()
-        except KeyboardInterrupt:
-            continue  # it got the same Ctrl-C, and ends by itself
-        return code if code >= 0 else 128 - code
+def _mock(words: Sequence[str]) -> NoReturn:
+    """Become the mock camera: this side knows it only over the wire, and whoever ends us ends it."""
+    os.execv(sys.executable, [sys.executable, "-m", "lampblack.mock_camera", *words])  # noqa: S606
 
 
 # ---------------------------------------------------------------- watch

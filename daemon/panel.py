@@ -301,15 +301,19 @@ def _draw_message(canvas: Canvas, state: PanelState, row: int) -> None:
         # The end of what is typed must stay in sight.
         tail = "".join(split(state.typing)[-(room - 30) :])
         canvas.put(1, row, [("name of the new setup: ", "key"), (tail, "strong"), ("_", "key")], width=room)
-    elif state.said is not None:
+        return
+    if state.said is not None:
         lead = "" if state.said.ok else f"{canvas.style.marks.trouble} "
         canvas.put(1, row, f"{lead}{state.said.text}", "key" if state.said.ok else "trouble", width=room)
-    else:
-        troubled = state.link != "up" or state.service in ("folder-gone", "stopping")
-        lead = f"{canvas.style.marks.trouble} " if troubled else ""
-        canvas.put(1, row, f"{lead}{service_text(state)}", "trouble" if troubled else "dim", width=room)
-        if troubled:
-            canvas.bar(row, "trouble")
+        return
+    troubled = state.link != "up" or state.service in ("folder-gone", "stopping")
+    if state.note and not troubled:
+        canvas.put(1, row, state.note, "key", width=room)
+        return
+    lead = f"{canvas.style.marks.trouble} " if troubled else ""
+    canvas.put(1, row, f"{lead}{service_text(state)}", "trouble" if troubled else "dim", width=room)
+    if troubled:
+        canvas.bar(row, "trouble")
 
 
 def _draw_keys(canvas: Canvas, state: PanelState, row: int) -> None:

@@ -122,7 +122,8 @@ class PanelState:
     All that a panel shows.
 
     link: whether the service is there. typing: the setup's name as far as it is typed; None outside the prompt.
-    said: the last reply or hint. keys: whether there is a keyboard to press them on.
+    said: the last reply or hint. note: a standing line of whoever shows the panel. keys: whether there is a keyboard to
+    press them on.
     """
 
     link: Literal["searching", "up", "lost"] = "searching"
@@ -139,6 +140,7 @@ class PanelState:
     frames_count: int = 0
     refused_count: int = 0
     said: Said | None = None
+    note: str = ""
     typing: str | None = None
     keys: bool = True
 
@@ -160,8 +162,8 @@ def fold(state: PanelState, event: Json) -> PanelState:
     """
     Return the state after one event of the socket; unknown events change nothing.
 
-    One more event than the socket has: `{"event": "link", "up": bool, "text": ...}`, from whoever holds the
-    connection. Pure; raises nothing, whatever the event holds.
+    Two more events than the socket has: `{"event": "link", "up": bool}`, from whoever holds the connection, and
+    `{"event": "note", "text": ...}`, from whoever shows the panel. Pure; raises nothing, whatever the event holds.
     """
     name = event.get("event")
     fold_one = _FOLDS.get(name) if isinstance(name, str) else None
@@ -254,6 +256,10 @@ def _fold_link(state: PanelState, event: Json) -> PanelState:
     return replace(state, link="searching" if state.link == "searching" else "lost", said=None)
 
 
+def _fold_note(state: PanelState, event: Json) -> PanelState:
+    return replace(state, note=_line(event.get("text")))
+
+
 _FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
     "hello": _fold_hello,
     "frame": _fold_frame,
@@ -264,6 +270,7 @@ _FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
     "aim": _fold_aim,
     "reply": _fold_reply,
     "link": _fold_link,
+    "note": _fold_note,
 }
 
 

@@ -8,20 +8,26 @@ every verdict is held against what the mock studio's light says. Only a rehearsa
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import os
-import subprocess
 import sys
-import tempfile
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from lampblack.daemon import client
+from lampblack.daemon.stage import (
+    EndedError,
+    RehearsalError,
+    Signals,
+    Stage,
+    WrongFolderError,
+    set_up,
+    shoot_folder,
+)
 from lampblack.rules.exposure import aperture_value, marked_f_number
 from lampblack.rules.figures import f_text, percent, stops_long
 
@@ -29,67 +35,93 @@ Event = dict[str, Any]
 
 READY_S = 60.0
 FRAME_S = 45.0
+LEAVE_S = 2.0
+"""For the play to notice that the panel was closed."""
 _THIRD = 1 / 3
-
-
-class RehearsalError(Exception):
-    """The play cannot go on; one line for a person."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's options."""
     parser.add_argument("--hands-off", action="store_true", help="play it to the end by itself, then leave")
-    parser.add_argument("--folder", type=Path, metavar="DIR", help="an empty folder for the shoot (default: a new one)")
+    parser.add_argument("--keep", action="store_true", help="keep its frames and journal afterwards, and say where")
+    parser.add_argument("--folder", type=Path, metavar="DIR", help="an empty folder for the shoot; it is kept")
     parser.add_argument("--raw", action="store_true", help="let the camera write a DNG beside each JPEG")
     parser.add_argument("--ascii", action="store_true", help="draw the panel with ASCII only")
 
 
 def run(args: argparse.Namespace) -> int:
     """Play it; return 0 only if every step gave the verdict that the light gives."""
+    with Signals() as signals:
+        try:
+            with shoot_folder(args.folder, keep=args.keep) as folder:
+                return _run(args, folder, signals)
+        except WrongFolderError as wrong:
+            print(wrong, file=sys.stderr)
+            return 2
+        except RehearsalError as trouble:
+            print(f"The rehearsal could not go on: {trouble}", file=sys.stderr)
+            return 1
+        except EndedError as ended:
+            return 128 + ended.number
+
+
+def _run(args: argparse.Namespace, folder: Path, signals: Signals) -> int:
     watched = sys.stdout.isatty() and os.environ.get("TERM", "dumb") != "dumb"
-    folder = args.folder or Path(tempfile.mkdtemp(prefix="lampblack-rehearsal-"))
-    folder.mkdir(parents=True, exist_ok=True)
-    if any(folder.iterdir()):
-        print(f"{folder} is not empty: the rehearsal wants a folder of its own.", file=sys.stderr)
-        return 2
-    try:
-        with _stage(folder, args) as (mock, truth):
-            play = Play(folder, mock, truth, slow=watched)
-            _perform(play, args, watched=watched)
-    except RehearsalError as trouble:
-        print(f"The rehearsal could not go on: {trouble}", file=sys.stderr)
-        return 1
-    return _sum_up(play, folder, to_the_end=args.hands_off)
+    with set_up(folder, signals, raw=args.raw) as stage:
+        play = Play(stage, slow=watched)
+        if watched:
+            _perform_beside_panel(play, args, signals)
+        else:
+            play.say = play.report = print_line
+            with signals.heard():
+                play.perform()
+    if watched:
+        for why, verdict in play.shown:
+            print_line(in_a_line(why, verdict))
+    if args.keep or args.folder is not None:
+        print_line(f"Frames and journal are kept in {folder}")
+    return _sum_up(play, to_the_end=args.hands_off)
 
 
-def _perform(play: Play, args: argparse.Namespace, *, watched: bool) -> None:
-    """Run the play beside the panel, or alone and in lines."""
-    if not watched:
-        play.say = print_line
-        play.perform()
-        return
+def _perform_beside_panel(play: Play, args: argparse.Namespace, signals: Signals) -> None:
     from lampblack.daemon import screen  # rich is needed only here
 
-    over = threading.Event()
+    cue = screen.Cue()
+    play.say = cue.say
 
     def act() -> None:
         try:
             play.perform()
         except RehearsalError as trouble:
             play.trouble = trouble
-        finally:
-            # Left alone, the panel stays open for whoever wants to go on; hands off, it closes after a last look.
-            if args.hands_off:
-                time.sleep(play.pause_s)
-                over.set()
+        # Hands off, the panel closes after a last look; else it stays for whoever wants to go on.
+        if args.hands_off and not play.taken_over:
+            play.curtain.wait(play.pause_s)
+            cue.end()
+        else:
+            cue.say(afterword(play))
 
     actor = threading.Thread(target=act, name="rehearsal", daemon=True)
     actor.start()
-    screen.run(play.folder, ascii_only=args.ascii, ended=over)
-    play.curtain.set()
-    actor.join(FRAME_S)
+    try:
+        status = screen.run(play.stage.folder, ascii_only=args.ascii, cue=cue)
+    finally:
+        play.curtain.set()
+    if status > 128:
+        raise EndedError(status - 128)
+    with signals.heard():
+        actor.join(LEAVE_S)
     if play.trouble is not None:
         raise play.trouble
+
+
+def afterword(play: Play) -> str:
+    """Return what the panel says at its foot once the play is over."""
+    if play.trouble is not None:
+        return f"The play could not go on: {play.trouble}."
+    if play.taken_over:
+        return "You have taken over: the play stops here, camera and studio stay. q leaves."
+    return "The play is over; the keys are yours: space takes the step, f fires, q leaves."
 
 
 def print_line(text: str) -> None:
@@ -97,76 +129,20 @@ def print_line(text: str) -> None:
     print(text, flush=True)
 
 
-@dataclass(frozen=True)
-class Mock:
-    """The camera's process: what a person does in the studio goes in by line, the answers come back by line."""
-
-    process: subprocess.Popen[str]
-    address: str
-
-    def ask(self, command: str) -> Event:
-        """Do something in the studio; returns the answer."""
-        assert self.process.stdin is not None
-        assert self.process.stdout is not None
-        try:
-            self.process.stdin.write(command + "\n")
-            self.process.stdin.flush()
-            answer: Event = json.loads(self.process.stdout.readline())
-        except (OSError, ValueError) as wrong:
-            raise RehearsalError(f"the mock camera is gone ({wrong})") from None
-        if not answer.get("ok"):
-            raise RehearsalError(f"the studio refused '{command}': {answer.get('error')}")
-        return answer
-
-
-@contextlib.contextmanager
-def _stage(folder: Path, args: argparse.Namespace) -> Iterator[tuple[Mock, Path]]:
-    """Start camera and service; end both, whatever happens."""
-    with tempfile.TemporaryDirectory(prefix="lampblack-stage-") as away, contextlib.ExitStack() as ending:
-        truth = Path(away) / "truth.jsonl"
-        command = [sys.executable, "-m", "lampblack.mock_camera", "--port", "0", "--truth", str(truth)]
-        log = ending.enter_context(open(Path(away) / "log", "w"))
-        process = subprocess.Popen(
-            command + ["--raw"] * args.raw, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=log, text=True
-        )
-        ending.callback(_end, process)
-        assert process.stdout is not None
-        greeting = process.stdout.readline()
-        if "ptpip:" not in greeting:
-            raise RehearsalError("the mock camera did not start")
-        address = greeting[greeting.index("ptpip:") :].split()[0]
-        service = subprocess.Popen(
-            [sys.executable, "-m", "lampblack.daemon.cli", "watch", str(folder), "--foreground", "--camera", address],
-            stdin=subprocess.DEVNULL,
-            stdout=log,
-            stderr=log,
-            env={**os.environ, "XDG_DATA_HOME": away},  # what the mock camera teaches is of no use to anybody
-        )
-        ending.callback(_end, service)
-        yield Mock(process, address), truth
-
-
-def _end(process: subprocess.Popen[Any]) -> None:
-    process.terminate()
-    try:
-        process.wait(20)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-    for pipe in (process.stdin, process.stdout):
-        if pipe is not None:
-            with contextlib.suppress(OSError):
-                pipe.close()
+def _nobody(text: str) -> None:
+    """Where the panel does the talking."""
 
 
 @dataclass
 class Play:
     """The session as it is played: what was shot, and where a verdict and the light disagreed."""
 
-    folder: Path
-    mock: Mock
-    truth: Path
+    stage: Stage
     slow: bool
+    say: Callable[[str], None] = _nobody
+    """Takes what is done."""
+    report: Callable[[str], None] = _nobody
+    """Takes each frame's line."""
     shown: list[tuple[str, Event]] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
     finished: bool = False
@@ -175,18 +151,17 @@ class Play:
     curtain: threading.Event = field(default_factory=threading.Event)
 
     def __post_init__(self) -> None:
-        """Begin silent; the panel does the talking unless lines are wanted."""
-        self.say: Any = lambda text: None
+        """Begin before the first frame."""
         self.pause_s = 3.0 if self.slow else 0.0
         self._client: Any = None
         self._fired = 0
 
     def perform(self) -> None:
         """Play from the first slate to the clean backdrop, unless a person takes the keys."""
-        self._client = _connected(self.folder, self.curtain)
         try:
+            self._client = self._connected()
             camera = self._camera_ready()
-            self.say(f"Camera: {camera['model']} at {self.mock.address}")
+            self.say(f"Camera: {camera['model']} at {self.stage.mock.address}")
             self._metered_bracket(camera)
             self._follow_the_advice()
             self._bring_the_flag()
@@ -196,17 +171,19 @@ class Play:
         except _TakenOverError:
             self.taken_over = True
         except client.NoServiceError as gone:
+            self.stage.check_service()
             raise RehearsalError(str(gone)) from None
         finally:
-            self._client.close()
+            if self._client is not None:
+                self._client.close()
 
     # ------------------------------------------------------------------ the acts
 
     def _metered_bracket(self, camera: Event) -> None:
         """Shoot at each of three incident readings: they differ by stops, and none of them is the answer yet."""
-        self.mock.ask("arrange black")
+        self.stage.mock.ask("arrange black")
         self._slate("rim lamp, no flag")
-        readings = self.mock.ask("meter")["readings"]
+        readings = self.stage.mock.ask("meter")["readings"]
         self.say("Meter: " + ", ".join(f"{place} f/{_reading(r):g}" for place, r in readings.items()))
         for place, reading in readings.items():
             mark = min(camera["f_numbers"], key=lambda n: abs(aperture_value(n) - aperture_value(_reading(reading))))
@@ -228,7 +205,7 @@ class Play:
     def _bring_the_flag(self) -> None:
         """Put a black card between rim lamp and backdrop: same aperture, and the backdrop is clean."""
         before = self.shown[-1][1]
-        self.mock.ask("arrange black-flag")
+        self.stage.mock.ask("arrange black-flag")
         self._slate("rim lamp, flag in")
         after = self._fire("flag in")
         self._expect(after["backdrop"]["clean"] is True, "the backdrop is not clean with the flag in")
@@ -248,7 +225,7 @@ class Play:
         self._ask(how or {"do": "fire"})
         verdict = self._next_frame()
         self.shown.append((why, verdict))
-        self.say(f"  {in_a_line(why, verdict)}")
+        self.report(f"  {in_a_line(why, verdict)}")
         for complaint in disagreements(verdict, self._light_of(verdict["file"])):
             self._expect(False, f"{verdict['file']}: {complaint}")
         return verdict
@@ -256,7 +233,7 @@ class Play:
     def _light_of(self, file: str) -> Event:
         """Return what the mock studio knows of a frame."""
         stem = Path(file).stem.lower()
-        for line in self.truth.read_text("utf-8").splitlines():
+        for line in self.stage.truth.read_text("utf-8").splitlines():
             told = json.loads(line)
             if any(Path(name).stem.lower() == stem for name in told["file"]):
                 truth: Event = told["truth"]
@@ -266,7 +243,7 @@ class Play:
     def _expect(self, true: bool, otherwise: str) -> None:
         if not true:
             self.wrong.append(otherwise)
-            self.say(f"  WRONG: {otherwise}")
+            self.report(f"  WRONG: {otherwise}")
 
     def _ask(self, request: Event) -> None:
         reply = self._client.ask(request, FRAME_S)
@@ -276,12 +253,25 @@ class Play:
 
     def _next_frame(self) -> Event:
         for event in self._events("a frame"):
-            if event["event"] == "frame":
+            if event["event"] == "frame" and not event.get("again"):
                 verdict: Event = event["verdict"]
                 return verdict
             if event["event"] == "refused":
                 raise RehearsalError(f"{event['file']} was refused: {event['error']}")
         raise AssertionError  # _events ends by raising
+
+    def _connected(self) -> client.Client:
+        deadline = time.monotonic() + READY_S
+        while True:
+            try:
+                return client.Client.connect(self.stage.folder)
+            except client.NoServiceError as gone:
+                if self.curtain.is_set():
+                    raise _CurtainError from None
+                self.stage.check_service()
+                if time.monotonic() > deadline:
+                    raise RehearsalError(str(gone)) from None
+                time.sleep(0.1)
 
     def _camera_ready(self) -> Event:
         for event in self._events("the camera"):
@@ -295,6 +285,7 @@ class Play:
         while time.monotonic() < deadline:
             if self.curtain.is_set():
                 raise _CurtainError
+            self.stage.check_service()
             yield from self._client.receive(0.25)
         raise RehearsalError(f"{what} did not come within {FRAME_S:.0f} s")
 
@@ -304,7 +295,8 @@ class Play:
         while True:
             left = deadline - time.monotonic()
             for event in self._client.receive(max(left, 0)):
-                if event["event"] == "frame" and self._fired:
+                theirs = event["event"] == "aim" or (event["event"] == "frame" and not event.get("again"))
+                if theirs and self._fired:
                     raise _TakenOverError
             if self.curtain.is_set():
                 raise _CurtainError
@@ -318,17 +310,6 @@ class _CurtainError(Exception):
 
 class _TakenOverError(Exception):
     """A person plays on."""
-
-
-def _connected(folder: Path, curtain: threading.Event) -> client.Client:
-    deadline = time.monotonic() + READY_S
-    while True:
-        try:
-            return client.Client.connect(folder)
-        except client.NoServiceError as gone:
-            if time.monotonic() > deadline or curtain.is_set():
-                raise RehearsalError(str(gone)) from None
-            time.sleep(0.1)
 
 
 def _reading(reading: Any) -> float:
@@ -373,11 +354,7 @@ def in_a_line(why: str, verdict: Event) -> str:
     )
 
 
-def _sum_up(play: Play, folder: Path, *, to_the_end: bool) -> int:
-    print()
-    for why, verdict in play.shown:
-        print_line(in_a_line(why, verdict))
-    print_line(f"Frames and journal: {folder}")
+def _sum_up(play: Play, *, to_the_end: bool) -> int:
     if play.wrong:
         print_line(f"{len(play.wrong)} verdicts disagree with the light:")
         for line in play.wrong:

@@ -11,6 +11,7 @@ import argparse
 import contextlib
 import io
 import os
+import queue
 import select
 import signal
 import sys
@@ -44,6 +45,36 @@ _ENDING = (signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT)
 _RICH_COLOURS = {"true": "truecolor", "256": "256", "16": "standard", "none": None}
 
 
+class Cue:
+    """What another thread may do to a panel while it is shown: put a line at its foot, or close it."""
+
+    def __init__(self) -> None:
+        """Say nothing yet."""
+        self._lines: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._over = threading.Event()
+
+    def say(self, text: str) -> None:
+        """Put a line at the panel's foot; it stays until the next."""
+        self._lines.put(text)
+
+    def end(self) -> None:
+        """Close the panel, within a quarter of a second."""
+        self._over.set()
+
+    @property
+    def over(self) -> bool:
+        """Whether the panel is to close."""
+        return self._over.is_set()
+
+    def events(self) -> list[Event]:
+        """Return what was said since the last time, as events to fold."""
+        said = []
+        with contextlib.suppress(queue.Empty):
+            while True:
+                said.append({"event": "note", "text": self._lines.get_nowait()})
+        return said
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of `lampblack panel`."""
     parser.add_argument("folder", metavar="FOLDER", type=Path, nargs="?", default=Path(), help="default: here")
@@ -65,7 +96,7 @@ def run(
     plain: bool = False,
     ascii_only: bool = False,
     colours: Colours | None = None,
-    ended: threading.Event | None = None,
+    cue: Cue | None = None,
 ) -> int:
     """
     Show the panel of a shoot's folder until somebody leaves it.
@@ -75,10 +106,10 @@ def run(
         plain:      lines instead of a screen; so too wherever the output is no terminal.
         ascii_only: draw with ASCII only.
         colours:    None: as the terminal says.
-        ended:      leaves the panel when it is set by another thread, within a quarter of a second.
+        cue:        what another thread has to say to the panel.
 
     Returns:
-        0 when left by key, Ctrl-C or `ended`; 2 when there is no such folder; 128 and the signal's number when
+        0 when left by key, Ctrl-C or the cue; 2 when there is no such folder; 128 and the signal's number when
         a signal ended it.
     """
     if isinstance(folder, argparse.Namespace):
@@ -94,9 +125,9 @@ def run(
     with _Signals() as signals, contextlib.closing(_Link(folder)) as link:
         try:
             if lines:
-                _run_plain(link, signals, state, style, ended)
+                _run_plain(link, signals, state, style, cue)
             else:
-                _Panel(link, signals, state, style, ended).run()
+                _Panel(link, signals, state, style, cue).run()
         except OSError:
             # The terminal or the pipe went away, with or without a signal.
             _mute(sys.stdout)
@@ -227,8 +258,8 @@ class _Signals:
             signal.signal(signal.SIGTSTP, self._note)
 
 
-def _wait(handles: list[int], timeouts: list[float | None], ended: threading.Event | None) -> list[int]:
-    known = [t for t in timeouts if t is not None] + ([REDRAW_S] if ended is not None else [])
+def _wait(handles: list[int], timeouts: list[float | None], cue: Cue | None) -> list[int]:
+    known = [t for t in timeouts if t is not None] + ([REDRAW_S] if cue is not None else [])
     ready, _, _ = select.select(handles, [], [], min(known) if known else None)
     return ready
 
@@ -236,10 +267,10 @@ def _wait(handles: list[int], timeouts: list[float | None], ended: threading.Eve
 # --- plain lines ---
 
 
-def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, ended: threading.Event | None) -> None:
+def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, cue: Cue | None) -> None:
     # Who searches says so once; then only what happens.
     said = ""
-    while signals.ended is None and not (ended is not None and ended.is_set()):
+    while signals.ended is None and not (cue is not None and cue.over):
         signals.drain()
         for event in link.events():
             for line in tell(state, event):
@@ -250,7 +281,7 @@ def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, 
         sys.stdout.flush()
         if signals.stop:
             signals.pause()
-        _wait([signals.handle, *link.handles], [link.wait_s()], ended)
+        _wait([signals.handle, *link.handles], [link.wait_s()], cue)
 
 
 # --- the screen ---
@@ -259,10 +290,8 @@ def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, 
 class _Panel:
     """The panel on a terminal: the loop that waits, folds, presses and redraws."""
 
-    def __init__(
-        self, link: _Link, signals: _Signals, state: PanelState, style: Style, ended: threading.Event | None
-    ) -> None:
-        self._link, self._signals, self._style, self._ended = link, signals, style, ended
+    def __init__(self, link: _Link, signals: _Signals, state: PanelState, style: Style, cue: Cue | None) -> None:
+        self._link, self._signals, self._style, self._cue = link, signals, style, cue
         self._keyboard = Keyboard()
         self._keys_fd = sys.stdin.fileno() if sys.stdin is not None and sys.stdin.isatty() else None
         self._state = replace(state, keys=self._keys_fd is not None)
@@ -282,10 +311,11 @@ class _Panel:
                 self._signals.pause()
 
     def _over(self) -> bool:
-        return self._signals.ended is not None or (self._ended is not None and self._ended.is_set())
+        return self._signals.ended is not None or (self._cue is not None and self._cue.over)
 
     def _take_events(self) -> None:
-        for event in self._link.events():
+        said = [] if self._cue is None else self._cue.events()
+        for event in self._link.events() + said:
             self._state = fold(self._state, event)
 
     def _rest(self, redraw_s: float | None) -> list[int]:
@@ -293,7 +323,7 @@ class _Panel:
         if self._keys_fd is not None:
             handles.append(self._keys_fd)
         escape_s = ESCAPE_S if self._keyboard.waiting else None
-        return _wait(handles, [redraw_s, self._link.wait_s(), escape_s], self._ended)
+        return _wait(handles, [redraw_s, self._link.wait_s(), escape_s], self._cue)
 
     def _take_keys(self, ready: list[int]) -> None:
         if self._keys_fd is None:

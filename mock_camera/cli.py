@@ -268,7 +268,7 @@ def _told(path: Path | None) -> Callable[[Shot, list[CardItem], Exposed], None] 
     return tell
 
 
-_ENDING = (signal.SIGTERM, signal.SIGINT)
+_ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
 @contextlib.contextmanager
@@ -294,7 +294,8 @@ def _hold_signals() -> None:
 
     signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)
     for number in _ENDING:
-        signal.signal(number, end)
+        if signal.getsignal(number) is not signal.SIG_IGN:  # nohup stays nohup
+            signal.signal(number, end)
 
 
 def _play(stage: Stage, server: Server, lines: Iterable[str], out: TextIO) -> None:

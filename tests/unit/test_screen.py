@@ -308,6 +308,31 @@ def test_only_what_is_new_is_drawn_and_not_before_its_time(monkeypatch: pytest.M
     os.close(master)
 
 
+def test_another_thread_may_put_a_line_at_the_foot(service: FakeService, open_panel: Callable[..., Terminal]) -> None:
+    """Its line stays over frames that come, as a rehearsal needs it."""
+    extra = """
+cue, run = screen.Cue(), screen.run
+cue.say("The keys are yours")
+screen.run = lambda folder, **how: run(folder, cue=cue, **how)
+"""
+    terminal = open_panel(service.folder, extra)
+    terminal.shows("The keys are yours")
+    before = len(terminal.out)
+    service.say({"event": "frame", "verdict": verdict(7), "preview": preview(12, 8)})
+    terminal.shows("bowls/0007.jpg", before)
+    terminal.shows("The keys are yours", terminal.out.rindex(b"bowls/0007.jpg"))
+
+
+def test_a_cue_closes_the_panel(service: FakeService, open_panel: Callable[..., Terminal]) -> None:
+    extra = """
+cue, run = screen.Cue(), screen.run
+cue.end()
+screen.run = lambda folder, **how: run(folder, cue=cue, **how)
+"""
+    terminal = open_panel(service.folder, extra)
+    assert terminal.ends() == 0
+
+
 # --- no terminal ---
 
 
