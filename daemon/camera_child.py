@@ -283,7 +283,7 @@ class Child:
         if code == BUSY:
             self._tell(state="busy", text="The camera is busy and lets nobody in yet. Trying again.")
         elif code in ABSENT or code == BAD_PARAMETERS:
-            state = self._camera["state"] if self._before else "none"
+            state = self._camera["state"] if self._before else "searching"
             self._tell(state=state, text=absence(self._address, self._before, attempt, code))
         else:
             raise Lost("lost", f"The camera does not let us in: {meaning(code)}.")

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import errno
 import fcntl
+import importlib.metadata
 import json
 import logging
 import os
@@ -25,8 +27,18 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.client import LOCK_NAME, NoServiceError, Whereabouts, ask, locate
-from lampblack.daemon.config import ConfigError, runtime_dir
+from lampblack.daemon.client import (
+    LOCK_NAME,
+    Client,
+    NoServiceError,
+    Whereabouts,
+    ask,
+    is_alive,
+    locate,
+    sockets,
+    waiting_for,
+)
+from lampblack.daemon.config import ConfigError
 
 AIMS = ("even", "hold-highlights", "clean-backdrop", "meter")
 BACKDROPS = ("auto", "black", "grey", "white", "none")
@@ -44,24 +56,51 @@ def main(argv: Sequence[str] | None = None) -> int:
     if words[:1] == ["mock"]:
         _mock(words[1:])  # its options are its own: they go through unread
     try:
-        args = _parser(words[0] if words else "").parse_args(words)
-        return int(args.run(args))
+        args = _parser(words[0] if words else "").parse_args(words or ["--help"])
+        status = int(args.run(args))
+        if sys.stdout is not None:  # None: started with its output closed
+            sys.stdout.flush()
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:  # whoever read our output has read enough
-        os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
+        _mute()
         return 0
+    except OSError as wrong:
+        # Whatever has a name says it, and what is written elsewhere is minded there: this was the output.
+        if wrong.filename is not None or wrong.errno not in _CANNOT_WRITE:
+            raise
+        _mute()
+        print(f"The output cannot be written: {wrong.strerror}.", file=sys.stderr)
+        return 1
+    return status
+
+
+_CANNOT_WRITE = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO, errno.EBADF)
+
+
+def _mute() -> None:
+    """Let what is left in a broken output go nowhere, or Python complains about it while it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
 
 
 # ---------------------------------------------------------------- the words
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says wrong usage in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say it and end with the exit status of wrong usage."""
+        self.exit(2, f"{self.prog}: {clean(message, 300)}; see {self.prog} --help\n")
+
+
 def _parser(chosen: str) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="lampblack",
         description="Watches a tethered studio camera, measures each frame, and says what to do next.",
         epilog="example: lampblack watch ~/shoots/bowls --camera auto; lampblack panel ~/shoots/bowls",
     )
+    parser.add_argument("--version", action="version", version=f"lampblack {_version()}")
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
     for name, (summary, example, fill) in _COMMANDS.items():
         command = commands.add_parser(
@@ -72,24 +111,39 @@ def _parser(chosen: str) -> argparse.ArgumentParser:
     return parser
 
 
+def _version() -> str:
+    try:
+        return importlib.metadata.version("lampblack")
+    except importlib.metadata.PackageNotFoundError:
+        return "(not installed)"
+
+
+def _camera_address(text: str) -> str:
+    from lampblack.daemon.tether import check_address
+
+    try:
+        check_address(text)
+    except ValueError as wrong:
+        raise argparse.ArgumentTypeError(str(wrong)) from None
+    return text
+
+
 def _watch_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder, where frames land")
     parser.add_argument("--foreground", action="store_true", help="stay in this terminal instead of the background")
     parser.add_argument(
         "--camera",
         metavar="auto|ADDRESS",
-        help="tether a camera too: the first found on USB, or ptpip:HOST:PORT:PORT",
+        type=_camera_address,
+        help="tether a camera too: the first found on USB (auto), or one on the network: ptpip:192.168.1.20",
     )
     parser.add_argument(
         "--aim",
         choices=AIMS,
-        default="even",
         help="what the next step tries to reach: mid tones at mid grey, as much light as the highlights stand, "
         "the backdrop first, or the logged incident reading (default: even)",
     )
-    parser.add_argument(
-        "--backdrop", choices=BACKDROPS, default="auto", help="what the backdrop is meant to be (default: auto)"
-    )
+    parser.add_argument("--backdrop", choices=BACKDROPS, help="what the backdrop is meant to be (default: auto)")
     parser.add_argument("--json", action="store_true", help="print JSON objects only, one a line")
     parser.add_argument("--report-to", type=int, help=argparse.SUPPRESS)
     parser.set_defaults(run=_watch)
@@ -160,13 +214,12 @@ def _mock(words: Sequence[str]) -> NoReturn:
 
 
 def _watch(args: argparse.Namespace) -> int:
-    folder = args.folder.expanduser()
+    folder = _folder(args)
+    running = _running(folder)
     if not folder.is_dir():
-        return _fail(args, folder, f"{clean_name(folder)} is no folder: make it first.")
-    folder = Path(os.path.realpath(folder))
+        return _fail(args, folder, _no_folder(folder, running))
     if args.foreground:
         return _watch_here(args, folder)
-    running = _running(folder)
     if running is not None:
         return _already(args, folder, running.pid)
     report = _start(args, folder)
@@ -182,26 +235,69 @@ def _watch(args: argparse.Namespace) -> int:
         print(f"Watching {name} (process {report.get('pid')}).")
         print(f"See it:  lampblack panel {quoted}")
         print(f"End it:  lampblack stop {quoted}")
-        print(f"Log:     {clean_name(str(report.get('log')), 300)}")
+        log = report.get("log")
+        print(f"Log:     {clean_name(str(log), 300) if log else _no_log()}")
     return 0
+
+
+def _folder(args: argparse.Namespace) -> Path:
+    """Return the folder meant, absolute; none given: here."""
+    return Path(os.path.realpath((args.folder or Path.cwd()).expanduser()))
+
+
+def _no_folder(folder: Path, waits: Whereabouts | None = None) -> str:
+    name = clean_name(folder)
+    if waits is None:
+        return f"{name} is no folder: make it, or see to its name."
+    return (
+        f"{name} is gone, and process {waits.pid} waits for it: bring it back, or end it with "
+        f"lampblack stop {_quoted(folder)}"
+    )
+
+
+def _no_log() -> str:
+    import platformdirs
+
+    return f"none: {platformdirs.user_state_dir('lampblack')} cannot be written"
 
 
 def _already(args: argparse.Namespace, folder: Path, pid: int | None) -> int:
+    """Say that it is being watched, and where it isn't in the way asked for now."""
+    told: Json = {"running": True, "already": True, "folder": _text(folder), "pid": pid}
+    who = f" by process {pid}" if pid else ""
+    text = f"{clean_name(folder)} is being watched already{who}"
+    differs = _differences(args, folder)
+    if not differs:
+        _print(told) if args.json else print(f"{text}; it is left alone.")
+        return 0
+    text += f", with {', '.join(differs.values())}: to change that, lampblack stop {_quoted(folder)}, then watch again."
     if args.json:
-        _print({"running": True, "already": True, "folder": _text(folder), "pid": pid})
-    else:
-        who = f" by process {pid}" if pid else ""
-        print(f"{clean_name(folder)} is being watched already{who}; it is left alone.")
-    return 0
+        _print({**told, "differs": list(differs), "error": text})
+    print(text, file=sys.stderr)
+    return 1
+
+
+def _differences(args: argparse.Namespace, folder: Path) -> dict[str, str]:
+    """Return the options asked for that the running service goes without, and what it has instead."""
+    status = _status_json(folder)
+    if "camera_asked" not in status:
+        return {}
+    has = {"aim": status.get("aim"), "backdrop": status.get("backdrop"), "camera": status["camera_asked"]}
+    return {
+        option: f"--{option} {clean(str(value))}" if value else f"no {option}"
+        for option, value in has.items()
+        if getattr(args, option) not in (None, value)
+    }
 
 
 def _start(args: argparse.Namespace, folder: Path) -> Json:
     """Start the service in the background; return what it reports when ready, or its error."""
     ours, theirs = os.pipe()
     command = [sys.executable, "-m", "lampblack.daemon.cli", "watch", os.fspath(folder), "--foreground"]
-    command += ["--aim", args.aim, "--backdrop", args.backdrop, "--report-to", str(theirs)]
-    if args.camera is not None:
-        command += ["--camera", args.camera]
+    command += ["--report-to", str(theirs)]
+    for option in ("aim", "backdrop", "camera"):
+        if getattr(args, option) is not None:
+            command += [f"--{option}", getattr(args, option)]
     try:
         with open(ours, "rb", buffering=0) as report:
             process = subprocess.Popen(
@@ -234,21 +330,22 @@ def _report_of(line: bytes, process: subprocess.Popen[bytes], folder: Path) -> J
         process.terminate()
         process.stderr.close()
         process.wait(STOP_S)
-        return {"error": f"The service was not ready within {START_S:.0f} s and was ended."}
+        text = f"The service was not ready within {START_S:.0f} s and was ended; the last it said: "
+        return {"error": text + _end_of_log(folder)}
     said = [clean(text, 300) for text in process.stderr.read().splitlines() if text.strip()]
     process.stderr.close()
-    return {"error": f"The service ended at once: {said[-1] if said else _end_of_log(folder)}"}
+    return {"error": f"The service ended at once; the last it said: {said[-1] if said else _end_of_log(folder)}"}
 
 
 def _end_of_log(folder: Path) -> str:
     from lampblack.daemon.premises import log_path
 
-    path = log_path(folder)
     with contextlib.suppress(OSError):
+        path = log_path(folder)
         lines = [clean(line, 300) for line in path.read_bytes()[-20_000:].splitlines() if line.strip()]
         if lines:
             return f"{lines[-1]} (more in {path})"
-    return "it did not say why."
+    return "nothing."
 
 
 def _first_line(handle: int, timeout_s: float) -> bytes:
@@ -300,18 +397,17 @@ def _serve(args: argparse.Namespace, folder: Path, teller: _Teller | None) -> st
         log = open_log(folder, background=teller is None)
         serve(
             folder,
-            Options(aim=args.aim, backdrop=args.backdrop),
-            camera=args.camera,
-            ready=lambda where: _report(args, folder, {**where, "log": str(log)}),
+            Options(aim=args.aim or "even", backdrop=args.backdrop or "auto", camera=args.camera),
+            ready=lambda where: _report(args, folder, {**where, "log": None if log is None else str(log)}),
             tell=teller or (lambda event: None),
         )
     except AlreadyWatchedError:
         raise
     except (StartError, ConfigError) as wrong:
         return str(wrong)
-    except OSError as wrong:
+    except Exception as wrong:
         logging.getLogger(__name__).exception("the service failed")
-        return f"The service failed: {clean(str(wrong))}."
+        return f"The service failed ({type(wrong).__name__}: {clean(str(wrong))}). Start it again; its log says more."
     return None
 
 
@@ -327,6 +423,8 @@ def _report(args: argparse.Namespace, folder: Path, what: Json) -> None:
     if pipe >= 0:  # afterwards the number may be another file's
         with contextlib.suppress(OSError), open(pipe, "wb") as out:
             out.write(json.dumps(what).encode() + b"\n")
+    if what.get("log", "") is None:  # nobody reads our standard error any more
+        os.dup2(os.open(os.devnull, os.O_WRONLY), 2)
 
 
 class _Teller:
@@ -392,18 +490,16 @@ def _in_words(verdict: Json) -> str:
 
 
 def _status(args: argparse.Namespace) -> int:
-    if args.folder is not None:
-        folders = [Path(os.path.realpath(args.folder.expanduser()))]
-        if not folders[0].is_dir() and _running(folders[0]) is None:
-            return _fail(args, folders[0], f"{clean_name(folders[0])} is no folder.")
-    else:
-        here = Path.cwd()
-        folders = [here] if _running(here) is not None else _all_running()
-        if not folders and not args.json:
-            print("Nothing is being watched.")
-            return 0
-        folders = folders or [here]
-    return max(_status_of(args, folder) for folder in folders)
+    folder = _folder(args)
+    if args.folder is not None or _running(folder) is not None:
+        if not folder.is_dir() and _running(folder) is None:
+            return _fail(args, folder, _no_folder(folder))
+        return _status_of(args, folder)
+    folders = _all_running()
+    if not folders and not args.json:
+        print("Nothing is being watched.")
+        return 0
+    return max(_status_of(args, each) for each in folders or [folder])
 
 
 def _status_of(args: argparse.Namespace, folder: Path) -> int:
@@ -428,7 +524,8 @@ def _status_json(folder: Path) -> Json:
     except NoServiceError:
         return nothing
     except (TimeoutError, OSError) as wrong:
-        return {**nothing, "running": True, "pid": _pid(folder), "error": clean(str(wrong))}
+        running = _running(folder)
+        return {**nothing, "running": True, "pid": running and running.pid, "error": clean(str(wrong))}
     told = reply.get("status")
     if not isinstance(told, dict):
         return {**nothing, "running": True, "error": "The service's answer is not understood: is it another version?"}
@@ -441,22 +538,29 @@ def _status_line(folder: Path, status: Json) -> str:
     if not status["running"]:
         return f"{name}: not being watched."
     words = [f"{name}: {(status.get('service') or {}).get('text') or 'watching'}"]
-    words.append(f"{status['frames']} frames, {status['refused']} refused, {status['waiting']} waiting.")
+    frames = "1 frame" if status["frames"] == 1 else f"{status['frames']} frames"
+    words.append(f"{frames}, {status['refused']} refused, {status['waiting']} waiting.")
     setup = status.get("setup") or {}
     words.append(f"Setup {setup.get('number')}" + (f" ({setup['name']})." if setup.get("name") else "."))
     camera = status.get("camera") or {}
     if camera.get("state") not in (None, "none"):
-        words.append(f"Camera: {camera.get('text') or camera['state']}")
+        words.append(f"Camera: {_sentence(camera.get('text') or camera['state'])}")
     newest = status.get("newest") or {}
     if newest:
-        words.append(f"Newest: {newest.get('file')}: {(newest.get('next') or {}).get('why')}")
+        words.append(_sentence(f"Newest: {newest.get('file')}: {(newest.get('next') or {}).get('why')}"))
     return " ".join(words)
 
 
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."
+
+
 def _stop(args: argparse.Namespace) -> int:
-    folder = Path(os.path.realpath((args.folder or Path.cwd()).expanduser()))
+    folder = _folder(args)
     running = _running(folder)
     if running is None:
+        if not folder.is_dir():
+            return _fail(args, folder, _no_folder(folder))
         return _stopped(args, folder, was_running=False, text="is not being watched.")
     with contextlib.suppress(NoServiceError, TimeoutError, OSError):
         ask(folder, {"do": "stop"}, ANSWER_S)
@@ -478,7 +582,7 @@ def _wait_gone(folder: Path, running: Whereabouts, timeout_s: float) -> bool:
     deadline = time.monotonic() + timeout_s
     nudged = False
     while time.monotonic() < deadline:
-        if not _is_locked(folder / LOCK_NAME):
+        if _is_gone(folder, running):
             return True
         if not nudged and time.monotonic() > deadline - timeout_s / 2 and running.pid is not None:
             nudged = True
@@ -486,6 +590,12 @@ def _wait_gone(folder: Path, running: Whereabouts, timeout_s: float) -> bool:
                 os.kill(running.pid, signal.SIGTERM)
         time.sleep(0.05)
     return False
+
+
+def _is_gone(folder: Path, running: Whereabouts) -> bool:
+    if _is_locked(folder / LOCK_NAME):
+        return False
+    return running.pid is None or not is_alive(running.pid) or not running.socket.exists()
 
 
 def _is_locked(path: Path) -> bool:
@@ -505,49 +615,27 @@ def _is_locked(path: Path) -> bool:
 
 
 def _running(folder: Path) -> Whereabouts | None:
-    """Return whom to talk to about a folder if its lock is held."""
+    """Return whom to talk to about a folder: who holds its lock, or waits for it while it is gone; or nobody."""
     if not _is_locked(folder / LOCK_NAME):
-        return None
+        return waiting_for(folder)
     try:
         return locate(folder)
     except NoServiceError:
         return Whereabouts(folder, Path(), None)
 
 
-def _pid(folder: Path) -> int | None:
-    with contextlib.suppress(NoServiceError):
-        return locate(folder).pid
-    return None
-
-
 def _all_running() -> list[Path]:
-    """Return the folders of the services known in the runtime directory."""
-    from lampblack.daemon.client import Client
-
+    """Return the folders of the services known in the run folders."""
     found = []
-    with contextlib.suppress(ConfigError, OSError):
-        for place in sorted(runtime_dir().glob("*.sock")):
-            with contextlib.suppress(OSError, NoServiceError, TimeoutError):
-                folder = _folder_behind(Client, place)
-                if folder is not None:
-                    found.append(folder)
+    for place, pid in sockets():
+        with (
+            contextlib.suppress(OSError, NoServiceError, TimeoutError),
+            Client.reach(Whereabouts(Path(), place, pid)) as talk,
+        ):
+            folder = (talk.ask({"do": "status"}, ANSWER_S).get("status") or {}).get("folder")
+            if isinstance(folder, str):
+                found.append(Path(folder))
     return found
-
-
-def _folder_behind(client: Any, place: Path) -> Path | None:
-    import socket
-
-    link = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
-    try:
-        link.settimeout(2)
-        link.connect(str(place))
-    except OSError:
-        link.close()
-        return None
-    with client(link) as talk:
-        reply = talk.ask({"do": "status"}, ANSWER_S)
-        folder = (reply.get("status") or {}).get("folder")
-        return Path(folder) if isinstance(folder, str) else None
 
 
 # ---------------------------------------------------------------- printing

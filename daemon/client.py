@@ -7,8 +7,10 @@ panel can wait on the socket and on its keyboard together (`Client.fileno`).
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import re
 import select
 import socket
 import stat
@@ -18,6 +20,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
+
+from lampblack.daemon.config import is_ours, runtime_places
 
 LOCK_NAME = ".lampblack.lock"
 LOCK_BYTES_MAX = 64 * 1024
@@ -44,7 +48,7 @@ class Whereabouts:
 
 def locate(folder: Path) -> Whereabouts:
     """
-    Read where the service of a shoot folder listens. The service may have died since.
+    Return where the service of a shoot folder listens: as its lock file says. The service may have died since.
 
     Raises:
         NoServiceError: no lock file, or one that does not read.
@@ -60,6 +64,39 @@ def locate(folder: Path) -> Whereabouts:
     if not isinstance(path, str) or not path or "\0" in path:
         raise nobody
     return Whereabouts(folder, Path(path), pid if isinstance(pid, int) and pid > 0 else None)
+
+
+def folder_key(folder: Path) -> str:
+    """Return a short name for a folder that differs from other folders' names."""
+    return hashlib.sha256(os.fsencode(os.path.realpath(folder))).hexdigest()[:12]
+
+
+def sockets(key: str = "*") -> list[tuple[Path, int]]:
+    """Return the sockets of living services in the run folders, with their process ids; of all, or of one folder."""
+    found = []
+    for place in runtime_places():
+        if is_ours(place):
+            for path in sorted(place.glob(f"{key}-*.sock")):
+                pid = re.fullmatch(r"[0-9a-f]{12}-(\d+)\.sock", path.name)
+                if pid is not None and is_alive(int(pid[1])):
+                    found.append((path, int(pid[1])))
+    return found
+
+
+def waiting_for(folder: Path) -> Whereabouts | None:
+    """Return the service that waits for a folder which is gone (unmounted, renamed), and its lock file with it."""
+    return next((Whereabouts(folder, path, pid) for path, pid in sockets(folder_key(folder))), None)
+
+
+def is_alive(pid: int) -> bool:
+    """Say whether a process of that number runs."""
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    except (PermissionError, OverflowError):
+        return True
+    return True
 
 
 def _read_lock(path: Path) -> str:
@@ -91,8 +128,18 @@ class Client:
 
     @classmethod
     def connect(cls, folder: Path, timeout_s: float = CONNECT_S) -> Client:
-        """Connect to the service that watches `folder`, or raise NoServiceError."""
-        where = locate(folder)
+        """Connect to the service that watches `folder`, or waits for it; or raise NoServiceError."""
+        try:
+            return cls.reach(locate(folder), timeout_s)
+        except NoServiceError:
+            where = waiting_for(folder)
+            if where is None:
+                raise
+            return cls.reach(where, timeout_s)
+
+    @classmethod
+    def reach(cls, where: Whereabouts, timeout_s: float = CONNECT_S) -> Client:
+        """Connect to the service that listens there, or raise NoServiceError."""
         link = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         link.settimeout(timeout_s)
         try:
@@ -100,9 +147,9 @@ class Client:
             if os.stat(where.socket).st_uid != os.geteuid():
                 raise OSError("the socket belongs to somebody else")
             link.connect(str(where.socket))
-        except OSError:
+        except (OSError, ValueError):
             link.close()
-            raise NoServiceError(f"No service is watching {folder}.") from None
+            raise NoServiceError(f"No service is watching {where.folder}.") from None
         return cls(link, where)
 
     def __enter__(self) -> Client:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import os
 import stat
 import tempfile
@@ -56,36 +58,90 @@ def _read(path: Path) -> dict[str, Any] | None:
         return tomllib.loads(path.read_text("utf-8"))
     except (FileNotFoundError, NotADirectoryError):
         return None
+    except PermissionError:
+        if not os.access(path.parent, os.X_OK):  # a home that isn't ours holds no settings of ours
+            return None
+        raise ConfigError(f"{path} may not be read: see to its permissions.") from None
     except (OSError, ValueError) as wrong:  # TOMLDecodeError and UnicodeDecodeError are ValueErrors
         raise ConfigError(f"{path} cannot be read as TOML: {wrong}") from None
 
 
-def runtime_dir() -> Path:
+def runtime_places() -> list[Path]:
     """
-    Return the folder for sockets and the camera process's private home: ours alone (0700).
+    Return where run files may lie, the place to be preferred first; nothing is made or checked.
 
     Socket paths may be about 104 bytes long, so a deep XDG_RUNTIME_DIR or TMPDIR gives way to /tmp.
+    """
+    own = f"lampblack-{os.getuid()}"
+    base = os.environ.get("XDG_RUNTIME_DIR")
+    places = [Path(base) / "lampblack"] if base else []
+    places += [Path(tempfile.gettempdir()) / own, Path("/tmp") / own]  # noqa: S108  owner and mode are checked
+    return [path for path in dict.fromkeys(places) if path.is_absolute() and len(os.fsencode(path)) <= 60]
+
+
+def runtime_dir() -> Path:
+    """
+    Return the folder for sockets: ours alone (0700), the first of `runtime_places` that can be used.
 
     Raises:
-        ConfigError: the folder exists and belongs to somebody else, or is a link.
+        ConfigError: there is none; says what is wrong with the last.
     """
-    base = os.environ.get("XDG_RUNTIME_DIR")
-    path = Path(base) / "lampblack" if base else Path(tempfile.gettempdir()) / f"lampblack-{os.getuid()}"
-    if len(os.fsencode(path)) > 60:
-        path = Path("/tmp") / f"lampblack-{os.getuid()}"  # noqa: S108  owner and mode are checked below
+    why = ""
+    for path in runtime_places():
+        try:
+            path.mkdir(mode=0o700, exist_ok=True)
+            if not is_ours(path):
+                why = f"{path} is not a folder of yours: remove it or set XDG_RUNTIME_DIR."
+                continue
+            path.chmod(0o700)
+        except OSError as wrong:
+            why = f"No folder for run files can be made: {path}: {wrong.strerror}. Set XDG_RUNTIME_DIR to one of yours."
+            continue
+        if os.access(path, os.W_OK | os.X_OK):
+            return path
+        why = f"{path} cannot be written: set XDG_RUNTIME_DIR to a folder of yours."
+    raise ConfigError(why)
+
+
+def is_ours(path: Path) -> bool:
+    """Say whether a path is a folder, no link, and belongs to this user."""
     try:
-        path.mkdir(mode=0o700, exist_ok=True)
-    except OSError as wrong:
-        raise ConfigError(f"no folder for run files: {path}: {wrong.strerror}") from None
-    found = path.lstat()
-    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid():
-        raise ConfigError(f"{path} is not a folder of yours: remove it or set XDG_RUNTIME_DIR")
-    path.chmod(0o700)
-    return path
+        found = path.lstat()
+    except OSError:
+        return False
+    return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid()
 
 
 def state_dir() -> Path:
-    """Return the folder for logs."""
+    """
+    Return the folder for logs and for what outlives a reboot.
+
+    Raises:
+        OSError: it can't be made or written.
+    """
     path = Path(platformdirs.user_state_dir("lampblack"))
+    if not path.is_absolute():  # no HOME, and nobody known by our number
+        raise OSError(errno.ENOENT, "there is no home folder", str(path))
     path.mkdir(parents=True, exist_ok=True)
+    if not os.access(path, os.W_OK | os.X_OK):
+        raise OSError(errno.EACCES, os.strerror(errno.EACCES), str(path))
     return path
+
+
+def camera_home() -> Path:
+    """
+    Return the home of the camera's process, ours alone (0700): libgphoto2 keeps the pairing with network cameras there.
+
+    It lies with what outlives a reboot; only where nothing can be kept, with the run files.
+
+    Raises:
+        ConfigError: there is no place at all.
+    """
+    for parent in (state_dir, runtime_dir):
+        with contextlib.suppress(OSError):
+            path = parent() / "camera-home"
+            path.mkdir(mode=0o700, exist_ok=True)
+            if is_ours(path):
+                path.chmod(0o700)
+                return path
+    raise ConfigError("No folder for the camera's settings can be made: set HOME or XDG_RUNTIME_DIR to one of yours.")

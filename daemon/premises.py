@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import fcntl
-import hashlib
 import json
 import logging
 import os
@@ -18,7 +17,7 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
 from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.client import LOCK_NAME
+from lampblack.daemon.client import LOCK_NAME, folder_key, is_alive
 from lampblack.daemon.config import runtime_dir, state_dir
 
 
@@ -150,11 +149,6 @@ def _no_lock(folder: Path, wrong: OSError) -> str:
 # ---------------------------------------------------------------- the socket's place
 
 
-def folder_key(folder: Path) -> str:
-    """Return a short name for a folder that differs from other folders' names."""
-    return hashlib.sha256(os.fsencode(os.path.realpath(folder))).hexdigest()[:12]
-
-
 def socket_place(folder: Path) -> Path:
     """
     Return where this process's socket goes, after removing what dead services of the folder left.
@@ -171,22 +165,11 @@ def socket_place(folder: Path) -> Path:
     return place / f"{key}-{os.getpid()}.sock"
 
 
-def is_alive(pid: int) -> bool:
-    """Say whether a process of that number runs."""
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    except (PermissionError, OverflowError):
-        return True
-    return True
-
-
 # ---------------------------------------------------------------- the log
 
 
 def log_path(folder: Path) -> Path:
-    """Return the log file of a folder's service."""
+    """Return the log file of a folder's service; OSError where there is no place for one."""
     readable = re.sub(r"[^A-Za-z0-9_-]+", "-", os.fsdecode(folder.name))[:40].strip("-") or "shoot"
     return state_dir() / f"{readable}-{folder_key(folder)}.log"
 
@@ -215,14 +198,23 @@ class _LogFile(RotatingFileHandler):
         """A full disk must not make logging louder than the work."""
 
 
-def open_log(folder: Path, *, background: bool) -> Path:
-    """Send the process's log to the folder's log file; in the background file descriptor 2 too."""
-    path = log_path(folder)
-    handler = _LogFile(path, take_stderr=background)
-    handler.setFormatter(_CleanLines("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+def open_log(folder: Path, *, background: bool) -> Path | None:
+    """
+    Send the process's log to the folder's log file; in the background file descriptor 2 too.
+
+    Returns:
+        the file, or None where none can be written: the service is worth more than its log.
+    """
     root = logging.getLogger()
-    root.addHandler(handler)
     root.setLevel(logging.INFO)
+    try:
+        path = log_path(folder)
+        handler = _LogFile(path, take_stderr=background)
+    except OSError:
+        root.addHandler(logging.NullHandler())  # or Python would print warnings where the JSON goes
+        return None
+    handler.setFormatter(_CleanLines("%(asctime)s %(levelname)s %(name)s: %(message)s"))
+    root.addHandler(handler)
     return path
 
 

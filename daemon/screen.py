@@ -29,7 +29,7 @@ from rich.console import Console, ConsoleDimensions
 from rich.live import Live
 
 from lampblack.daemon.clean import clean_name
-from lampblack.daemon.client import Client, Event, NoServiceError
+from lampblack.daemon.client import Client, Event, NoServiceError, waiting_for
 from lampblack.daemon.keyboard import Keyboard
 from lampblack.daemon.panel import draw
 from lampblack.daemon.panel_state import PanelState, Request, fold, press
@@ -109,16 +109,16 @@ def run(
         cue:        what another thread has to say to the panel.
 
     Returns:
-        0 when left by key, Ctrl-C or the cue; 2 when there is no such folder; 128 and the signal's number when
+        0 when left by key, Ctrl-C or the cue; 1 when there is no such folder; 128 and the signal's number when
         a signal ended it.
     """
     if isinstance(folder, argparse.Namespace):
         chosen = None if folder.colours == "auto" else folder.colours
         return run(folder.folder, plain=folder.plain, ascii_only=folder.ascii, colours=chosen)
     folder = folder.expanduser()
-    if not folder.is_dir():
-        print(f"{clean_name(folder)} is no folder.", file=sys.stderr)
-        return 2
+    if not folder.is_dir() and waiting_for(folder) is None:
+        print(f"{clean_name(folder.absolute())} is no folder: make it, or see to its name.", file=sys.stderr)
+        return 1
     style = detect(os.environ, sys.stdout.encoding, ascii_only=ascii_only, colours=colours)
     lines = plain or not sys.stdout.isatty() or os.environ.get("TERM", "dumb") == "dumb"
     state = PanelState(folder=clean_name(folder.resolve()))

@@ -27,6 +27,7 @@ from lampblack.daemon import journal as journals
 from lampblack.daemon import learning
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
 from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.config import ConfigError, camera_home, load_thresholds
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.hub import Event, Hub
 from lampblack.daemon.intake import (
@@ -82,10 +83,11 @@ class EyeLike(Protocol):
 
 @dataclass(frozen=True)
 class Options:
-    """What the photographer asked for."""
+    """What the photographer asked for. camera: "auto", an address, or None for no camera."""
 
     aim: Aim = "even"
     backdrop: shoot.BackdropWish = "auto"
+    camera: str | None = None
     patience: Patience = field(default_factory=Patience)
 
 
@@ -176,7 +178,7 @@ class Service:
         tasks: list[asyncio.Task[None]] = []
         try:
             self._lock = FolderLock(self.folder)
-            place = socket_place(self.folder)
+            place = self._socket_place()
             await self._listen(place)
             self._lock.write(place, self.folder)
             self._eye = self._parts.eye()
@@ -196,6 +198,12 @@ class Service:
         self._set_state("stopping", "Stopping.")
         if self._intake is not None:
             self._intake.stop()
+
+    def _socket_place(self) -> Path:
+        try:
+            return socket_place(self.folder)
+        except ConfigError as wrong:
+            raise StartError(str(wrong)) from None
 
     async def _listen(self, place: Path) -> None:
         try:
@@ -622,6 +630,7 @@ class Service:
             "backdrop": self._options.backdrop,
             "service": self._service(),
             "camera": self._camera.now,
+            "camera_asked": self._options.camera,
             "setup": {"number": self._memory.setup.number, "name": self._memory.setup.name},
             "refused": [{"file": shown_name(path), "error": error} for path, error in refused],
             "counts": self._counts(),
@@ -770,7 +779,6 @@ def serve(
     folder: Path,
     options: Options,
     *,
-    camera: str | None = None,
     ready: Callable[[Event], None] = lambda where: None,
     tell: Callable[[Event], None] = lambda event: None,
 ) -> None:
@@ -780,27 +788,22 @@ def serve(
     Args:
         folder:  the shoot's folder.
         options: what was asked for.
-        camera:  "auto", an address, or None for no camera.
         ready:   called once the folder is truly being watched.
         tell:    hears every event that clients hear.
 
     Raises:
         StartError: it cannot be watched; one line for a person.
     """
-    from lampblack.daemon.config import ConfigError, load_thresholds, runtime_dir
+    from lampblack.daemon.tether import Tether
+
+    def tether(address: str, home: Path, emit: Callable[[Event], None]) -> TetherLike:
+        return Tether(address, folder, emit, home=home)
 
     try:
         thresholds = load_thresholds(folder)
-        run_files = runtime_dir()
+        tethered = None if options.camera is None else partial(tether, options.camera, camera_home())
     except ConfigError as wrong:
         raise StartError(str(wrong)) from None
-
-    def tether(address: str, emit: Callable[[Event], None]) -> TetherLike:
-        from lampblack.daemon.tether import Tether
-
-        return Tether(address, folder, emit, runtime_dir=run_files)
-
-    tethered = None if camera is None else partial(tether, camera)
     parts = Parts(thresholds, lambda: Eye(thresholds), tethered, judge=learning.judge)
 
     async def main() -> None:

@@ -8,9 +8,11 @@ was fetched, and the promises to those who asked for something. One thread does 
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import json
 import logging
 import os
+import re
 import selectors
 import signal
 import subprocess
@@ -101,10 +103,29 @@ class _Life:
     told_to_stop: bool = False
 
 
+def check_address(address: str) -> None:
+    """
+    See that an address can be a camera's: `auto`, `usb:BUS,DEVICE`, or `ptpip:HOST[:PORT[:PORT]]`, HOST in numbers.
+
+    Raises:
+        ValueError: it can't; one line that says what can.
+    """
+    kind, _, place = address.partition(":")
+    if address == "auto" or (kind == "usb" and re.fullmatch(r"\d{1,3},\d{1,3}", place)):
+        return
+    host, *ports = place.split(":")
+    with contextlib.suppress(ValueError):
+        ipaddress.IPv4Address(host)  # the library knows neither names nor IPv6
+        if kind == "ptpip" and len(ports) <= 2 and all(port.isdecimal() and 0 < int(port) < 65536 for port in ports):
+            return
+    shown = clean(address, 60)
+    raise ValueError(f"'{shown}' is no camera's address: write auto, ptpip:192.168.1.20 (numbers), or usb:001,004")
+
+
 class Tether:
     """A camera, kept connected. Frames land in the folder, news go to `emit`."""
 
-    def __init__(self, address: str, folder: Path, emit: Emit, *, runtime_dir: Path) -> None:
+    def __init__(self, address: str, folder: Path, emit: Emit, *, home: Path) -> None:
         """
         Make one; nothing happens before `start`.
 
@@ -113,9 +134,9 @@ class Tether:
                 dotted numbers.
             folder: where frames land.
             emit: takes each piece of news; called from the tether's own thread, so it must be quick.
-            runtime_dir: a private place, for the library's settings (pairing with network cameras among them).
+            home: a private folder for the library's settings (pairing with network cameras among them).
         """
-        self._address, self._folder, self._emit, self._home = address, folder, emit, runtime_dir / "camera-home"
+        self._address, self._folder, self._emit, self._home = address, folder, emit, home
         self._thread = threading.Thread(target=self._run, name="tether")
         self._lock = threading.Lock()
         self._asked: list[tuple[dict[str, object], Done]] = []

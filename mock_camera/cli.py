@@ -19,7 +19,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Protocol, TextIO
+from typing import NoReturn, Protocol, TextIO
 
 from lampblack.mock_camera import codec
 from lampblack.mock_camera.body import FORMATS, MODES, Body, Card, CardItem, Exposed, RefusedError, Settings, Shot
@@ -233,8 +233,17 @@ _port.__name__ = "port"
 _above_zero.__name__ = "number above zero"
 
 
+class _Parser(argparse.ArgumentParser):
+    """Says wrong usage in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say it and end with the exit status of wrong usage."""
+        line = "".join(c if c.isprintable() else "?" for c in message)
+        self.exit(2, f"{self.prog}: {line[:300]}; see {self.prog} --help\n")
+
+
 def _parser() -> argparse.ArgumentParser:
-    p = argparse.ArgumentParser(
+    p = _Parser(
         prog="lampblack mock", allow_abbrev=False, description="A camera in a small studio, on this machine alone."
     )
     p.add_argument("--port", type=_port, default=codec.PORT, help="where to listen; 0: any free port (%(default)s)")

@@ -359,6 +359,83 @@ def test_a_second_start_leaves_the_first_alone(service: Watching) -> None:
     assert service.status()["pid"] == service.process.pid
 
 
+def test_a_second_start_with_other_options_says_which(service: Watching) -> None:
+    """What was not asked for this time is no difference; what to do is said."""
+    second = run("watch", str(service.folder), "--aim", "even", "--camera", "auto", "--backdrop", "black")
+    assert second.returncode == 1
+    assert "with --backdrop auto, no camera:" in second.stderr
+    assert f"lampblack stop {service.folder}" in second.stderr
+    assert service.ask("aim", aim="clean-backdrop")["ok"]
+    foreground = run("watch", str(service.folder), "--foreground", "--json", "--aim", "even")
+    assert foreground.returncode == 1
+    told = json.loads(foreground.stdout)
+    assert told["differs"] == ["aim"]
+    assert "with --aim clean-backdrop:" in told["error"]
+    assert run("watch", str(service.folder), "--backdrop", "auto").returncode == 0
+
+
+def test_a_camera_that_never_comes_is_spoken_of(folder: Path) -> None:
+    """In the status and in the log, with its address and what to do."""
+    with socket.socket() as nobody:
+        nobody.bind(("127.0.0.1", 0))  # bound, but never listening: refused at once
+        address = f"ptpip:127.0.0.1:{nobody.getsockname()[1]}"
+        with watching(folder, "--camera", address) as service:
+            service.until(lambda: "switch it on" in service.status()["camera"]["text"])
+            assert service.status()["camera"]["state"] == "searching"
+            said = run("status", str(folder)).stdout
+            assert f"Camera: No camera answers at {address}: switch it on" in said
+            service.until(lambda: f"No camera answers at {address}" in log_text(folder))
+            assert log_text(folder).count("No camera answers") == 1
+            # Its pairing outlives a reboot, which empties the runtime folder.
+            assert (folder.parent / "state" / "lampblack" / "camera-home").stat().st_mode & 0o777 == 0o700
+
+
+def test_a_service_whose_folder_is_gone_can_be_seen_and_stopped(impatient: Watching) -> None:
+    folder = impatient.folder
+    folder.rename(folder.with_name("elsewhere"))
+    impatient.until(lambda: "folder-gone" in [e["service"]["state"] for e in impatient.of_kind("service")])
+    told = json.loads(run("status", "--json", str(folder)).stdout)
+    assert (told["running"], told["pid"]) == (True, impatient.process.pid)
+    assert "is gone" in run("status").stdout
+    again = run("watch", str(folder))
+    assert again.returncode == 1
+    assert f"process {impatient.process.pid} waits for it" in again.stderr
+    stopped = run("stop", str(folder), "--json")
+    assert stopped.returncode == 0, stopped.stderr
+    assert json.loads(stopped.stdout)["was_running"] is True
+    assert impatient.process.wait(DEADLINE_S) == 0
+    assert run("stop", str(folder)).returncode == 1
+
+
+@pytest.mark.parametrize("unusable", ["absent/deep", "file/run", "/proc"])
+def test_without_its_usual_places_it_goes_on(folder: Path, monkeypatch: pytest.MonkeyPatch, unusable: str) -> None:
+    """No runtime folder, no home: a private one in the temporary folder, and no log; the commands find each other."""
+    (folder.parent / "file").touch()
+    with tempfile.TemporaryDirectory(prefix="lb") as temporary:
+        monkeypatch.setenv("TMPDIR", temporary)
+        for name in ("XDG_RUNTIME_DIR", "XDG_STATE_HOME", "XDG_CONFIG_HOME", "XDG_DATA_HOME"):
+            monkeypatch.setenv(name, str(folder.parent / unusable) if name == "XDG_RUNTIME_DIR" else "/proc/nothing")
+        started = run("watch", str(folder), "--camera", "auto")
+        try:
+            assert (started.returncode, started.stderr) == (0, "")
+            assert "Log:     none: /proc/nothing" in started.stdout
+            private = Path(temporary) / f"lampblack-{os.getuid()}"
+            assert private.stat().st_mode & 0o777 == 0o700
+            assert list(private.glob("*.sock"))
+            assert (private / "camera-home").stat().st_mode & 0o777 == 0o700
+            assert json.loads(run("status", "--json", str(folder)).stdout)["running"] is True
+        finally:
+            assert run("stop", str(folder)).returncode == 0
+
+
+def test_a_service_that_cannot_start_says_why(folder: Path) -> None:
+    (folder / "lampblack.toml").write_text("[black\n")
+    started = run("watch", str(folder), "--json")
+    assert started.returncode == 1
+    assert "lampblack.toml" in json.loads(started.stdout)["error"]
+    assert started.stderr.count("\n") == 1
+
+
 def test_background_start_status_and_stop(folder: Path) -> None:
     """The commands as a photographer types them."""
     (folder / "one.jpg").write_bytes(jpeg(1))
@@ -380,7 +457,9 @@ def test_background_start_status_and_stop(folder: Path) -> None:
         assert {"pid", "refused", "waiting", "camera", "setup"} <= status.keys()
         elsewhere = json.loads(run("status", "--json", cwd=folder.parent).stdout)
         assert elsewhere["folder"] == str(folder)
-        assert "1 frames" in run("status", cwd=folder).stdout
+        assert (
+            ": Watching. 1 frame, 0 refused, 0 waiting. Setup 1. Newest: one.jpg: " in run("status", cwd=folder).stdout
+        )
     finally:
         stopped = run("stop", str(folder))
     assert stopped.returncode == 0, stopped.stderr
@@ -389,13 +468,58 @@ def test_background_start_status_and_stop(folder: Path) -> None:
     assert not list(Path(os.environ["XDG_RUNTIME_DIR"]).rglob("*.sock"))
 
 
-def test_a_folder_that_is_not_there_is_named(folder: Path) -> None:
-    """One line, and exit status 1."""
-    missing = run("watch", str(folder / "nowhere"))
+@pytest.mark.parametrize("command", ["watch", "panel", "status", "stop"])
+def test_a_folder_that_is_not_there_is_named(folder: Path, command: str) -> None:
+    """One line, exit status 1, and the whole path even if half of it was given; the same for every command."""
+    json_too = [] if command == "panel" else ["--json"]
+    missing = run(command, "nowhere", *json_too, cwd=folder)
     assert missing.returncode == 1
-    assert "nowhere" in missing.stderr
-    assert missing.stderr.count("\n") == 1
-    assert run("watch").returncode == 2
+    assert missing.stderr == f"{folder / 'nowhere'} is no folder: make it, or see to its name.\n"
+    if json_too:
+        assert json.loads(missing.stdout) == {"folder": str(folder / "nowhere"), "error": missing.stderr.strip()}
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["watch"], "FOLDER"),
+        (["watch", "--camera", "foo", "."], "no camera's address: write auto, ptpip:"),
+        (["watch", "--aim", "beauty\n\x1b[2J", "."], "invalid choice"),
+        (["frob"], "invalid choice"),
+        (["score"], "FILE"),
+        (["status", "--frob"], "--frob"),
+        (["mock", "--frob"], "--frob"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_two(folder: Path, words: list[str], said: str) -> None:
+    wrong = run(*words, cwd=folder)
+    assert (wrong.returncode, wrong.stdout) == (2, "")
+    assert wrong.stderr.count("\n") == 1
+    assert wrong.stderr.strip().isprintable()
+    assert said in wrong.stderr
+    assert "--help" in wrong.stderr
+
+
+def test_bare_it_shows_its_help_and_it_knows_its_version() -> None:
+    bare, version = run(), run("--version")
+    assert (bare.returncode, bare.stderr) == (0, "")
+    assert "rehearse" in bare.stdout
+    assert version.stdout.startswith("lampblack ")
+    assert version.returncode == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full")
+@pytest.mark.parametrize("unbuffered", ["", "1"])
+def test_an_output_that_takes_nothing_is_named(folder: Path, monkeypatch: pytest.MonkeyPatch, unbuffered: str) -> None:
+    """Whether it fails at once or at the end."""
+    monkeypatch.setenv("PYTHONUNBUFFERED", unbuffered)
+    (folder / "one.jpg").write_bytes(jpeg(1))
+    for words in (["status", str(folder)], ["score", str(folder / "one.jpg")]):
+        with open("/dev/full", "w") as full:
+            command = [sys.executable, "-m", "lampblack.daemon.cli", *words]
+            done = subprocess.run(command, stdout=full, stderr=subprocess.PIPE, text=True, timeout=DEADLINE_S)
+        assert done.returncode == 1
+        assert done.stderr == "The output cannot be written: No space left on device.\n"
 
 
 def test_status_needs_no_image_library(folder: Path) -> None:

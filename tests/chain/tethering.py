@@ -22,11 +22,11 @@ JPEG, RAW_AND_JPEG = FORMATS[0], FORMATS[2]
 class Desk:
     """A tether and everything it said."""
 
-    def __init__(self, address: str, folder: Path, runtime_dir: Path) -> None:
+    def __init__(self, address: str, folder: Path, home: Path) -> None:
         self.events: list[dict[str, Any]] = []
         self._heard = threading.Condition()
         self.folder = folder
-        self.tether = Tether(address, folder, self._hear, runtime_dir=runtime_dir)
+        self.tether = Tether(address, folder, self._hear, home=home)
 
     def _hear(self, event: dict[str, Any]) -> None:
         with self._heard:
@@ -59,6 +59,10 @@ class Desk:
     def until_state(self, *states: str) -> dict[str, Any]:
         """Wait for the camera's state."""
         return self.until(lambda: self.camera if self.camera["state"] in states else None)
+
+    def until_says(self, *texts: str) -> dict[str, Any]:
+        """Wait until the camera's line holds one of these."""
+        return self.until(lambda: self.camera if any(text in self.camera.get("text", "") for text in texts) else None)
 
     def until_fetched(self, count: int) -> list[str]:
         return self.until(lambda: self.fetched if len(self.fetched) >= count else None)

@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from lampblack.daemon import tether
-from lampblack.daemon.tether import Tether
+from lampblack.daemon.tether import Tether, check_address
 
 DEADLINE_S = 20.0
 
@@ -48,7 +48,7 @@ class Desk:
         self.events: list[dict[str, Any]] = []
         self._heard = threading.Condition()
         self._also = hear
-        self.tether = Tether("auto", folder, self._hear, runtime_dir=folder / "run")
+        self.tether = Tether("auto", folder, self._hear, home=folder / "run" / "home")
 
     def _hear(self, event: dict[str, Any]) -> None:
         with self._heard:
@@ -290,11 +290,11 @@ def test_the_camera_process_has_its_own_home_and_language(
     desk = desk_with(f"open({str(tmp_path / 'env')!r}, 'w').write(json.dumps(dict(os.environ)))\n" + SERVES)
     desk.until(lambda: "ready" in desk.states)
     env = json.loads((tmp_path / "env").read_text())
-    assert env["HOME"] == str(tmp_path / "run" / "camera-home")
+    assert env["HOME"] == str(tmp_path / "run" / "home")
     assert {key: value for key, value in env.items() if key.startswith("L")}.items() >= {"LC_ALL": "C.UTF-8"}.items()
     assert "LC_NUMERIC" not in env
     assert "LANGUAGE" not in env
-    assert (tmp_path / "run" / "camera-home").stat().st_mode & 0o777 == 0o700
+    assert (tmp_path / "run" / "home").stat().st_mode & 0o777 == 0o700
 
 
 def test_a_signal_for_the_service_is_not_one_for_the_camera_process(desk_with: Callable[..., Desk]) -> None:
@@ -303,3 +303,23 @@ def test_a_signal_for_the_service_is_not_one_for_the_camera_process(desk_with: C
     desk.until(lambda: "ready" in desk.states)
     assert os.getpgid(desk.tether.child_pid or 0) != os.getpgid(0)
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+
+
+@pytest.mark.parametrize(
+    "address", ["auto", "usb:001,004", "ptpip:192.168.1.20", "ptpip:127.0.0.1:15740", "ptpip:10.0.0.7:15740:15741"]
+)
+def test_addresses_that_can_be_a_cameras(address: str) -> None:
+    check_address(address)
+
+
+@pytest.mark.parametrize(
+    "address",
+    [
+        *("foo", "", "auto:1", "usb", "usb:", "usb:1", "ptpip", "ptpip:", "ptpip:studio.local", "ptpip:::1"),
+        *("ptpip:300.1.1.1", "ptpip:10.0.0.7:0", "ptpip:10.0.0.7:99999", "ptpip:10.0.0.7:1:2:3", "ptpip:10.0.0.7:\x1b"),
+    ],
+)
+def test_addresses_that_can_not(address: str) -> None:
+    with pytest.raises(ValueError, match="write auto, ptpip:") as wrong:
+        check_address(address)
+    assert str(wrong.value).isprintable()
