@@ -1,9 +1,14 @@
 """
 The shoot's journal: what was said of which frame, on disk before anybody hears it.
 
-One SQLite file in the shoot's folder, one connection, held exclusively and used by one thread: whoever wants to
-know something while a service runs asks the service. Never the only copy of anything that can't be measured
-again: a journal that is damaged is moved aside and made anew from the frames.
+One SQLite file in the shoot's folder, written by one connection in one thread; others may read it meanwhile. Never the
+only copy of anything that can't be measured again: a journal that is damaged is moved aside and made anew from the
+frames.
+
+While it is open nothing but the write-ahead log grows; it is folded in at the start and at the end. So a shoot copied
+while its service writes opens whole: the file is as it was, and of the log a copy has some first part, which SQLite
+takes up to the last whole entry. And a log that never begins anew can't meet the fault of SQLite 3.7.0 to 3.51.2, which
+could spoil a file when two connections did that at once (sqlite.org/wal.html).
 """
 
 from __future__ import annotations
@@ -22,7 +27,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.intake import Sight
+from lampblack.daemon.intake import Sight, is_remote
 
 log = logging.getLogger(__name__)
 
@@ -251,13 +256,12 @@ class Journal:
 
 
 def _prepare(link: sqlite3.Connection, path: Path) -> None:
-    # Exclusive before WAL: then there's no shared-memory file, which network drives cannot hold, and no second
-    # connection, which old SQLite versions could corrupt the file with. The other two defuse a hostile file.
-    link.execute("PRAGMA locking_mode = EXCLUSIVE")
+    # These two defuse a hostile file.
     link.execute("PRAGMA trusted_schema = OFF")
     link.execute("PRAGMA cell_size_check = ON")
     link.execute("PRAGMA mmap_size = 0")
-    link.execute("PRAGMA journal_mode = WAL")
+    _let_readers_in(link, path)
+    link.execute("PRAGMA wal_autocheckpoint = 0")
     link.execute("PRAGMA synchronous = FULL")
     link.execute("PRAGMA foreign_keys = ON")
     problems = [row[0] for row in link.execute("PRAGMA quick_check(1)")]
@@ -269,6 +273,15 @@ def _prepare(link: sqlite3.Connection, path: Path) -> None:
     if tables and owner != APPLICATION_ID:
         raise _BrokenError("a database of another program")
     _migrate(link, path, version if tables else 0, migrations())
+    link.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # a reader may keep it from happening now: then at the end
+
+
+def _let_readers_in(link: sqlite3.Connection, path: Path) -> None:
+    """Write ahead into a log beside which others read; where that needs memory that a drive can't share, alone."""
+    if not is_remote(os.fsencode(path.parent)) and link.execute("PRAGMA journal_mode = WAL").fetchone()[0] == "wal":
+        return
+    link.execute("PRAGMA locking_mode = EXCLUSIVE")  # before WAL: then there is no shared-memory file
+    link.execute("PRAGMA journal_mode = WAL")
 
 
 def migrations() -> list[str]:

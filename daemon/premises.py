@@ -231,7 +231,7 @@ def close_log() -> None:
 
 def tell_supervisor(text: str) -> None:
     """
-    Tell the service manager, if one listens, how things stand (`READY=1`, `STOPPING=1`).
+    Tell the service manager, if one listens, how things stand (`READY=1`, `STOPPING=1`, `WATCHDOG=1`).
 
     Source: sd_notify(3): one datagram to the socket that NOTIFY_SOCKET names; a leading @ is the abstract space.
     """
@@ -243,3 +243,17 @@ def tell_supervisor(text: str) -> None:
     with contextlib.suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as link:
         link.setblocking(False)
         link.sendto(text.encode(), address)
+
+
+def watchdog_s() -> float | None:
+    """
+    Return how often the service manager wants to hear that all is well, or None if it doesn't.
+
+    Half the time after which it takes the service for hung. Source: sd_watchdog_enabled(3).
+    """
+    try:
+        interval_s = int(os.environ.get("WATCHDOG_USEC", "")) / 1e6
+        meant = int(os.environ.get("WATCHDOG_PID", os.getpid())) == os.getpid()
+    except ValueError:
+        return None
+    return interval_s / 2 if meant and interval_s > 0 else None

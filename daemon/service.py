@@ -48,6 +48,7 @@ from lampblack.daemon.premises import (
     StartError,
     socket_place,
     tell_supervisor,
+    watchdog_s,
 )
 from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
@@ -185,6 +186,8 @@ class Service:
             self._loop.run_in_executor(self._eye_thread, self._eye.open)
             self._camera.start()
             tasks.append(asyncio.create_task(self._keep_saving()))
+            if (pause_s := watchdog_s()) is not None:
+                tasks.append(asyncio.create_task(self._show_life(pause_s)))
             where = {"pid": os.getpid(), "socket": str(place), "folder": os.fsdecode(self._root)}
             await self._stay(place, lambda: ready(where))
         finally:
@@ -395,6 +398,13 @@ class Service:
             await asyncio.sleep(RETRY_S)
             if self._unsaved:
                 await self._save()
+
+    async def _show_life(self, pause_s: float) -> None:
+        """Tell the supervisor that all is well, for as long as the loop turns and the desk takes work."""
+        while True:
+            await self._at_desk(_nothing)
+            tell_supervisor("WATCHDOG=1")
+            await asyncio.sleep(pause_s)
 
     # ------------------------------------------------------------ frames
 
@@ -764,7 +774,7 @@ def _own_notices(verdict: Event) -> list[Event]:
 
 
 def _nothing() -> None:
-    """The service says only once that it is ready."""
+    """Do nothing: the service says only once that it is ready; a desk that does nothing works."""
 
 
 def _say_if_failed(task: asyncio.Task[Any]) -> None:

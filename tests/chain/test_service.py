@@ -20,6 +20,7 @@ import pytest
 from watching import DEADLINE_S, Watching, journal_rows, jpeg, run, watching
 
 from lampblack.daemon.client import Client
+from lampblack.daemon.premises import watchdog_s
 from lampblack.mock_camera.body import FORMATS, Body, Card, Exposed, Settings
 from lampblack.mock_camera.server import Server
 from lampblack.mock_camera.studio import Studio
@@ -616,6 +617,40 @@ def test_the_supervisor_hears_when_it_is_ready_and_when_it_stops(folder: Path, m
             assert ear.recv(100) == b"READY=1"
             service.end()
             assert ear.recv(100) == b"STOPPING=1"
+
+
+def test_a_supervisor_that_asks_for_signs_of_life_gets_them(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """sd_watchdog_enabled(3): WATCHDOG=1 again and again, unless another process is meant."""
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:
+        ear.bind(str(folder.parent / "notify"))
+        ear.settimeout(DEADLINE_S)
+        monkeypatch.setenv("NOTIFY_SOCKET", str(folder.parent / "notify"))
+        monkeypatch.setenv("WATCHDOG_USEC", "100000")
+        with watching(folder) as service:
+            while ear.recv(100) != b"READY=1":
+                pass
+            assert [ear.recv(100) for _ in range(5)] == [b"WATCHDOG=1"] * 5
+            service.end()
+        while ear.recv(100) != b"STOPPING=1":
+            pass
+        ear.settimeout(0)
+        with contextlib.suppress(BlockingIOError):
+            raise AssertionError(ear.recv(100))
+
+
+@pytest.mark.parametrize(
+    ("usec", "pid", "expected"),
+    [(None, None, None), ("30000000", None, 15.0), ("30000000", "1", None), ("soon", None, None), ("0", None, None)],
+)
+def test_how_often_a_sign_of_life_is_wanted(
+    monkeypatch: pytest.MonkeyPatch, usec: str | None, pid: str | None, expected: float | None
+) -> None:
+    for name, value in (("WATCHDOG_USEC", usec), ("WATCHDOG_PID", pid)):
+        if value is None:
+            monkeypatch.delenv(name, raising=False)
+        else:
+            monkeypatch.setenv(name, value)
+    assert watchdog_s() == expected
 
 
 # ---------------------------------------------------------------- requests and guests

@@ -214,14 +214,90 @@ def test_an_older_journal_is_copied_before_it_is_changed(
 
 def test_a_journal_in_use_or_no_plain_file_is_refused(journal: Journal, path: Path, tmp_path: Path) -> None:
     """One line each; nothing blocks, nothing is moved."""
+    journal.close()
+    stranger = sqlite3.connect(path)
+    stranger.execute("PRAGMA locking_mode = EXCLUSIVE")
+    stranger.execute("BEGIN EXCLUSIVE")
     with pytest.raises(JournalError, match="another program"):
         Journal.open(path)
+    stranger.close()
     os.mkfifo(tmp_path / "pipe")
     with pytest.raises(JournalError, match="plain file"):
         Journal.open(tmp_path / "pipe")
     os.symlink(path, tmp_path / "link")
     with pytest.raises(JournalError, match="plain file"):
         Journal.open(tmp_path / "link")
+
+
+def test_others_may_read_while_it_is_written(journal: Journal, path: Path) -> None:
+    """Each sees what was written before it looked; one that goes on looking keeps nobody from writing."""
+    journal.add_frame(kept(), SIGHT)
+    reader = sqlite3.connect(f"file:{path}?mode=ro", uri=True)
+    try:
+        reader.execute("BEGIN")
+        assert reader.execute("SELECT count(*) FROM frame").fetchone() == (1,)
+        journal.add_frame(kept(b"b.jpg", "d2", 2), SIGHT)
+        assert reader.execute("SELECT count(*) FROM frame").fetchone() == (1,)
+        reader.execute("COMMIT")
+        assert reader.execute("SELECT count(*) FROM frame").fetchone() == (2,)
+    finally:
+        reader.close()
+
+
+def test_a_writer_of_somebody_elses_is_named_and_waited_for(journal: Journal, path: Path) -> None:
+    stranger = sqlite3.connect(path, isolation_level=None)
+    try:
+        stranger.execute("BEGIN IMMEDIATE")
+        with pytest.raises(JournalError, match="another program"):
+            journal.add_frame(kept(), SIGHT)
+        stranger.execute("ROLLBACK")
+        journal.add_frame(kept(), SIGHT)
+    finally:
+        stranger.close()
+    assert len(journal.frames()) == 1
+
+
+def test_a_copy_taken_while_it_is_written_opens_whole(journal: Journal, path: Path, tmp_path: Path) -> None:
+    """As slow a copy as can be: much is written between its halves, more than would fold the log in by itself."""
+
+    def write(first: int, last: int) -> None:
+        for number in range(first, last):
+            journal.add_frame(kept(b"%d.jpg" % number, f"d{number}", number, why="x" * 400_000), SIGHT)
+
+    write(1, 16)
+    journal = reopened(journal)
+    half = path.stat().st_size // 2
+    with open(path, "rb") as source:
+        data = source.read(half)
+        write(16, 32)
+        data += source.read()
+    (tmp_path / "copy").mkdir()
+    copy = tmp_path / "copy" / path.name
+    copy.write_bytes(data)
+    write(32, 48)
+    log = Path(f"{path}-wal").read_bytes()
+    Path(f"{copy}-wal").write_bytes(log[: len(log) - 1000])  # and of the log only a part
+    write(48, 50)
+    journal.close()
+    again, said = Journal.open(copy)
+    try:
+        assert said is None
+        assert [frame.number for frame in again.frames()] == list(range(1, 47))
+    finally:
+        again.close()
+
+
+def test_on_a_network_drive_it_is_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Such drives share no memory between programs."""
+    monkeypatch.setattr(journals, "is_remote", lambda folder: True)
+    journal, _ = Journal.open(path)
+    try:
+        assert not Path(f"{path}-shm").exists()
+        assert journal._link.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+        with pytest.raises(JournalError, match="another program"):
+            Journal.open(path)
+    finally:
+        journal.close()
 
 
 def test_hostile_content_is_harmless_when_read(journal: Journal, path: Path) -> None:
