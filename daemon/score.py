@@ -18,9 +18,8 @@ from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.advice import AIMS
-from lampblack.rules.backdrop import Mask
 from lampblack.rules.figures import f_text, percent
-from lampblack.rules.look import Look
+from lampblack.rules.look import Look, Part
 from lampblack.rules.shoot import judge, new_setup
 from lampblack.rules.verdict import Verdict
 
@@ -132,21 +131,18 @@ def _write_masks(args: argparse.Namespace, path: bytes, seen: Seen) -> int:
     """Write the masks at the frame's own size: 255 inside."""
     look = seen.look
     stem = args.masks / os.path.splitext(clean_name(os.path.basename(path)))[0]
-    for name, mask in (("backdrop", look.backdrop), ("subject", look.subject)):
+    for name, parts in (("backdrop", (Part.BACKDROP, Part.MIXED)), ("subject", (Part.SUBJECT, Part.GLINT))):
         target = Path(f"{stem}.{name}.png")
         try:
-            target.write_bytes(cv2.imencode(".png", _full_size(mask, look))[1].tobytes())
+            target.write_bytes(cv2.imencode(".png", _full_size(look, parts))[1].tobytes())
         except OSError as wrong:
             return _trouble(args, path, f"{target} cannot be written: {wrong.strerror}")
     return 0
 
 
-def _full_size(mask: Mask, look: Look) -> np.typing.NDArray[np.uint8]:
-    """Return a mask of cells as one of pixels; the border of less than a cell goes with the cell beside it."""
-    rows, columns = mask.shape
-    wide = cv2.resize(
-        mask.astype(np.uint8) * 255, (columns * look.side, rows * look.side), interpolation=cv2.INTER_LINEAR
-    )
-    down, right = look.height - wide.shape[0], look.width - wide.shape[1]
-    full = cv2.copyMakeBorder(wide, 0, down, 0, right, cv2.BORDER_REPLICATE)
-    return np.where(full >= 128, 255, 0).astype(np.uint8)
+def _full_size(look: Look, parts: tuple[Part, ...]) -> np.typing.NDArray[np.uint8]:
+    """Return where these parts are, pixel by pixel; the border of less than a cell goes with the cell beside it."""
+    inside = np.isin(look.points(look.side), parts).astype(np.uint8) * np.uint8(255)
+    down, right = look.height - inside.shape[0], look.width - inside.shape[1]
+    full: Any = cv2.copyMakeBorder(inside, 0, down, 0, right, cv2.BORDER_REPLICATE)
+    return full  # type: ignore[no-any-return]

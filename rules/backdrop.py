@@ -3,10 +3,11 @@ Where the backdrop is.
 
 The backdrop is plain, reaches the frame's border, and changes slowly even where a lamp spills onto it; whatever
 stands before it has an edge. So edges are found first (against the slow change around them, and against noise),
-and the backdrop is what can be reached from the border without crossing one. The line itself is then put where
-the light changes most (watershed on the gradient).
+and the backdrop is what can be reached from the border without crossing one. The line itself is then drawn to a
+fraction of a cell (`outline`).
 
-All of it is done in codes (sRGB), in which noise and rounding are about the same from dark to bright.
+Finding is done in codes (sRGB), in which noise and rounding are about the same from dark to bright; the line is drawn
+in linear light, in which cells mix.
 """
 
 from __future__ import annotations
@@ -19,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest
+from lampblack.rules.outline import Grid, Mask, backdrop_shares, dilated, touching
 from lampblack.rules.thresholds import BackdropSearch
 
-Mask = NDArray[np.bool_]
-Grid = NDArray[np.float32]
+__all__ = ["Found", "Mask", "find_backdrop"]
 
 _STEP_SCALE = 8.0  # of a step in a byte, for the filters that only take bytes
 _LINE_WIDTH = 6  # cells: a straight edge, blurred, is no wider
@@ -32,10 +33,21 @@ _LEAST_HOLE = 1e-3  # ... and a hole through the subject smaller than this isn't
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """Masks of cells. intruder: what stands before the backdrop at the frame's border, apart from the subject."""
+    """
+    Grids of cells.
 
-    backdrop: Mask
+    share: how much of each cell is backdrop, 0 to 1; where that is a half runs the line, to a fraction of a cell.
+    intruder: what stands before the backdrop at the frame's border, apart from the subject.
+    """
+
+    share: Grid
     intruder: Mask
+
+    @property
+    def backdrop(self) -> Mask:
+        """Return the cells that are backdrop for the greater part."""
+        half: Mask = self.share >= 0.5
+        return half
 
 
 def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
@@ -52,10 +64,22 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
     if reach is None:
         return None
     reached, intruder, other = reach
-    backdrop = _without_specks(_settled(reached, step))
-    backdrop |= _holes(backdrop, coded, step, search)
-    backdrop |= _lit_patches(light, backdrop, search) & ~(intruder | other)
-    return Found(backdrop, intruder & ~backdrop) if backdrop.mean() >= search.least_share else None
+    settled = _without_specks(_settled(reached, step))
+    holes = _holes(settled, coded, step, search)
+    patches = _lit_patches(light, settled | holes, search) & ~(intruder | other)
+    plain = (reached & settled) | _eroded(holes, 1) | patches
+    within = _gap(search, plain) + 2
+    coarse = settled | holes | patches
+    share = backdrop_shares(np.asarray(light, np.float32), plain, coarse, within, search.weak_edge_codes)
+    found = _without_specks(share >= 0.5)
+    share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
+    return Found(share, intruder & ~found) if found.mean() >= search.least_share else None
+
+
+def _gap(search: BackdropSearch, grid: Mask) -> int:
+    """Return how many cells wide a gap in an edge may be."""
+    rows, columns = grid.shape
+    return max(1, round(search.gap_share * max(rows, columns)))
 
 
 def _coded(light: Grid) -> Grid:
@@ -87,7 +111,7 @@ def _edges(step: Grid, search: BackdropSearch) -> Mask:
     noise = min(float(np.percentile(np.abs(sharp[::3, ::3]), 40)), search.most_noise_codes)
     weak = sharp > max(search.weak_edge_codes, search.edge_over_noise * noise)
     strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
-    edges = _touching(weak, strong)
+    edges = touching(weak, strong)
     return edges | _straight_on(edges, search)
 
 
@@ -115,16 +139,6 @@ def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
     return drawn > 0
 
 
-def _touching(allowed: Mask, seeds: Mask) -> Mask:
-    """Return the parts of `allowed` that hold a seed."""
-    count, labels = cv2.connectedComponents(allowed.astype(np.uint8), connectivity=8)
-    wanted = np.zeros(count, bool)
-    wanted[labels[seeds]] = True
-    wanted[0] = False
-    touching: Mask = wanted[labels]
-    return touching
-
-
 @dataclass(frozen=True, eq=False)
 class _Rim:
     """The frame's border where backdrop is likely: the top, counted double, and the sides; not the bottom."""
@@ -148,7 +162,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     And the pieces at the border that a step in light sets off from it: a card, a stand, the hard edge of a light; and
     those that are something else: a table, a sitter.
     """
-    gap = max(1, round(search.gap_share * max(edges.shape)))
+    gap = _gap(search, edges)
     calm = ~edges
     count, labels = cv2.connectedComponents(_eroded(calm, gap).astype(np.uint8), connectivity=4)
     rim = _Rim.of(edges.shape)
@@ -162,8 +176,8 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
         if other != main:
             piece = labels == other
             kinds[_beside(coded, labels == main, piece, gap, search)] |= piece
-    reached = _dilated(kinds["backdrop"], gap) & calm
-    return reached, _dilated(kinds["intruder"], gap + 2), _dilated(kinds["else"], gap + 2)
+    reached = dilated(kinds["backdrop"], gap) & calm
+    return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
 def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSearch) -> str:
@@ -174,12 +188,12 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     meet, with nothing but an edge between them, a crease has the same light on both sides, a card has not.
     """
     wide = 2 * gap + 8
-    meeting = _dilated(main, wide) & other
+    meeting = dilated(main, wide) & other
     across, down = other.any(axis=0).sum(), other.any(axis=1).sum()
     length = max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum())
     if length < 0.15 * max(across, down):
         return "backdrop" if _apart(coded, main, other) < search.other_side_stops else "else"
-    if _apart(coded, _dilated(other, wide) & main, meeting) < search.crease_stops:
+    if _apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
     # A table or a sitter touches the bottom and not the top.
     return "else" if other[-3:].any() and not other[:3].any() else "intruder"
@@ -199,7 +213,7 @@ def _stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDAr
 def _settled(reached: Mask, step: Grid) -> Mask:
     """Put the line between backdrop and subject where the light changes most."""
     markers = np.zeros(reached.shape, np.int32)
-    markers[~_dilated(reached, 2)] = 2
+    markers[~dilated(reached, 2)] = 2
     markers[_eroded(reached, 1)] = 1
     relief = np.clip(step * 4, 0, 255).astype(np.uint8)
     cv2.watershed(cv2.merge([relief] * 3), markers)
@@ -227,7 +241,7 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     for piece in _pieces(alike, _LEAST_HOLE):
         if piece[0].any() or piece[-1].any() or piece[:, 0].any() or piece[:, -1].any():
             continue  # nothing is seen through there
-        ring = _dilated(piece, 2) & ~piece
+        ring = dilated(piece, 2) & ~piece
         if (step[ring] > search.strong_edge_codes).mean() > 0.7:
             goes_on = _stops_off(coded, _carried_on(coded, backdrop, piece, near))
             if np.median(goes_on[piece]) < search.hole_stops:
@@ -273,7 +287,7 @@ def _lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
     for piece in pieces:
         if piece is largest or float(np.percentile(bright[piece], 95)) > limit:
             continue
-        ring = _dilated(piece, 3) & backdrop
+        ring = dilated(piece, 3) & backdrop
         if ring.any() and np.median(bright[ring]) < np.median(bright[piece]):
             found |= piece
     return found
@@ -290,10 +304,6 @@ def _pieces(mask: Mask, share: float) -> Iterator[Mask]:
 def _eroded(mask: Mask, cells: int) -> Mask:
     kernel = np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)
     return cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
-
-
-def _dilated(mask: Mask, cells: int) -> Mask:
-    return cv2.dilate(mask.astype(np.uint8), np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)) > 0
 
 
 def _without_specks(mask: Mask) -> Mask:

@@ -192,10 +192,9 @@ def count_by_label(values: Any, labels: NDArray[np.uint8], bins: int, kinds: int
     """
     Return how many of the pixels looked at have each label and value: shape (kinds, bins).
 
-    `labels` is a grid of cells, each below `kinds`; `values` are below `bins`.
+    `labels` are as many as `values`, each below `kinds`; `values` are below `bins`.
     """
-    wide = cv2.resize(labels, (values.shape[1], values.shape[0]), interpolation=cv2.INTER_NEAREST)
-    pair = [values, wide.astype(values.dtype)]
+    pair = [values, labels.astype(values.dtype)]
     counts = cv2.calcHist(pair, [0, 1], None, [bins, kinds], [0, bins, 0, kinds])
     whole: NDArray[np.int64] = counts.T.astype(np.int64)
     return whole

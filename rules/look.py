@@ -41,8 +41,6 @@ class Part(IntEnum):
     """Backdrop so near the subject that its light is not its own."""
     INTRUDER = 4
     """A card, a stand or a hard edge of light at the frame's border: neither subject nor backdrop."""
-    EDGE = 5
-    """Subject so near a backdrop that clips that what clips there may be the backdrop's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,12 +48,13 @@ class Look:
     """
     One frame, measured.
 
-    counts: (6, 256) pixels by `Part` and brightest channel's 8-bit code, of those looked at (`Cells.top`).
+    counts: (5, 256) pixels by `Part` and brightest channel's 8-bit code, of those looked at (`Cells.top`).
     clipped_frame: share of all pixels at the white level in any channel. clipped: (3,) share of the subject's pixels
     at the white level in R, G, B. mid_light: median linear luminance of the subject, None without one. side: pixels
-    along a cell. parts: (rows, columns) `Part` of each cell. light: (rows, columns, 3) float16 mean linear light.
+    along a cell. parts: (rows, columns) `Part` of each cell. cover: (rows, columns) uint8, how much of each cell is
+    backdrop, in 1/255. light: (rows, columns, 3) float16 mean linear light.
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
-    levels, edges: (6, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
+    levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
     JPEG's channel is clipped. white_light, floor_light: from the one a pixel is clipped, up to the other it carries no
     detail. shown: of a raw frame, the camera's JPEG of the same shot.
@@ -72,6 +71,7 @@ class Look:
     clipped: tuple[float, float, float]
     mid_light: float | None
     parts: NDArray[np.uint8]
+    cover: NDArray[np.uint8]
     light: NDArray[np.float16]
     clipped_any: NDArray[np.uint8]
     over_patch: NDArray[np.uint8]
@@ -99,7 +99,11 @@ class Look:
     @property
     def subject(self) -> Mask:
         """Return the subject's cells, its glints too."""
-        return np.isin(self.parts, (Part.SUBJECT, Part.GLINT, Part.EDGE))
+        return np.isin(self.parts, (Part.SUBJECT, Part.GLINT))
+
+    def points(self, step: int) -> NDArray[np.uint8]:
+        """Return the `Part` of `step` x `step` points in each cell: (rows * step, columns * step)."""
+        return parts_of_points(self.parts, self.cover, step)
 
     def without_radiance(self) -> Look:
         """Return a copy that is cheap to keep."""
@@ -132,7 +136,10 @@ def look(
     parts = _parts(cells, found, thresholds)
     subject = parts <= Part.GLINT
     luminance = cv2.transform(cells.light, _LUMA[None])[subject]
-    counts = count_by_label(cells.top, parts, 256, len(Part))
+    cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
+    step = cells.top.shape[0] // cells.shape[0]
+    points = parts_of_points(parts, cover, step)
+    counts = count_by_label(cells.top, points, 256, len(Part))
     scale = MID_GREY / RAW_MID_GREY if raw else 1.0
     return Look(
         shot=picture.shot,
@@ -146,23 +153,53 @@ def look(
         clipped=_mean_by_channel(cells.clipped, subject),
         mid_light=scale * float(np.median(luminance)) if len(luminance) else None,
         parts=parts,
+        cover=cover,
         light=cells.light.astype(np.float16),
         clipped_any=_as_bytes(cells.clipped_any),
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
         radiance=radiance,
         lit_otherwise=otherwise,
-        **_levels(cells, parts, counts, thresholds),
+        **_levels(cells, points, counts, thresholds),
     )
 
 
+_BEHIND = 16
+"""Added to the part of a cell where a point in it is backdrop."""
+
+
+def _part_of_point() -> NDArray[np.uint8]:
+    """Return the table from a cell's part, and whether the point is backdrop, to the point's part."""
+    table = np.arange(256, dtype=np.uint8) % _BEHIND
+    table[Part.MIXED] = Part.SUBJECT
+    table[[_BEHIND + Part.SUBJECT, _BEHIND + Part.GLINT]] = Part.MIXED
+    return table
+
+
+_PART_OF_POINT = _part_of_point()
+
+
+def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
+    """
+    Return the `Part` of each of `step` x `step` points in a cell.
+
+    Between cells the cover changes evenly, so that the line crosses them at any angle.
+    """
+    size = parts.shape[1] * step, parts.shape[0] * step
+    wide = cv2.resize(cover, size, interpolation=cv2.INTER_LINEAR)
+    behind = cv2.threshold(wide, 127, _BEHIND, cv2.THRESH_BINARY)[1]
+    of_cell = cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST)
+    points: Any = cv2.LUT(cv2.add(of_cell, behind), _PART_OF_POINT)
+    return points  # type: ignore[no-any-return]
+
+
 def _levels(
-    cells: Cells, parts: NDArray[np.uint8], counts: NDArray[np.int64], thresholds: Thresholds
+    cells: Cells, points: NDArray[np.uint8], counts: NDArray[np.int64], thresholds: Thresholds
 ) -> dict[str, Any]:
     """Return what forecasts of clipping go by: raw, the sensor's levels; JPEG, its codes."""
     if cells.level is not None and cells.noise is not None:
         return {
-            "levels": count_by_label(cells.level, parts, LEVELS, len(Part)),
+            "levels": count_by_label(cells.level, points, LEVELS, len(Part)),
             "edges": np.append(EDGES, 1.01),
             "white_light": 1.0,
             "floor_light": cells.noise.floor,
@@ -199,8 +236,6 @@ def _parts(cells: Cells, found: Found | None, thresholds: Thresholds) -> NDArray
             borderValue=(1,),
         )
         parts[core > 0] = Part.BACKDROP
-        white = (found.backdrop & (cells.clipped_any > 0.25)).astype(np.uint8)
-        parts[(cv2.dilate(white, np.ones((wide, wide), np.uint8)) > 0) & (parts == Part.SUBJECT)] = Part.EDGE
     parts[_glints(cells, thresholds) & (parts == Part.SUBJECT)] = Part.GLINT
     return parts
 

@@ -664,9 +664,9 @@ class Watch:
 
 def _thinned(look: Any) -> Bools:
     """Return the backdrop's mask as `--masks` would write it, every second pixel."""
-    rows, columns = look.backdrop.shape
+    rows, columns = look.cover.shape
     size = (columns * look.side, rows * look.side)
-    wide = cv2.resize(look.backdrop.astype(np.uint8) * 255, size, interpolation=cv2.INTER_LINEAR)
+    wide = cv2.resize(look.cover, size, interpolation=cv2.INTER_LINEAR)
     down, right = look.height - wide.shape[0], look.width - wide.shape[1]
     return np.asarray(cv2.copyMakeBorder(wide, 0, down, 0, right, cv2.BORDER_REPLICATE)[::2, ::2] >= 128)
 

@@ -1,0 +1,86 @@
+"""
+Where exactly the line runs between backdrop and subject: how much of each cell along it is backdrop.
+
+A cell on the line mixes the light of both. In linear light the mixture tells the shares: a cell that has gone half of
+the way from the backdrop's light to that of the subject beside it is half subject. (In codes, a cell half covered by a
+bright subject on black lies far over the middle, and everything bright would come out too large.)
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Mask = NDArray[np.bool_]
+Grid = NDArray[np.float32]
+
+_HALF = np.float32(0.5)
+_UNDER_HALF = np.float32(0.49)
+
+
+def backdrop_shares(light: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
+    """
+    Return how much of each cell is backdrop, (rows, columns), 0 to 1.
+
+    Args:
+        light: (rows, columns, 3) linear light.
+        plain: what surely is backdrop, all but its edge.
+        coarse: the backdrop, its line only roughly known: it stands where light tells nothing.
+        reach: cells from the plain backdrop within which the line is looked for.
+        least_codes: step in sRGB codes from which light tells something.
+    """
+    off = _off(light, plain, reach)
+    # The subject's own light, next to the line: what is most off within a cell or two. One is too near where the lens
+    # is soft, two too far where a rim of light falls off fast.
+    next_to, near = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5))
+    most = np.sqrt(next_to * near)
+    zone = (dilated(plain, reach) & ~plain) & (most > least_codes * _light_per_code(light))
+    share = coarse.astype(np.float32)
+    share[zone] = 1 - np.minimum(off[zone] / most[zone], 1)
+    share[plain] = 1
+    # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it.
+    behind = touching(share >= _HALF, plain)
+    return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
+
+
+def _off(light: Grid, plain: Mask, reach: int) -> Grid:
+    """
+    Return how far each cell's light lies outside of all that the backdrop has within reach.
+
+    Outside of all: the edge of a shadow on the backdrop lies between its two sides, and is backdrop.
+    """
+    there = plain.astype(np.float32)
+    near = cv2.blur(there, (3, 3))
+    calm = cv2.blur(light * there[..., None], (3, 3)) / np.maximum(near, np.float32(0.1))[..., None]
+    none = np.float32(1e6)
+    box = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
+    low = cv2.erode(np.where(plain[..., None], calm, none), box)
+    high = cv2.dilate(np.where(plain[..., None], calm, -none), box)
+    off = np.where(high > -none, np.maximum(np.maximum(low - light, light - high), 0), np.float32(0))
+    red, green, blue = cv2.split(off)
+    distance: Grid = cv2.magnitude(cv2.magnitude(red, green), blue)  # type: ignore[assignment]
+    return distance
+
+
+def _light_per_code(light: Grid) -> Grid:
+    """Return the light that one sRGB code more stands for (IEC 61966-2-1), in the brightest channel."""
+    red, green, blue = cv2.split(light)
+    bright = np.maximum(cv2.max(cv2.max(red, green), blue), np.float32(0.0031308))
+    slope: Grid = (bright ** np.float32(1 - 1 / 2.4)) * np.float32(2.4 / 1.055 / 255)
+    return slope
+
+
+def touching(allowed: Mask, seeds: Mask) -> Mask:
+    """Return the parts of `allowed` that hold a seed."""
+    count, labels = cv2.connectedComponents(allowed.astype(np.uint8), connectivity=8)
+    wanted = np.zeros(count, bool)
+    wanted[labels[seeds]] = True
+    wanted[0] = False
+    found: Mask = wanted[labels]
+    return found
+
+
+def dilated(mask: Mask, cells: int) -> Mask:
+    """Return a mask grown by so many cells each way."""
+    return cv2.dilate(mask.astype(np.uint8), np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)) > 0
