@@ -20,6 +20,7 @@ import numpy as np
 import simplejpeg
 import tifffile
 
+from lampblack.daemon.clean import clean
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
 from lampblack.rules.frame import Picture, Sensor
@@ -64,7 +65,7 @@ def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
 def read_raw(data: bytes, thresholds: Thresholds) -> Sensor:
     """Return a raw file's sensor samples; refuses as `decode` does."""
     if not data.strip(b"\0"):
-        raise FrameRefusedError("the file is empty or holds nothing but zeros", final=False)
+        raise FrameRefusedError("the file is empty or holds nothing but zeros: copy it again", final=False)
     from lampblack.daemon.rawfile import read_sensor  # LibRaw takes a while to load: not before it is needed
 
     return read_sensor(data, thresholds)
@@ -81,19 +82,23 @@ def read_regular(path: bytes) -> bytes:
         handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as wrong:
         if os.path.islink(path):
-            raise FrameRefusedError("a link, not a file: links are not followed") from None
-        raise FrameRefusedError(f"cannot be read: {wrong.strerror}", final=not os.path.exists(path)) from None
+            raise FrameRefusedError("a link, not a file: give the file itself") from None
+        raise FrameRefusedError(
+            f"cannot be read ({wrong.strerror}): see to its name and permissions", final=not os.path.exists(path)
+        ) from None
     found = os.fstat(handle)
     if not stat.S_ISREG(found.st_mode):
         os.close(handle)
-        raise FrameRefusedError("not a regular file")
+        raise FrameRefusedError("not a regular file: give the frame's own file")
     with open(handle, "rb") as file:
         if found.st_size > _MOST_BYTES:
-            raise FrameRefusedError(f"{found.st_size / 1e9:.1f} GB is no frame of a camera")
+            raise FrameRefusedError(f"{found.st_size / 1e9:.1f} GB is no frame of a camera: leave it out")
         try:
             return file.read()
         except OSError as wrong:
-            raise FrameRefusedError(f"cannot be read: {wrong.strerror}", final=False) from None
+            raise FrameRefusedError(
+                f"cannot be read ({wrong.strerror}): see to its drive, copy it again", final=False
+            ) from None
 
 
 def decode(data: bytes, thresholds: Thresholds) -> Picture:
@@ -104,7 +109,7 @@ def decode(data: bytes, thresholds: Thresholds) -> Picture:
         FrameRefusedError: see `decode_file`.
     """
     if not data:
-        raise FrameRefusedError("the file is empty", final=False)
+        raise FrameRefusedError("the file is empty: copy it again", final=False)
     if not data.strip(b"\0"):
         raise FrameRefusedError("the file holds nothing but zeros: its copy failed, copy it again", final=False)
     if data[:2] == b"\xff\xd8":
@@ -112,7 +117,10 @@ def decode(data: bytes, thresholds: Thresholds) -> Picture:
     elif data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
         kind, codes = "tiff", _tiff(data, thresholds)
     else:
-        raise FrameRefusedError("neither JPEG nor TIFF by its first bytes", final=len(data) > 4)
+        raise FrameRefusedError(
+            "neither JPEG, TIFF nor raw by its first bytes: export it as one of them, or leave it out",
+            final=len(data) > 4,
+        )
     shot, orientation = read_shot(data)
     return Picture(kind, _upright(codes, orientation), shot)  # type: ignore[arg-type]
 
@@ -121,18 +129,22 @@ def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
     try:
         height, width, colours, _ = simplejpeg.decode_jpeg_header(data, strict=False)
     except (ValueError, KeyError) as wrong:  # KeyError: a colour space that the library has no name for
-        raise FrameRefusedError(f"damaged or unfinished JPEG header: {wrong}", final=False) from None
+        raise FrameRefusedError(f"damaged or unfinished JPEG header ({wrong}): copy it again", final=False) from None
     refuse_bomb(width, height, 3, len(data), thresholds)
     if colours in ("CMYK", "YCCK"):
-        raise FrameRefusedError("a CMYK JPEG is a print file, not a camera's frame")
+        raise FrameRefusedError("a CMYK JPEG is a print file, not a camera's frame: export it as RGB")
     try:
         return _rgb(data)
     except MemoryError:
-        raise FrameRefusedError(f"{width} x {height} pixels do not fit into the memory allowed") from None
+        raise FrameRefusedError(
+            f"{width} x {height} pixels do not fit into the memory allowed: export it smaller"
+        ) from None
     except ValueError as wrong:
         text = str(wrong)
     cut = "Premature end" in text
-    what = "the JPEG ends too early: its copy is unfinished or was cut short" if cut else f"damaged JPEG: {text}"
+    what = "the JPEG ends too early, its copy was cut short: copy it again"
+    if not cut:
+        what = f"damaged JPEG ({text}): copy it again"
     raise FrameRefusedError(what, final=not cut)
 
 
@@ -153,15 +165,17 @@ def _tiff(data: bytes, thresholds: Thresholds) -> Any:
             pages: list[Any] = [page for page in tiff.pages[:16] if page.ndim in (2, 3)]
             page: Any = max(pages, key=lambda p: p.imagewidth * p.imagelength, default=None)
             if page is None:
-                raise FrameRefusedError("a TIFF without a picture", final=False)
+                raise FrameRefusedError("a TIFF without a picture: export it again", final=False)
             _refuse_odd_tiff(page, len(data), thresholds)
             return _as_rgb(page.asarray(), page)
     except FrameRefusedError:
         raise
     except MemoryError:
-        raise FrameRefusedError("the TIFF's pixels do not fit into the memory allowed") from None
+        raise FrameRefusedError("the TIFF's pixels do not fit into the memory allowed: export it smaller") from None
     except Exception as wrong:  # a parser of untrusted bytes may raise anything
-        raise FrameRefusedError(f"damaged or unfinished TIFF: {type(wrong).__name__}: {wrong}", final=False) from None
+        raise FrameRefusedError(
+            f"damaged or unfinished TIFF ({clean(str(wrong), 120)}): copy it again", final=False
+        ) from None
 
 
 def _refuse_odd_tiff(page: Any, size: int, thresholds: Thresholds) -> None:
@@ -173,7 +187,7 @@ def _refuse_odd_tiff(page: Any, size: int, thresholds: Thresholds) -> None:
     refuse_bomb(page.imagewidth, page.imagelength, page.samplesperpixel * bits // 8, size, thresholds)
     ends = [o + n for o, n in zip(page.dataoffsets, page.databytecounts, strict=False)]
     if not ends or max(ends) > size:
-        raise FrameRefusedError("the TIFF ends too early: its copy is unfinished or was cut short", final=False)
+        raise FrameRefusedError("the TIFF ends too early, its copy was cut short: copy it again", final=False)
 
 
 def _as_rgb(pixels: Any, page: Any) -> Any:

@@ -60,7 +60,10 @@ def _iso(tags: dict[str, Any]) -> float | None:
 
 def _text(tags: dict[str, Any], name: str) -> str | None:
     tag = tags.get(name)
-    return clean(str(tag.values), 80).strip() or None if tag is not None else None
+    if tag is None:
+        return None
+    value = tag.values  # bytes where they are no text by the standard
+    return clean(value if isinstance(value, str | bytes) else str(value), 80).strip() or None
 
 
 def _camera(tags: dict[str, Any]) -> str | None:

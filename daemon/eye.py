@@ -96,9 +96,11 @@ class Eye:
                 answer = self._pipe.recv()
                 assert isinstance(answer, Seen | Refused)
                 return answer
-            reason = f"measuring took over {timeout_s:.0f} s and was given up"
+            reason = (
+                f"measuring took over {timeout_s:.0f} s and was given up: copy the file again, or export it smaller"
+            )
         except (EOFError, OSError):
-            reason = "reading it crashed the decoder: the file is damaged or hostile"
+            reason = "reading it crashed the decoder: the file is damaged or hostile, leave it out"
         self.close()
         return Refused(reason, final=True)
 

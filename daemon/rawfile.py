@@ -9,6 +9,7 @@ import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
+from lampblack.daemon.clean import clean
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
 from lampblack.rules.exposure import Exposure
@@ -41,21 +42,27 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
     except FrameRefusedError:
         raise
     except rawpy.LibRawFileUnsupportedError:
-        raise FrameRefusedError("no raw file that LibRaw knows, or its header is damaged", final=False) from None
+        raise FrameRefusedError(
+            "no raw file that LibRaw knows, or its header is damaged: copy it again, or export it as DNG", final=False
+        ) from None
     except MemoryError:
-        raise FrameRefusedError("the raw file's samples do not fit into the memory allowed") from None
+        raise FrameRefusedError(
+            "the raw file's samples do not fit into the memory allowed: export it smaller"
+        ) from None
     except Exception as wrong:  # a parser of untrusted bytes may raise anything
-        text = f"damaged or unfinished raw file: {type(wrong).__name__}: {wrong}"
+        text = f"damaged or unfinished raw file ({type(wrong).__name__}: {clean(str(wrong), 100)}): copy it again"
         raise FrameRefusedError(text, final=False) from None
 
 
 def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot) -> Sensor:
     if image.min() == image.max():
-        raise FrameRefusedError("the raw file holds one value throughout: its copy was cut short", final=False)
+        raise FrameRefusedError(
+            "the raw file holds one value throughout, its copy was cut short: copy it again", final=False
+        )
     pattern = _pattern(raw, image)
     blacks, whites = _blacks(raw, pattern), _whites(raw, pattern)
     if (whites - blacks).min() < 64:
-        raise FrameRefusedError("the raw file's black and white levels make no sense")
+        raise FrameRefusedError("the raw file's black and white levels make no sense: export it as DNG or TIFF")
     shift = max(0, int(np.log2(65535 / whites.max())))  # means are rounded to whole samples: leave them room
     turns = _QUARTER_TURNS.get(int(raw.sizes.flip), 0)
     down, across = pattern.shape
@@ -94,7 +101,9 @@ def _pattern(raw: Any, image: Any) -> NDArray[np.int64]:
     names = raw.color_desc.decode("ascii", "replace")
     channels = {"R": 0, "G": 1, "B": 2}
     if any(names[c] not in channels for c in np.unique(colours)):
-        raise FrameRefusedError(f"a sensor with colours {names!r}: only red, green and blue are measured")
+        raise FrameRefusedError(
+            f"a sensor with colours {names!r}: only red, green and blue are measured; export it as TIFF"
+        )
     return np.vectorize(lambda c: channels[names[c]])(colours)  # type: ignore[no-any-return]
 
 

@@ -31,9 +31,12 @@ def refuse_bomb(width: int, height: int, bytes_a_pixel: int, size: int, threshol
     megapixels = width * height / 1e6
     if megapixels > intake.most_megapixels:
         raise FrameRefusedError(
-            f"claims {megapixels:.0f} megapixels, more than the {intake.most_megapixels:.0f} allowed"
+            f"claims {megapixels:.0f} megapixels, more than the {intake.most_megapixels:.0f} allowed: leave it out, "
+            "or raise most_megapixels in thresholds.toml"
         )
     if width * height * bytes_a_pixel > intake.most_expansion * max(size, 2048):
-        raise FrameRefusedError(f"claims {megapixels:.0f} megapixels in {size / 1e3:.0f} kB: no camera's frame")
+        raise FrameRefusedError(
+            f"claims {megapixels:.0f} megapixels in {size / 1e3:.0f} kB, as no camera's frame does: leave it out"
+        )
     if min(width, height) < 16:
-        raise FrameRefusedError(f"{width} x {height} pixels are too few to measure")
+        raise FrameRefusedError(f"{width} x {height} pixels are too few to measure: give the frame itself")

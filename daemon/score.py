@@ -6,7 +6,8 @@ import argparse
 import json
 import os
 import sys
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,14 +22,13 @@ from lampblack.rules.advice import AIMS
 from lampblack.rules.figures import f_text, percent
 from lampblack.rules.look import Look, Part
 from lampblack.rules.shoot import judge, new_setup
-from lampblack.rules.verdict import Verdict
 
 BACKDROPS = ("auto", "black", "grey", "white", "none")
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's options."""
-    parser.add_argument("files", nargs="+", metavar="FILE", help="JPEG or TIFF files, in shot order")
+    parser.add_argument("files", nargs="+", metavar="FILE", help="JPEG, TIFF or raw files, in shot order")
     parser.add_argument("--json", action="store_true", help="print one JSON object per frame, nothing else")
     parser.add_argument("--each", action="store_true", help="the files are unrelated frames, not one setup")
     parser.add_argument("--aim", choices=AIMS, default="even", help="what the next step tries to reach (default: even)")
@@ -42,16 +42,17 @@ def run(args: argparse.Namespace) -> int:
     """Score the files; return the exit status of the contract (0 done, 1 something could not be read)."""
     try:
         thresholds = load_thresholds()
-        if args.masks:
-            args.masks.mkdir(parents=True, exist_ok=True)
-    except (ConfigError, OSError) as wrong:
+        masks = None if args.masks is None else Masks(args.masks)
+    except (ConfigError, MasksError) as wrong:
         return _trouble(args, None, str(wrong))
     status = 0
+    files = [os.fsencode(name) for name in args.files]
+    _say_twice(files)
     eye = Eye(thresholds)
     setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
     frame = 0
     try:
-        for path, partner in paired(os.fsencode(name) for name in args.files):
+        for path, partner in paired(files):
             if args.each:
                 setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
             # A JPEG that is lost leaves its raw.
@@ -64,17 +65,33 @@ def run(args: argparse.Namespace) -> int:
                 continue
             frame += 1
             setup, verdict = judge(setup, seen.look, thresholds, file=_shown(file), frame=frame)
-            _say(args, verdict)
-            if args.masks:
-                status = max(status, _write_masks(args, file, seen))
+            said = verdict.as_json()
+            if masks is not None:
+                try:
+                    said["masks"] = masks.write(file, seen.look)
+                except MasksError as wrong:
+                    status = _trouble(args, file, str(wrong))
+            _say(args, said)
     finally:
         eye.close()
     return status
 
 
-def paired(paths: Iterator[bytes]) -> list[tuple[bytes, bytes | None]]:
-    """Return the frames in order, a raw file joined to the JPEG or TIFF of the same name and folder."""
-    order = list(dict.fromkeys(paths))
+def _say_twice(paths: Sequence[bytes]) -> None:
+    """Say which files were given more than once: a frame is measured once."""
+    count = Counter(map(os.path.abspath, paths))
+    for path in dict.fromkeys(map(os.path.abspath, paths)):
+        if count[path] > 1:
+            print(f"{_shown(path)}: given {count[path]} times, measured once.", file=sys.stderr)
+
+
+def paired(paths: Sequence[bytes]) -> list[tuple[bytes, bytes | None]]:
+    """
+    Return the frames in order, a raw file joined to the JPEG or TIFF of the same name and folder.
+
+    A file that is given twice, by whichever path, comes once.
+    """
+    order = list({os.path.abspath(path): path for path in reversed(paths)}.values())[::-1]
     raws = {_stem(path): path for path in order if _suffix(path) in RAW_SUFFIXES}
     joined: set[bytes] = set()
     frames: list[tuple[bytes, bytes | None]] = []
@@ -107,8 +124,7 @@ def _trouble(args: argparse.Namespace, path: bytes | None, reason: str) -> int:
     return 1
 
 
-def _say(args: argparse.Namespace, verdict: Verdict) -> None:
-    said = verdict.as_json()
+def _say(args: argparse.Namespace, said: dict[str, Any]) -> None:
     if args.json:
         print(json.dumps(said, ensure_ascii=False, allow_nan=False), flush=True)
     else:
@@ -116,7 +132,7 @@ def _say(args: argparse.Namespace, verdict: Verdict) -> None:
 
 
 def in_words(said: dict[str, Any]) -> str:
-    """Return a verdict as two lines for a person."""
+    """Return a verdict for a person: a line of what is, one of what to do, one for each notice."""
     exposure, highlights, backdrop = said["exposure"], said["highlights"], said["backdrop"]
     parts = [f"{said['file']}: {f_text(exposure['f_number'])}"]
     if highlights["subject"] is not None:
@@ -127,17 +143,67 @@ def in_words(said: dict[str, Any]) -> str:
     return f"{', '.join(parts)}\n    {said['next']['why']}{notices}"
 
 
-def _write_masks(args: argparse.Namespace, path: bytes, seen: Seen) -> int:
-    """Write the masks at the frame's own size: 255 inside."""
-    look = seen.look
-    stem = args.masks / os.path.splitext(clean_name(os.path.basename(path)))[0]
-    for name, parts in (("backdrop", (Part.BACKDROP, Part.MIXED)), ("subject", (Part.SUBJECT, Part.GLINT))):
-        target = Path(f"{stem}.{name}.png")
+class MasksError(Exception):
+    """The masks cannot be written; the text is one line for a person."""
+
+
+class Masks:
+    """A folder of masks, each frame's under a name of its own."""
+
+    def __init__(self, folder: Path) -> None:
+        """
+        Make the folder.
+
+        Raises:
+            MasksError: it can't be made or written.
+        """
+        self._folder, self._taken = folder, dict[str, bytes]()
+        shown = clean_name(folder)
         try:
-            target.write_bytes(cv2.imencode(".png", _full_size(look, parts))[1].tobytes())
+            folder.mkdir(parents=True, exist_ok=True)
+        except (FileExistsError, NotADirectoryError):
+            raise MasksError(f"{shown} is no folder: give --masks one, or a new name.") from None
         except OSError as wrong:
-            return _trouble(args, path, f"{target} cannot be written: {wrong.strerror}")
-    return 0
+            raise MasksError(f"{shown} cannot be made ({wrong.strerror}): give --masks another folder.") from None
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise MasksError(f"{shown} cannot be written: see to its permissions, or give --masks another folder.")
+
+    def write(self, path: bytes, look: Look) -> dict[str, str]:
+        """
+        Write a frame's masks at its own size: 255 inside.
+
+        Returns:
+            where they are, by what they hold.
+
+        Raises:
+            MasksError: they can't be written.
+        """
+        stem = self._stem(path)
+        written = {}
+        for name, parts in (("backdrop", (Part.BACKDROP, Part.MIXED)), ("subject", (Part.SUBJECT, Part.GLINT))):
+            target = self._folder / f"{stem}.{name}.png"
+            try:
+                target.write_bytes(cv2.imencode(".png", _full_size(look, parts))[1].tobytes())
+            except OSError as wrong:
+                raise MasksError(
+                    f"its masks cannot be written to {clean_name(self._folder)} ({wrong.strerror}): "
+                    "make room there, or give --masks another folder."
+                ) from None
+            written[name] = str(target)
+        return written
+
+    def _stem(self, path: bytes) -> str:
+        """Return the frame's own name, or, where another frame has taken that, the next free one; says so."""
+        plain = os.path.splitext(clean_name(os.path.basename(path)))[0]
+        stem, count = plain, 1
+        while stem in self._taken:
+            count += 1
+            stem = f"{plain}-{count}"
+        self._taken[stem] = path
+        if stem != plain:
+            text = f"{_shown(path)}: its masks are named {stem}, for {_shown(self._taken[plain])} has the name {plain}."
+            print(text, file=sys.stderr)
+        return stem
 
 
 def _full_size(look: Look, parts: tuple[Part, ...]) -> np.typing.NDArray[np.uint8]:

@@ -86,6 +86,43 @@ def test_masks_are_at_the_frames_own_size(tmp_path: Path) -> None:
     assert not (found & (subject == 255)).any()
 
 
+def test_masks_of_two_frames_of_one_name_are_named_apart(tmp_path: Path) -> None:
+    """The first has the name that scripts rely on; the second is told its own, on either channel."""
+    (tmp_path / "day").mkdir()
+    first, second = write(tmp_path / "a.jpg", 5.6), write(tmp_path / "day" / "a.jpg", 5.6, spill=0.05)
+    status, said, errors = score("--masks", tmp_path / "masks", first, second)
+    assert status == 0
+    assert sorted(path.name for path in (tmp_path / "masks").iterdir()) == [
+        *("a-2.backdrop.png", "a-2.subject.png", "a.backdrop.png", "a.subject.png")
+    ]
+    assert said[0]["masks"]["backdrop"] == str(tmp_path / "masks" / "a.backdrop.png")
+    assert said[1]["masks"]["backdrop"] == str(tmp_path / "masks" / "a-2.backdrop.png")
+    assert errors.count("\n") == 1
+    assert "day/a.jpg: its masks are named a-2" in errors
+
+
+@pytest.mark.parametrize(
+    ("place", "said"),
+    [("a.jpg", "is no folder"), ("a.jpg/masks", "is no folder"), ("/proc/masks", "cannot be"), ("/proc", "cannot be")],
+)
+def test_a_masks_folder_that_cannot_be_used_is_named(tmp_path: Path, place: str, said: str) -> None:
+    """One line without a word of Python's, and what to do."""
+    status, objects, errors = score("--masks", tmp_path / place, write(tmp_path / "a.jpg", 5.6))
+    assert status == 1
+    assert "error" in objects[0]
+    assert errors.count("\n") == 1
+    assert said in errors
+    assert "Errno" not in errors
+    assert "--masks" in errors
+
+
+def test_a_file_given_twice_is_measured_once_and_that_is_said(tmp_path: Path) -> None:
+    file = write(tmp_path / "a.jpg", 5.6)
+    status, said, errors = score(file, tmp_path / "." / "day" / ".." / "a.jpg", file)
+    assert (status, len(said)) == (0, 1)
+    assert errors == f"{file}: given 3 times, measured once.\n"
+
+
 def test_a_raw_beside_its_jpeg_is_the_same_frame(tmp_path: Path) -> None:
     jpeg = write(tmp_path / "A1.JPG", 5.6)
     raw = tmp_path / "a1.dng"

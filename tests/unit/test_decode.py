@@ -54,6 +54,7 @@ def refusal(data: bytes) -> FrameRefusedError:
     assert line
     assert line.isprintable()
     assert len(line) <= 200
+    assert any(do in line for do in ("copy it again", "export it", "leave it out", "give the")), "what to do"
     return caught.value
 
 
@@ -136,7 +137,7 @@ def test_a_hole_of_zeros_is_damage() -> None:
 def test_what_is_no_picture_is_refused() -> None:
     assert "empty" in str(refusal(b""))
     assert "zeros" in str(refusal(bytes(5000)))
-    assert "neither JPEG nor TIFF" in str(refusal(b"Dear diary, today the umbrella fell over."))
+    assert "neither JPEG, TIFF nor raw" in str(refusal(b"Dear diary, today the umbrella fell over."))
 
 
 def test_a_cmyk_jpeg_is_refused() -> None:
@@ -189,6 +190,12 @@ def test_no_exif_means_unknown_not_zero() -> None:
     assert shot.exposure.f_number is None
     assert shot.exposure.stops is None
     assert shot.taken_at is None
+
+
+def test_bytes_that_are_no_text_come_as_text() -> None:
+    """Exif 2.3 wants ASCII there; 0x9b is none, and as a C1 code it would drive a terminal."""
+    shot, _ = read_shot(jpeg(make="Invented", model=b"Invented\x9bStudio \x1b[31m"))
+    assert shot.camera == "Invented\ufffdStudio [31m"
 
 
 def test_exif_texts_come_clean() -> None:
