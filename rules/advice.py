@@ -11,7 +11,7 @@ from lampblack.rules.cleanness import Cleanness
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import percent
 from lampblack.rules.figures import stops_long as _stops_text
-from lampblack.rules.forecast import Sample, clipped_share, mid_light
+from lampblack.rules.forecast import Headroom, Sample, broad_share, mid_light
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
 
@@ -72,7 +72,7 @@ def suggest_step(
     samples: list[Sample],
     here: Exposure,
     cleanness: Cleanness | None,
-    headroom_stops: float | None,
+    room: Headroom | None,
     f_numbers: tuple[float, ...],
     thresholds: Thresholds,
 ) -> Step:
@@ -84,7 +84,7 @@ def suggest_step(
         samples: the setup's frames, the newest last.
         here: the newest frame's exposure.
         cleanness: its backdrop's verdict, if any.
-        headroom_stops: its headroom (`forecast.headroom`).
+        room: its headroom.
         f_numbers: the apertures on offer.
         thresholds: the thresholds.
     """
@@ -95,7 +95,7 @@ def suggest_step(
     if aim == "meter":
         return Step(None, None, None, "No incident reading is logged for this setup.")
     if aim == "hold-highlights":
-        return _hold_highlights(headroom_stops, ladder, thresholds)
+        return _hold_highlights(room, ladder, thresholds)
     if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":
         return _clean_backdrop(samples, here, cleanness, ladder, thresholds)
     return _even(samples, here, ladder, thresholds)
@@ -120,7 +120,7 @@ def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, threshol
     seen = f"The subject's mid tones lie {_stops_text(wanted)} {'under' if wanted > 0 else 'over'} mid grey"
     step = _move(wanted, ladder, ladder.nearest(wanted) if ladder else None, seen, thresholds)
     if step.move == "open" and step.stops is not None and here.stops is not None:
-        burnt = clipped_share(samples, here.stops + step.stops, broad=True)
+        burnt = broad_share(samples, here.stops + step.stops, thresholds.highlights.halving_stops)
         if burnt is not None and burnt > max(thresholds.highlights.broad_limit, 0.01):
             return Step(
                 step.move, step.stops, step.f_number, f"{step.why} About {percent(burnt)} of it will burn out there."
@@ -128,17 +128,21 @@ def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, threshol
     return step
 
 
-def _hold_highlights(headroom_stops: float | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:
-    if headroom_stops is None:
+def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:
+    if room is None:
         return Step("light", None, None, "The frame shows no subject to expose for.")
-    if headroom_stops < 0:
-        seen = f"The highlights are {_stops_text(headroom_stops)} over what the frame holds"
+    if not room.seen:
+        # Close far enough that the next frame shows what this one can't.
+        seen = f"Too much is burnt out to tell how far over it is, by {_stops_text(room.stops)} or so; to see it"
+        return _move(room.least, ladder, ladder.at_most(room.least) if ladder else None, seen, thresholds)
+    if room.stops < 0:
+        seen = f"The highlights are {_stops_text(room.stops)} over what the frame holds"
     else:
-        seen = f"The highlights have {_stops_text(headroom_stops)} of room"
-    if 0 <= headroom_stops < thresholds.steps.third - 1e-3:
+        seen = f"The highlights have {_stops_text(room.stops)} of room"
+    if 0 <= room.stops < thresholds.steps.third - 1e-3:
         here = ladder.here.f_number if ladder else None
         return Step("keep", 0.0, here, f"{seen}, less than a third of a stop: this is the one.")
-    return _move(headroom_stops, ladder, ladder.at_most(headroom_stops) if ladder else None, seen, thresholds)
+    return _move(room.stops, ladder, ladder.at_most(room.stops) if ladder else None, seen, thresholds)
 
 
 def _clean_backdrop(

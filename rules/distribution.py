@@ -11,6 +11,16 @@ CODE_EDGES: NDArray[np.float64] = srgb_to_linear(np.clip(np.arange(257) - 0.5, 0
 """Lower edges of the light that each 8-bit sRGB code stands for, and the upper edge of the last; shape (257,)."""
 
 
+def bin_of(light: float, edges: NDArray[np.float64]) -> float:
+    """
+    Return in which bin a light lies, between bins too; bins are taken to be even in the root of light.
+
+    >>> bin_of(0.25, np.array([0.0, 0.0625, 0.25, 1.0])), bin_of(0.5625, np.array([0.0, 0.25, 1.0]))
+    (2.0, 1.5)
+    """
+    return float(np.interp(np.sqrt(max(light, 0.0)), np.sqrt(edges), np.arange(len(edges))))
+
+
 class Distribution:
     """
     The light of a region's pixels, brightest channel, from how many pixels lie in each bin.
@@ -22,6 +32,7 @@ class Distribution:
     def __init__(self, counts: NDArray[np.int64], edges: NDArray[np.float64] = CODE_EDGES) -> None:
         """Take (n,) counts and the (n + 1,) edges of the bins in linear light, 1 at white."""
         self.counts = counts
+        self.edges = edges
         self.pixels = int(counts.sum())
         self._below = np.concatenate([[0], np.cumsum(counts)]).astype(np.float64)
         self._roots = np.sqrt(edges)

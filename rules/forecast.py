@@ -11,19 +11,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
-from lampblack.rules.distribution import Distribution
+from lampblack.rules.distribution import Distribution, bin_of
 from lampblack.rules.exposure import aperture_value
+from lampblack.rules.glints import Heights
 from lampblack.rules.look import Look, Part
 from lampblack.rules.response import PRIOR, Response
-from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.thresholds import Highlights
 from lampblack.rules.tone import MID_GREY, code_of_light
 
-# Where no frame shows what lies over white: how the share thins out there, at the least, per stop. Common practice,
-# not physics: a lit subject seldom has more than half of what clips a full stop over.
-_THINNING_PER_STOP = math.log(2)
+_SAME = 1 / 12
+"""Stops within which two exposures are the same."""
+_EXPOSURE_OFF = 0.1
+"""Stops by which a marked exposure is commonly off (common practice: leaf, iris and lamps repeat to about that)."""
 
 
 @dataclass(frozen=True)
@@ -32,8 +35,8 @@ class Sample:
 
     stops: float | None
     subject: Distribution
-    broad: Distribution
-    """The subject without its glints."""
+    heights: Heights
+    """Where the subject is how bright, to tell glints from burnt areas."""
     backdrop: Distribution
     """In codes as a person sees them: developed plainly, if raw."""
     mid_light: float | None
@@ -42,6 +45,8 @@ class Sample:
     floor: float
     coded: bool
     """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
+    doubt: float = 0.0
+    """How far off the light of its bins may be, in stops (`Response.sure_stops`)."""
 
     @classmethod
     def of(cls, look: Look) -> Sample:
@@ -49,7 +54,7 @@ class Sample:
         return cls(
             stops=look.shot.exposure.stops,
             subject=Distribution(look.levels[Part.SUBJECT] + look.levels[Part.GLINT], look.edges),
-            broad=Distribution(look.levels[Part.SUBJECT], look.edges),
+            heights=look.heights,
             backdrop=Distribution(look.counts[Part.BACKDROP]),
             mid_light=look.mid_light,
             white=look.white_light,
@@ -74,11 +79,11 @@ class Sample:
         return replace(
             self,
             subject=Distribution(self.subject.counts, edges),
-            broad=Distribution(self.broad.counts, edges),
             backdrop=Distribution(self.backdrop.counts, edges),
             mid_light=None if self.mid_light is None else grey * again(self.mid_light),
             white=float(response.light_of(white_code - 0.5)),
             floor=again(self.floor),
+            doubt=response.sure_stops,
         )
 
 
@@ -91,36 +96,61 @@ class Forecast:
     shadows_subject: float | None
     backdrop_p99: int | None
     shot: bool
+    within: Within
 
 
-def clipped_share(samples: Iterable[Sample], stops: float, *, broad: bool) -> float | None:
-    """
-    Return the share of the subject that an exposure of `stops` would clip; None without frames or subject.
+@dataclass(frozen=True)
+class Within:
+    """Between what the true outcome lies as far as exposure, tone response and what is over white leave it open."""
 
-    broad: leave the glints out.
-    """
-    known = [(s, s.broad if broad else s.subject) for s in samples if s.stops is not None]
-    known = [(s, spread) for s, spread in known if spread.pixels]
+    highlights_subject: tuple[float, float] | None
+    shadows_subject: tuple[float, float] | None
+    backdrop_p99: tuple[float, float] | None
+
+
+class _Seen(NamedTuple):
+    """The frame that shows best what lies over a light: how far over white, if it clips there itself."""
+
+    sample: Sample
+    light: float
+    over: float
+
+
+def _seen(samples: Iterable[Sample], stops: float) -> _Seen | None:
+    """Choose the frame to ask what would clip at an exposure of `stops`; None without frames or subject."""
+    known = [s for s in samples if s.stops is not None and s.subject.pixels]
     if not known:
         return None
     # A frame exposed no more than the one asked about still shows the light in question below its own white; the
     # nearest such frame shows it best.
-    under = [(s, spread) for s, spread in known if _stops(s) <= stops + 1e-6]
+    under = [s for s in known if _stops(s) <= stops + 1e-6]
     if under:
-        sample, spread = max(under, key=lambda pair: _stops(pair[0]))
-        return spread.share_from(sample.white * 2 ** (_stops(sample) - stops))
-    sample, spread = min(known, key=lambda pair: _stops(pair[0]))
-    return _beyond_white(spread, _stops(sample) - stops, sample.white)
+        sample = max(under, key=_stops)
+        return _Seen(sample, sample.white * 2 ** min(_stops(sample) - stops, 0.0), 0.0)
+    sample = min(known, key=_stops)
+    return _Seen(sample, sample.white, _stops(sample) - stops)
 
 
-def _beyond_white(spread: Distribution, over: float, white: float) -> float:
-    """Return the share of pixels at least `over` stops over white, by carrying on how it thins out toward white."""
-    clipped = spread.share_from(white) or 0.0
-    near = spread.share_from(white / 2) or 0.0
-    if clipped <= 0:
-        return 0.0
-    thinning = max(math.log(near / clipped) if near > clipped else 0.0, _THINNING_PER_STOP)
-    return clipped * math.exp(-thinning * over)
+def clipped_share(samples: Iterable[Sample], stops: float, halving: float) -> float | None:
+    """
+    Return the share of the subject that an exposure of `stops` would clip; None without frames or subject.
+
+    halving: where no frame shows what is over white, in so many stops half of it stays (`thresholds.toml`).
+    """
+    seen = _seen(samples, stops)
+    share = None if seen is None else seen.sample.subject.share_from(seen.light)
+    return None if seen is None or share is None else share * math.exp2(-seen.over / halving)
+
+
+def broad_share(samples: Iterable[Sample], stops: float, halving: float) -> float | None:
+    """Return the same without glints: what is a glint is asked at that exposure."""
+    seen = _seen(samples, stops)
+    if seen is None:
+        return None
+    heights, edges = seen.sample.heights, seen.sample.subject.edges
+    dark = seen.light / 2.0**heights.limits.glint_contrast_stops
+    share = heights.broad_share(bin_of(seen.light, edges), bin_of(dark, edges))
+    return share * math.exp2(-seen.over / halving)
 
 
 def blocked_share(samples: Iterable[Sample], stops: float) -> float | None:
@@ -163,35 +193,74 @@ def mid_light(samples: Iterable[Sample], stops: float) -> float | None:
     return (sample.mid_light or 0.0) * float(np.exp2(stops - _stops(sample)))
 
 
-def headroom(sample: Sample, others: Iterable[Sample], thresholds: Thresholds) -> float | None:
+@dataclass(frozen=True)
+class Headroom:
     """
-    Return how far a frame's exposure can rise (+) or must fall (-) for its broad highlights to meet the limit.
+    How far an exposure can rise (+) or must fall (-) for its broad highlights to meet the limit, in stops.
 
-    In stops, to 1/64; at most 8 either way. None without a subject or, when frames must be compared, an exposure.
+    least, most: within what that is known. seen: whether a frame of the setup shows the highlights unclipped.
     """
-    limit = thresholds.highlights.broad_limit
+
+    stops: float
+    least: float
+    most: float
+    seen: bool
+
+
+_FARTHEST = 8.0  # stops either way
+
+
+def headroom(sample: Sample, others: Iterable[Sample], limits: Highlights) -> Headroom | None:
+    """
+    Return a frame's headroom, to 1/64 stop; None without a subject or, when frames must be compared, an exposure.
+
+    Args:
+        sample: the frame.
+        others: the setup's other frames.
+        limits: the thresholds.
+    """
     base = sample.stops if sample.stops is not None else 0.0
     pool = [sample, *others] if sample.stops is not None else [replace(sample, stops=0.0)]
-
-    def clips(change: float) -> bool | None:
-        share = clipped_share(pool, base + change, broad=True)
-        return None if share is None else share > limit
-
-    if clips(0.0) is None:
+    if not sample.subject.pixels:
         return None
-    low, high = -8.0, 8.0
-    if clips(low):
+
+    def holds_up_to(halving: float) -> float:
+        low, high = -_FARTHEST, _FARTHEST
+        while high - low > 1 / 64:
+            middle = (low + high) / 2
+            share = broad_share(pool, base + middle, halving)
+            low, high = (low, middle) if share is not None and share > limits.broad_limit else (middle, high)
         return low
-    if not clips(high):
-        return high
-    while high - low > 1 / 64:
-        middle = (low + high) / 2
-        low, high = (low, middle) if clips(middle) else (middle, high)
-    return low
+
+    stops = holds_up_to(limits.halving_stops)
+    shown = _seen(pool, base + stops)
+    if shown is not None and shown.over > 1 / 32:
+        return Headroom(stops, holds_up_to(limits.halving_most), holds_up_to(limits.halving_least), seen=False)
+    off = _off(pool, base + stops)
+    return Headroom(stops, stops - off, stops + off, seen=True)
+
+
+def _off(samples: Iterable[Sample], stops: float) -> float:
+    """
+    Return by how many stops light foretold for an exposure may be off.
+
+    The exposure itself is not quite what is marked, and the tone response is read the further off, the further the
+    nearest frame is: whole after three stops.
+    """
+    known = [s for s in samples if s.stops is not None]
+    if not known:
+        return 0.0
+    nearest = min(known, key=lambda s: abs(_stops(s) - stops))
+    away = abs(_stops(nearest) - stops)
+    return float(np.hypot(_EXPOSURE_OFF * min(away / _SAME, 1.0), nearest.doubt * min(away / 3, 1.0)))
 
 
 def forecast(
-    samples: list[Sample], newest: Look, f_numbers: Iterable[float], response: Response = PRIOR
+    samples: list[Sample],
+    newest: Look,
+    f_numbers: Iterable[float],
+    limits: Highlights,
+    response: Response = PRIOR,
 ) -> tuple[Forecast, ...]:
     """
     Return the outcome of every aperture on offer, at the newest frame's time and speed.
@@ -205,18 +274,34 @@ def forecast(
     outcomes = []
     for f_number in f_numbers:
         stops = at_wide_open - aperture_value(f_number)
-        shot = next((s for s in reversed(samples) if s.stops is not None and abs(s.stops - stops) < 1 / 12), None)
+        shot = next((s for s in reversed(samples) if s.stops is not None and abs(s.stops - stops) < _SAME), None)
         pool = samples if shot is None else [shot]
         outcomes.append(
             Forecast(
                 f_number=f_number,
-                highlights_subject=clipped_share(pool, stops, broad=False),
+                highlights_subject=clipped_share(pool, stops, limits.halving_stops),
                 shadows_subject=blocked_share(pool, stops),
                 backdrop_p99=backdrop_p99(pool, stops, response),
                 shot=shot is not None,
+                within=_within(pool, stops, 0.0 if shot else _off(pool, stops), limits, response),
             )
         )
     return tuple(outcomes)
+
+
+def _within(samples: list[Sample], stops: float, off: float, limits: Highlights, response: Response) -> Within:
+    darker, brighter = stops - off, stops + off
+    return Within(
+        _both(
+            clipped_share(samples, darker, limits.halving_least), clipped_share(samples, brighter, limits.halving_most)
+        ),
+        _both(blocked_share(samples, brighter), blocked_share(samples, darker)),
+        _both(backdrop_p99(samples, darker, response), backdrop_p99(samples, brighter, response)),
+    )
+
+
+def _both(low: float | None, high: float | None) -> tuple[float, float] | None:
+    return None if low is None or high is None else (min(low, high), max(low, high))
 
 
 def _stops(sample: Sample) -> float:

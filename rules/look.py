@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from enum import IntEnum
 from functools import cached_property
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
 from lampblack.rules.continuity import light_changed
-from lampblack.rules.distribution import CODE_EDGES
+from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Kind, Picture, Sensor, Shot
+from lampblack.rules.glints import Heights
 from lampblack.rules.radiance import Radiance, merge
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
 from lampblack.rules.thresholds import Thresholds
@@ -57,7 +58,8 @@ class Look:
     levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
     JPEG's channel is clipped. white_light, floor_light: from the one a pixel is clipped, up to the other it carries no
-    detail. shown: of a raw frame, the camera's JPEG of the same shot.
+    detail. heights: how bright each cell is, in the bins of `levels`. shown: of a raw frame, the camera's JPEG of the
+    same shot.
     lit_otherwise: share of the picture whose light is not that of the setup's frames before.
     """
 
@@ -78,6 +80,7 @@ class Look:
     all_white: NDArray[np.uint8]
     levels: NDArray[np.int64]
     edges: NDArray[np.float64]
+    heights: Heights
     white_code: int
     white_light: float
     floor_light: float
@@ -133,14 +136,16 @@ def look(
     radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
     seen = cells.light if radiance is None else radiance.at(radiance.most_stops)
     found = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
-    parts = _parts(cells, found, thresholds)
-    subject = parts <= Part.GLINT
+    parts = _parts(cells, found)
+    scale = _scale(cells, thresholds)
+    subject = parts == Part.SUBJECT
+    heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
+    dark = bin_of(scale.white / 2.0**thresholds.highlights.glint_contrast_stops, scale.edges)
+    parts[heights.glints((cells.clipped_any > 0) & subject, dark)] = Part.GLINT
     luminance = cv2.transform(cells.light, _LUMA[None])[subject]
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
-    step = cells.top.shape[0] // cells.shape[0]
-    points = parts_of_points(parts, cover, step)
+    points = parts_of_points(parts, cover, cells.top.shape[0] // cells.shape[0])
     counts = count_by_label(cells.top, points, 256, len(Part))
-    scale = MID_GREY / RAW_MID_GREY if raw else 1.0
     return Look(
         shot=picture.shot,
         kind=picture.kind,
@@ -151,7 +156,7 @@ def look(
         white_code=cells.white_code,
         clipped_frame=cells.clipped_pixels / (picture.width * picture.height),
         clipped=_mean_by_channel(cells.clipped, subject),
-        mid_light=scale * float(np.median(luminance)) if len(luminance) else None,
+        mid_light=_mid_light(luminance, raw=raw),
         parts=parts,
         cover=cover,
         light=cells.light.astype(np.float16),
@@ -160,7 +165,11 @@ def look(
         all_white=_as_bytes(cells.all_white),
         radiance=radiance,
         lit_otherwise=otherwise,
-        **_levels(cells, points, counts, thresholds),
+        levels=counts if scale.bins is cells.top else count_by_label(scale.bins, points, LEVELS, len(Part)),
+        edges=scale.edges,
+        heights=heights,
+        white_light=scale.white,
+        floor_light=scale.floor,
     )
 
 
@@ -193,23 +202,28 @@ def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], step: in
     return points  # type: ignore[no-any-return]
 
 
-def _levels(
-    cells: Cells, points: NDArray[np.uint8], counts: NDArray[np.int64], thresholds: Thresholds
-) -> dict[str, Any]:
-    """Return what forecasts of clipping go by: raw, the sensor's levels; JPEG, its codes."""
+class _Scale(NamedTuple):
+    """What forecasts of clipping go by: of raw the sensor's levels, of a JPEG its codes (see `Look`)."""
+
+    bins: NDArray[Any]
+    edges: NDArray[np.float64]
+    white: float
+    floor: float
+
+
+def _scale(cells: Cells, thresholds: Thresholds) -> _Scale:
     if cells.level is not None and cells.noise is not None:
-        return {
-            "levels": count_by_label(cells.level, points, LEVELS, len(Part)),
-            "edges": np.append(EDGES, 1.01),
-            "white_light": 1.0,
-            "floor_light": cells.noise.floor,
-        }
-    return {
-        "levels": counts,
-        "edges": CODE_EDGES,
-        "white_light": light_of_code(cells.white_code - 0.5),
-        "floor_light": light_of_code(thresholds.shadows.blocked_code + 0.5),
-    }
+        return _Scale(cells.level, np.append(EDGES, 1.01), 1.0, cells.noise.floor)
+    floor = light_of_code(thresholds.shadows.blocked_code + 0.5)
+    return _Scale(cells.top, CODE_EDGES, light_of_code(cells.white_code - 0.5), floor)
+
+
+def _mid_light(luminance: NDArray[np.float32], *, raw: bool) -> float | None:
+    """Return the median, so scaled that mid grey is 0.18."""
+    if not len(luminance):
+        return None
+    return float(np.median(luminance)) * (MID_GREY / RAW_MID_GREY if raw else 1.0)
+>>>>>>> 20b7fbd (Ask what is a glint at the exposure in question, and say how far off a forecast may be)
 
 
 def _mean_by_channel(shares: NDArray[np.float32], where: Mask) -> tuple[float, float, float]:
@@ -223,7 +237,7 @@ def _as_bytes(shares: NDArray[np.float32]) -> NDArray[np.uint8]:
     return np.rint(shares * 255).astype(np.uint8)
 
 
-def _parts(cells: Cells, found: Found | None, thresholds: Thresholds) -> NDArray[np.uint8]:
+def _parts(cells: Cells, found: Found | None) -> NDArray[np.uint8]:
     parts = np.full(cells.shape, Part.SUBJECT, np.uint8)
     if found is not None:
         wide = 2 * _MIXED_CELLS + 1
@@ -236,25 +250,10 @@ def _parts(cells: Cells, found: Found | None, thresholds: Thresholds) -> NDArray
             borderValue=(1,),
         )
         parts[core > 0] = Part.BACKDROP
+<<<<<<< HEAD
     parts[_glints(cells, thresholds) & (parts == Part.SUBJECT)] = Part.GLINT
+=======
+        white = (found.backdrop & (cells.clipped_any > 0.25)).astype(np.uint8)
+        parts[(cv2.dilate(white, np.ones((wide, wide), np.uint8)) > 0) & (parts == Part.SUBJECT)] = Part.EDGE
+>>>>>>> 20b7fbd (Ask what is a glint at the exposure in question, and say how far off a forecast may be)
     return parts
-
-
-def _glints(cells: Cells, thresholds: Thresholds) -> Mask:
-    """
-    Return cells of small bright spots that stand out from what is around them, clipped or not.
-
-    A spot survives no opening with a square larger than itself: what the opening takes away by more than the
-    contrast is a spot. Reflections of a lamp are such, burnt areas are not.
-    """
-    # In bytes, which the filters are fastest with: a spot is bright, and a 255th is fine enough.
-    bright = np.minimum(cells.bright * 255, 255).astype(np.uint8)
-    wide = max(3, 2 * round(np.sqrt(thresholds.highlights.glint_share * bright.size)) + 1)
-    around = cv2.morphologyEx(bright, cv2.MORPH_OPEN, np.ones((wide, wide), np.uint8))
-    contrast = 2.0**thresholds.highlights.glint_contrast_stops
-    spots = (bright > 64) & (bright > contrast * around.astype(np.float32))
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(spots.astype(np.uint8), connectivity=8)
-    small = stats[:, cv2.CC_STAT_AREA] <= thresholds.highlights.glint_share * bright.size
-    small[0] = False
-    glints: Mask = small[labels]
-    return glints

@@ -17,7 +17,7 @@ from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
-from lampblack.rules.forecast import Sample, forecast, headroom
+from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
 from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import PRIOR, Exposed, Response, learn
@@ -84,7 +84,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     samples = [each.under(response, setup.white_code) for each in kept]
     tone, tones = _tone(setup, look, thresholds)
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
-    room = headroom(samples[-1], samples[:-1], thresholds)
+    room = headroom(samples[-1], samples[:-1], thresholds.highlights)
     step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
     highlights, shadows = _highlights(look, sample, room), _shadows(look, sample)
     verdict = Verdict(
@@ -96,7 +96,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         shadows=shadows,
         backdrop=cleanness,
         step=step,
-        forecast=forecast(samples, look, setup.f_numbers, response),
+        forecast=forecast(samples, look, setup.f_numbers, thresholds.highlights, response),
         response=response,
         notices=_notices(setup, look, highlights, cleanness, thresholds),
     )
@@ -144,7 +144,7 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, sample: Sample, room: float | None) -> Highlights:
+def _highlights(look: Look, sample: Sample, room: Headroom | None) -> Highlights:
     subject = sample.subject.share_from(look.white_light)
     broad, specular = (_clipped_part(look, part, sample) for part in (Part.SUBJECT, Part.GLINT))
     return Highlights(look.clipped_frame, subject, look.clipped, broad, specular, room)

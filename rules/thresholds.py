@@ -15,6 +15,9 @@ class Highlights:
     broad_limit: float
     glint_share: float
     glint_contrast_stops: float
+    halving_stops: float
+    halving_least: float
+    halving_most: float
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,7 @@ import numpy as np
 
 from lampblack.rules.advice import Step
 from lampblack.rules.cleanness import Cleanness
-from lampblack.rules.forecast import Forecast
+from lampblack.rules.forecast import Forecast, Headroom, Within
 from lampblack.rules.look import Look
 from lampblack.rules.response import PRIOR, Response
 
@@ -31,7 +31,7 @@ class Highlights:
     channels: tuple[float, float, float]
     broad: float | None
     specular: float | None
-    headroom_stops: float | None
+    headroom: Headroom | None
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,8 @@ class Verdict:
 
 def _number(value: float | None, digits: int = 6) -> float | None:
     """Return a rounded finite number or None: JSON has no NaN."""
-    return round(float(value), digits) if value is not None and np.isfinite(value) else None
+    # Adding nothing turns -0.0 into 0.0.
+    return round(float(value), digits) + 0.0 if value is not None and np.isfinite(value) else None
 
 
 def _verdict_json(v: Verdict) -> dict[str, Any]:
@@ -93,7 +94,9 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
             "channels": dict(zip("rgb", map(_number, h.channels), strict=True)),
             "broad": _number(h.broad),
             "specular": _number(h.specular),
-            "headroom_stops": _number(h.headroom_stops, 3),
+            "headroom_stops": _number(h.headroom.stops, 3) if h.headroom else None,
+            "headroom_within": [_number(h.headroom.least, 3), _number(h.headroom.most, 3)] if h.headroom else None,
+            "headroom_seen": h.headroom.seen if h.headroom else None,
         },
         "shadows": {"frame": _number(v.shadows.frame), "subject": _number(v.shadows.subject)},
         "backdrop": _backdrop_json(v.backdrop),
@@ -112,11 +115,23 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
                 "shadows_subject": _number(f.shadows_subject),
                 "backdrop_p99": f.backdrop_p99,
                 "shot": f.shot,
+                "within": _within_json(f.within),
             }
             for f in v.forecast
         ],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
         "tone_response": _response_json(v),
+    }
+
+
+def _within_json(within: Within) -> dict[str, Any]:
+    def both(pair: tuple[float, float] | None) -> list[float | None] | None:
+        return None if pair is None else [_number(pair[0]), _number(pair[1])]
+
+    return {
+        "highlights_subject": both(within.highlights_subject),
+        "shadows_subject": both(within.shadows_subject),
+        "backdrop_p99": None if within.backdrop_p99 is None else list(within.backdrop_p99),
     }
 
 
@@ -128,7 +143,7 @@ def _response_json(v: Verdict) -> dict[str, Any] | None:
 
 
 def _backdrop_json(c: Cleanness | None) -> dict[str, Any]:
-    spill = None
+    spill: dict[str, Any] = {"side": None, "area": 0.0, "over_stops": 0.0}
     if c is not None and c.spill is not None:
         spill = {
             "side": c.spill.side,

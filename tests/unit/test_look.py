@@ -78,8 +78,8 @@ def test_a_glint_is_not_a_burnt_area() -> None:
     truth = (scene.light >= 1).all(axis=2).sum() / (~scene.backdrop).sum()
     assert verdict.highlights.specular == pytest.approx(truth, rel=0.35)
     assert verdict.highlights.broad == 0
-    assert verdict.highlights.headroom_stops is not None
-    assert verdict.highlights.headroom_stops > 0.3
+    assert verdict.highlights.headroom is not None
+    assert verdict.highlights.headroom.stops > 0.3
 
 
 @pytest.mark.parametrize("side", ["left", "right", "top"])
