@@ -223,7 +223,6 @@ def _mid_light(luminance: NDArray[np.float32], *, raw: bool) -> float | None:
     if not len(luminance):
         return None
     return float(np.median(luminance)) * (MID_GREY / RAW_MID_GREY if raw else 1.0)
->>>>>>> 20b7fbd (Ask what is a glint at the exposure in question, and say how far off a forecast may be)
 
 
 def _mean_by_channel(shares: NDArray[np.float32], where: Mask) -> tuple[float, float, float]:
@@ -250,10 +249,4 @@ def _parts(cells: Cells, found: Found | None) -> NDArray[np.uint8]:
             borderValue=(1,),
         )
         parts[core > 0] = Part.BACKDROP
-<<<<<<< HEAD
-    parts[_glints(cells, thresholds) & (parts == Part.SUBJECT)] = Part.GLINT
-=======
-        white = (found.backdrop & (cells.clipped_any > 0.25)).astype(np.uint8)
-        parts[(cv2.dilate(white, np.ones((wide, wide), np.uint8)) > 0) & (parts == Part.SUBJECT)] = Part.EDGE
->>>>>>> 20b7fbd (Ask what is a glint at the exposure in question, and say how far off a forecast may be)
     return parts
