@@ -83,6 +83,17 @@ def clean_name(name: bytes | str | os.PathLike[str], limit: int = 100) -> str:
     return f"{line[: limit - tail - 1].rstrip()}…{line[-tail:].lstrip()}"
 
 
+def sentence(text: str) -> str:
+    """
+    Return a line as a sentence that others can follow: with a stop at its end, and no space before that.
+
+    >>> [sentence(t) for t in ("Body ready", "Looking for the camera.", "Ready?", "")]
+    ['Body ready.', 'Looking for the camera.', 'Ready?', '']
+    """
+    text = text.rstrip()
+    return text if not text or text.endswith((".", "!", "?", "…")) else f"{text}."
+
+
 def _bytes_of(name: str) -> bytes:
     try:
         return name.encode("utf-8", "surrogateescape")

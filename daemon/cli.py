@@ -26,7 +26,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
-from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.clean import clean, clean_name, sentence
 from lampblack.daemon.client import (
     LOCK_NAME,
     Client,
@@ -39,6 +39,7 @@ from lampblack.daemon.client import (
     waiting_for,
 )
 from lampblack.daemon.config import ConfigError
+from lampblack.rules.figures import f_text
 
 AIMS = ("even", "hold-highlights", "clean-backdrop", "meter")
 BACKDROPS = ("auto", "black", "grey", "white", "none")
@@ -473,17 +474,16 @@ class _Teller:
 
 
 def _in_words(verdict: Json) -> str:
-    exposure = verdict.get("exposure") or {}
     backdrop = verdict.get("backdrop") or {}
     step = verdict.get("next") or {}
-    f_number = exposure.get("f_number")
-    words = [f"frame {verdict.get('frame')}  {verdict.get('file')}", f"f/{f_number:g}" if f_number else "f/?"]
+    aperture = f_text((verdict.get("exposure") or {}).get("f_number"))
+    words = [f"Frame {verdict.get('frame')}, {verdict.get('file')}: {aperture}."]
     if backdrop.get("tone"):
-        words.append(f"{backdrop['tone']} backdrop {'clean' if backdrop.get('clean') else 'NOT clean'}")
-    words.append(str(step.get("why") or ""))
+        words.append(f"{backdrop['tone'].capitalize()} backdrop {'clean' if backdrop.get('clean') else 'NOT clean'}.")
+    words.append(sentence(str(step.get("why") or "")))
     if verdict.get("unsaved"):
-        words.append("(not in the journal yet)")
-    return "  ".join(words)
+        words.append("It is not in the journal yet.")
+    return " ".join(filter(None, words))
 
 
 # ---------------------------------------------------------------- status and stop
@@ -544,15 +544,11 @@ def _status_line(folder: Path, status: Json) -> str:
     words.append(f"Setup {setup.get('number')}" + (f" ({setup['name']})." if setup.get("name") else "."))
     camera = status.get("camera") or {}
     if camera.get("state") not in (None, "none"):
-        words.append(f"Camera: {_sentence(camera.get('text') or camera['state'])}")
+        words.append(f"Camera: {sentence(camera.get('text') or camera['state'])}")
     newest = status.get("newest") or {}
     if newest:
-        words.append(_sentence(f"Newest: {newest.get('file')}: {(newest.get('next') or {}).get('why')}"))
+        words.append(sentence(f"Newest: {newest.get('file')}: {(newest.get('next') or {}).get('why')}"))
     return " ".join(words)
-
-
-def _sentence(text: str) -> str:
-    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def _stop(args: argparse.Namespace) -> int:

@@ -117,13 +117,21 @@ class Said:
 
 
 @dataclass(frozen=True)
+class Asked:
+    """An aperture asked for, until the service has answered; to: the request's id, None until it is sent."""
+
+    f_number: float
+    to: int | None = None
+
+
+@dataclass(frozen=True)
 class PanelState:
     """
     All that a panel shows.
 
     link: whether the service is there. typing: the setup's name as far as it is typed; None outside the prompt.
-    said: the last reply or hint. note: a standing line of whoever shows the panel. keys: whether there is a keyboard to
-    press them on.
+    asked: the aperture asked for last. said: the last reply or hint. note: a standing line of whoever shows the panel.
+    keys: whether there is a keyboard to press them on.
     """
 
     link: Literal["searching", "up", "lost"] = "searching"
@@ -139,6 +147,7 @@ class PanelState:
     refused: tuple[Refused, ...] = ()
     frames_count: int = 0
     refused_count: int = 0
+    asked: Asked | None = None
     said: Said | None = None
     note: str = ""
     typing: str | None = None
@@ -162,8 +171,9 @@ def fold(state: PanelState, event: Json) -> PanelState:
     """
     Return the state after one event of the socket; unknown events change nothing.
 
-    Two more events than the socket has: `{"event": "link", "up": bool}`, from whoever holds the connection, and
-    `{"event": "note", "text": ...}`, from whoever shows the panel. Pure; raises nothing, whatever the event holds.
+    Three more events than the socket has: `{"event": "link", "up": bool}` and `{"event": "sent", "do": ..., "id": n}`,
+    from whoever holds the connection, and `{"event": "note", "text": ...}`, from whoever shows the panel. Pure; raises
+    nothing, whatever the event holds.
     """
     name = event.get("event")
     fold_one = _FOLDS.get(name) if isinstance(name, str) else None
@@ -247,13 +257,22 @@ def _fold_aim(state: PanelState, event: Json) -> PanelState:
 
 def _fold_reply(state: PanelState, event: Json) -> PanelState:
     text, ok = _line(event.get("text")), event.get("ok") is True
-    return replace(state, said=Said(text or ("done" if ok else "The service refused."), ok))
+    answered = state.asked is not None and state.asked.to is not None and event.get("to") == state.asked.to
+    said = Said(text or ("done" if ok else "The service refused."), ok)
+    return replace(state, said=said, asked=None if answered else state.asked)
+
+
+def _fold_sent(state: PanelState, event: Json) -> PanelState:
+    number = event.get("id")
+    if state.asked is None or event.get("do") != "aperture" or not isinstance(number, int):
+        return state
+    return replace(state, asked=replace(state.asked, to=number))
 
 
 def _fold_link(state: PanelState, event: Json) -> PanelState:
     if event.get("up") is True:
         return replace(state, link="up", said=None)
-    return replace(state, link="searching" if state.link == "searching" else "lost", said=None)
+    return replace(state, link="searching" if state.link == "searching" else "lost", said=None, asked=None)
 
 
 def _fold_note(state: PanelState, event: Json) -> PanelState:
@@ -270,6 +289,7 @@ _FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
     "aim": _fold_aim,
     "reply": _fold_reply,
     "link": _fold_link,
+    "sent": _fold_sent,
     "note": _fold_note,
 }
 
@@ -361,14 +381,17 @@ def _press_narrower(state: PanelState) -> Pressed:
 def _press_aperture(state: PanelState, way: int) -> Pressed:
     if not state.tethered:
         return _hint(state, no_camera(state))
-    here, offered = state.camera.f_number, state.camera.f_numbers
+    # A second press counts from where the first one leads, not from where the camera still stands.
+    here = state.asked.f_number if state.asked is not None else state.camera.f_number
+    offered = state.camera.f_numbers
     if here is None or not offered:
         return _hint(state, "The camera doesn't tell its apertures: set it on the camera.")
     # A hair of tolerance: the mark itself is no step away from itself.
     beyond = [n for n in offered if (n - here) * way > 0.01]
     if not beyond:
         return _hint(state, f"f/{here:g} is as far as it goes.")
-    return Pressed(state, {"do": "aperture", "f_number": min(beyond) if way > 0 else max(beyond)})
+    wanted = min(beyond) if way > 0 else max(beyond)
+    return Pressed(replace(state, asked=Asked(wanted)), {"do": "aperture", "f_number": wanted})
 
 
 def no_camera(state: PanelState) -> str:

@@ -181,14 +181,13 @@ class _Link:
             return [self._lost()]
 
     def send(self, request: Request) -> list[Event]:
-        """Send one request; return what became of the connection."""
+        """Send one request; return under which id, or what became of the connection."""
         if self._client is None:
             return []
         try:
-            self._client.send(request)
+            return [{"event": "sent", "do": request["do"], "id": self._client.send(request)}]
         except NoServiceError:
             return [self._lost()]
-        return []
 
     def _lost(self) -> Event:
         self.close()

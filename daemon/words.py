@@ -6,8 +6,10 @@ Percent exists only here; everything below counts in fractions.
 
 from __future__ import annotations
 
+import shlex
 from dataclasses import dataclass, replace
 
+from lampblack.daemon.clean import sentence
 from lampblack.daemon.panel_state import Backdrop, Frame, Json, PanelState, fold
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long, stops_text
 
@@ -54,7 +56,7 @@ def room_text(frame: Frame) -> str:
     if stops is None:
         return "room unknown"
     if stops_text(stops) == "0":
-        return "at the limit" if stops >= 0 else "just over"
+        return "at the limit" if stops >= 0 else "just over the limit"
     return f"{stops_long(stops)} {'over' if stops < 0 else 'of room'}"
 
 
@@ -68,7 +70,8 @@ def step_headline(state: PanelState) -> Headline:
 
 def _trouble(state: PanelState) -> Headline | None:
     if state.link == "searching":
-        text = f"No service watches {state.folder} yet. Start one with: lampblack watch FOLDER. Still looking."
+        start = f"lampblack watch {shlex.quote(state.folder)}"
+        text = f"No service watches {state.folder} yet. Start one with: {start} (still looking)."
         return Headline(("NO SERVICE",), text, "trouble")
     if state.link == "lost":
         text = "The service has stopped. Frames go on landing in the folder, but nothing is measured. Trying again."
@@ -161,30 +164,45 @@ _CAMERA_STATES = {
 
 def camera_texts(state: PanelState) -> list[str]:
     """Return what the camera is doing with its settings, the longest first: the first one that fits is shown."""
-    camera = state.camera
-    said = camera.text or _CAMERA_STATES.get(camera.state, camera.state)
     if not state.tethered:
-        return [said]
-    mark = f_text(camera.f_number) if camera.f_number else ""
-    rest = [camera.shutter, f"ISO {camera.iso:g}" if camera.iso else ""]
-    battery = "" if camera.battery is None else f"battery {camera.battery:.0f} %"
-    choices = ([said, mark, *rest, battery], [said, mark, battery], [said, mark], [said])
-    return ["  ".join(part for part in parts if part) for parts in choices if any(parts)]
+        return camera_parts(state)
+    said, mark, shutter, iso, battery = _camera_parts(state)
+    choices = ([said, mark, shutter, iso, battery], [said, mark, battery], [said, mark], [said])
+    return ["  ".join(filter(None, parts)) for parts in choices if any(parts)]
 
 
-def camera_text(state: PanelState) -> str:
-    """Return what the camera is doing, with all its settings."""
-    return camera_texts(state)[0]
+def camera_parts(state: PanelState) -> list[str]:
+    """Return what the camera is doing, and its settings, each by itself; without a camera the first alone."""
+    return list(filter(None, _camera_parts(state))) if state.tethered else [_camera_parts(state)[0]]
+
+
+def _camera_parts(state: PanelState) -> tuple[str, str, str, str, str]:
+    camera = state.camera
+    return (
+        camera.text or _CAMERA_STATES.get(camera.state, camera.state),
+        f_text(camera.f_number) if camera.f_number else "",
+        camera.shutter,
+        f"ISO {camera.iso:g}" if camera.iso else "",
+        "" if camera.battery is None else f"battery {camera.battery:.0f} %",
+    )
 
 
 def service_text(state: PanelState) -> str:
     """Return what the service is doing and how much it has seen."""
     if state.link != "up":
         return f"{state.folder}: looking for the service, once a second; q leaves"
+    return f"{state.folder}: {service_said(state).rstrip('.')}  ({counts_text(state)})"
+
+
+def service_said(state: PanelState) -> str:
+    """Return the service's own line, or a word for its state."""
+    return state.service_text or {"catching-up": "catching up"}.get(state.service, state.service or "watching")
+
+
+def counts_text(state: PanelState) -> str:
+    """Return how much the service has seen."""
     refused = f", {state.refused_count} refused" if state.refused_count else ""
-    said = state.service_text or {"catching-up": "catching up"}.get(state.service, state.service or "watching")
-    frames = "1 frame" if state.frames_count == 1 else f"{state.frames_count} frames"
-    return f"{state.folder}: {said.rstrip('.')}  ({frames}{refused})"
+    return f"{state.frames_count} frame{'' if state.frames_count == 1 else 's'}{refused}"
 
 
 def setup_text(state: PanelState) -> str:
@@ -197,31 +215,40 @@ def setup_text(state: PanelState) -> str:
 
 
 def tell(state: PanelState, event: Json) -> list[str]:
-    """Return what one event is worth in plain lines, given the state before it."""
+    """Return what one event is worth in plain lines of whole sentences, given the state before it."""
     after = fold(state, event)
     name = event.get("event")
     if name == "hello":
-        return [
-            service_text(after),
-            f"{setup_text(after)}, aim {after.aim}",
-            f"camera: {camera_text(after)}",
-            *_newest(after),
-        ]
+        return [_service(after), f"{_setup(after)}, aim {after.aim}.", _camera(after), *_newest(after)]
     if name == "frame":
         return _newest(after) if after.frames != state.frames else []
     if name == "refused":
-        return [f"refused {after.refused[-1].file}: {after.refused[-1].error}"]
+        return [sentence(f"Refused {after.refused[-1].file}: {after.refused[-1].error}")]
     if name == "camera":
-        return [f"camera: {camera_text(after)}"] if camera_text(after) != camera_text(state) else []
+        return [_camera(after)] if _camera(after) != _camera(state) else []
     if name == "setup":
-        return [f"{setup_text(after)} begins"]
+        return [f"{_setup(after)} begins."]
     if name == "service":
-        return [service_text(after)]
+        return [_service(after)]
     if name == "aim":
-        return [f"aim {after.aim}"]
+        return [f"Aim: {after.aim}."]
     if name == "link" and after.link != "up":
         return [step_headline(after).text]
     return []
+
+
+def _service(state: PanelState) -> str:
+    """Return what the service says and how much it has seen; its own sentences name the folder where they must."""
+    return f"{state.folder}: {sentence(service_said(state))} {counts_text(state).capitalize()}."
+
+
+def _setup(state: PanelState) -> str:
+    return setup_text(state).replace("setup", "Setup", 1)
+
+
+def _camera(state: PanelState) -> str:
+    first, *rest = camera_parts(state)
+    return f"Camera: {sentence(', '.join([first.rstrip('.'), *rest]))}"
 
 
 def _newest(state: PanelState) -> list[str]:
@@ -229,10 +256,14 @@ def _newest(state: PanelState) -> list[str]:
     if frame is None:
         return []
     step, flag = _step(state), flag_headline(state)
-    number = "" if frame.number is None else f"frame {frame.number}, "
-    return [
-        f"{number}{frame.file}: {exposure_text(frame)}; subject clipped {percent(frame.clipped)} "
-        f"(broad {percent(frame.broad)}, glints {percent(frame.specular)}), {room_text(frame)}; "
-        f"shadows {percent(frame.shadows_subject)}; backdrop {flag.phrases[0]}: {flag.text} "
-        f"Next: {step.phrases[0]}. {step.text}"
+    number = "" if frame.number is None else f"Frame {frame.number}, "
+    highlights = f"broad {percent(frame.broad)}, glints {percent(frame.specular)}; {room_text(frame)}"
+    told = [
+        f"{number}{frame.file}: {', '.join(exposure_text(frame).split('  '))}.",
+        f"Subject clipped {percent(frame.clipped)} ({highlights}), in shadow {percent(frame.shadows_subject)}.",
+        flag.text,
+        *map(sentence, frame.notices),
+        f"Next: {step.phrases[0]}.",
+        sentence(step.text),
     ]
+    return [" ".join(filter(None, told))]

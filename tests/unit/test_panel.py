@@ -621,22 +621,74 @@ def test_an_escape_alone_is_a_key_once_nothing_follows() -> None:
     assert not keyboard.waiting
 
 
+# --- the aperture's keys ---
+
+
+def pressed(state: PanelState, key: str, number: int) -> tuple[PanelState, float]:
+    """Press a key and send what it asks for under a number."""
+    done = press(state, key)
+    assert done.request is not None
+    return fold(done.state, {"event": "sent", "do": "aperture", "id": number}), done.request["f_number"]
+
+
+def test_each_press_counts_from_the_aperture_asked_for_last() -> None:
+    """However late the camera reports, no press is lost; once the last is answered, what it reports counts again."""
+    state, first = pressed(BRACKET, "up", 1)
+    state, second = pressed(state, "up", 2)
+    assert (first, second) == (10.0, 9.0)
+    state = fold(state, {"event": "camera", "camera": camera(f_number=10.0)})
+    state = fold(state, {"event": "reply", "to": 1, "ok": True, "text": "Aperture f/10."})
+    state, third = pressed(state, "up", 3)
+    assert third == 8.0
+    state = fold(state, {"event": "reply", "to": 3, "ok": False, "text": "The camera stands at f/10."})
+    assert pressed(state, "up", 4)[1] == 9.0
+    assert pressed(state, "down", 4)[1] == 11.0
+
+
+def test_a_service_that_went_leaves_no_aperture_asked_for() -> None:
+    state, _ = pressed(BRACKET, "up", 1)
+    state = folded({"event": "link", "up": False}, hello(), state=state)
+    assert pressed(state, "up", 2)[1] == 10.0
+
+
 # --- plain lines ---
 
 
 def test_a_frame_is_told_in_one_line() -> None:
     (line,) = tell(BRACKET, {"event": "frame", "verdict": verdict(5, 11.0), "preview": None})
-    for part in ("frame 5", "bowls/0005.jpg", "f/11", "1/60 s", "NOT CLEAN RIGHT 1⅓", "CLOSE ⅔ f/14", "⅔ stop less"):
+    for part in ("Frame 5", "bowls/0005.jpg", "f/11", "1/60 s", "not clean at the right, 1⅓ stops", "CLOSE ⅔ f/14"):
         assert part in line
+    assert "⅔ stop less" in line
+    assert verdict(5)["notices"][0]["text"].rstrip(".") in line
 
 
 def test_each_kind_of_event_has_its_line() -> None:
-    assert tell(PanelState(), hello())[1] == "setup 2: rim lower, aim hold-highlights"
-    assert tell(BRACKET, {"event": "aim", "aim": "even"}) == ["aim even"]
-    assert tell(BRACKET, {"event": "setup", "setup": {"number": 3, "name": "flag in"}}) == ["setup 3: flag in begins"]
+    assert tell(PanelState(), hello())[1:3] == [
+        "Setup 2: rim lower, aim hold-highlights.",
+        "Camera: ready, f/11, 1/60, ISO 200, battery 71 %.",
+    ]
+    assert tell(BRACKET, {"event": "aim", "aim": "even"}) == ["Aim: even."]
+    assert tell(BRACKET, {"event": "setup", "setup": {"number": 3, "name": "flag in"}}) == ["Setup 3: flag in begins."]
     assert tell(BRACKET, {"event": "camera", "camera": camera()}) == []
-    assert tell(BRACKET, {"event": "camera", "camera": camera(text="busy")})[0].startswith("camera: busy")
+    assert tell(BRACKET, {"event": "camera", "camera": camera(text="busy")})[0].startswith("Camera: busy")
     assert "stopped" in tell(BRACKET, {"event": "link", "up": False})[0]
+
+
+def test_plain_lines_are_whole_sentences() -> None:
+    """Read aloud they must not run into each other: each ends with a stop, none has a gap or two stops."""
+    told = {"event": "service", "service": {"state": "watching", "text": "There is room again."}}
+    gone = {"event": "camera", "camera": camera(state="lost", text="It doesn't answer.")}
+    bare = {"event": "frame", "verdict": {"file": "x.jpg"}}
+    for event in (hello(), told, gone, bare, {"event": "frame", "verdict": clean_backdrop(verdict(6, 14.0))}):
+        for line in tell(BRACKET, event):
+            assert line.endswith("."), line
+            assert not re.search(r"  |\.\.|[.;,] ?[;,]", line), line
+
+
+def test_who_looks_for_a_service_is_told_how_to_start_one() -> None:
+    """With the folder itself, quoted for a shell."""
+    (line,) = tell(PanelState(folder="/shoots/two bowls"), {"event": "link", "up": False})
+    assert "lampblack watch '/shoots/two bowls'" in line
 
 
 def test_the_examples_in_words_hold() -> None:

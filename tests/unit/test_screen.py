@@ -146,6 +146,8 @@ def test_what_the_service_tells_is_shown(terminal: Terminal, service: FakeServic
 
 
 def test_keys_reach_the_service(terminal: Terminal, service: FakeService) -> None:
+    """The second arrow counts from where the first led, though the camera never says that it got there."""
+    service.reply = lambda request: {"ok": True, "text": f"done: {request['do']}", "to": 0}
     for data in (b" ", b"f", b"a", b"\x1b[A", b"\x1b[B", b"nflag in\r"):
         terminal.keys(data)
     wanted = [
@@ -153,7 +155,7 @@ def test_keys_reach_the_service(terminal: Terminal, service: FakeService) -> Non
         {"do": "fire"},
         {"do": "aim", "aim": "clean-backdrop"},
         {"do": "aperture", "f_number": 10.0},
-        {"do": "aperture", "f_number": 13.0},
+        {"do": "aperture", "f_number": 11.0},
         {"do": "slate", "name": "flag in"},
     ]
     terminal.until(lambda: len(service.requests) == len(wanted))
@@ -356,10 +358,10 @@ def test_into_a_pipe_go_plain_lines(service: FakeService) -> None:
     with plain(service.folder) as process:
         assert process.stdout is not None
         first = [process.stdout.readline() for _ in range(4)]
-        assert first[0] == "bowls: watching  (9 frames, 1 refused)\n"
+        assert first[0] == "bowls: watching. 9 frames, 1 refused.\n"
         assert "CLOSE ⅔ f/14" in first[3]
         service.say({"event": "refused", "file": "a\x1b[2J.jpg", "error": "empty\nline"})
-        assert process.stdout.readline() == "refused a[2J.jpg: empty line\n"
+        assert process.stdout.readline() == "Refused a[2J.jpg: empty line.\n"
         process.send_signal(signal.SIGTERM)
         assert process.wait(PATIENCE_S) == 143
         assert process.stdout.read() == ""
