@@ -53,7 +53,9 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     light = np.asarray(light, np.float32)
     # The more light fell on the sensor, the less noise and rounding: weight by it, none for the clipped.
     sound = (np.asarray(clipped)[..., None] < _CLIPPED_TOO_MUCH).astype(np.float32)
-    weight = sound * (light.mean(axis=2, keepdims=True) + np.float32(1e-4))
+    # Toward white less and less, so that a lens or a curve that is not what it is taken for leaves no seam.
+    fading = np.clip((1 - light.max(axis=2, keepdims=True)) * np.float32(2.5), np.float32(0.01), 1)
+    weight = sound * fading * (light.mean(axis=2, keepdims=True) + np.float32(1e-4))
     if known is None or known.light.shape != light.shape:
         return Radiance(light.astype(np.float16), weight.astype(np.float16), stops, stops)
     # An exposure of its own scale: a stop more light is worth as much more.
