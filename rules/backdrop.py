@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest
-from lampblack.rules.outline import Grid, Mask, backdrop_shares, dilated, touching
+from lampblack.rules.outline import Grid, Mask, backdrop_shares, dilated, eroded, like_backdrop, touching
 from lampblack.rules.thresholds import BackdropSearch
 
 __all__ = ["Found", "Mask", "find_backdrop"]
@@ -64,13 +64,16 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
     if reach is None:
         return None
     reached, intruder, other = reach
-    settled = _without_specks(_settled(reached, step))
+    light = np.asarray(light, np.float32)
+    within = _gap(search, intruder) + 2
+    settled = _settled(reached, step)
+    reached = like_backdrop(light, reached & settled, within, search.weak_edge_codes / 2) & ~(intruder | other)
+    settled = _without_specks(settled | reached)
     holes = _holes(settled, coded, step, search)
     patches = _lit_patches(light, settled | holes, search) & ~(intruder | other)
-    plain = (reached & settled) | _eroded(holes, 1) | patches
-    within = _gap(search, plain) + 2
+    plain = (reached & settled) | eroded(holes, 1) | patches
     coarse = settled | holes | patches
-    share = backdrop_shares(np.asarray(light, np.float32), plain, coarse, within, search.weak_edge_codes)
+    share = backdrop_shares(light, plain, coarse, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)
     share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
     return Found(share, intruder & ~found) if found.mean() >= search.least_share else None
@@ -79,7 +82,8 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
 def _gap(search: BackdropSearch, grid: Mask) -> int:
     """Return how many cells wide a gap in an edge may be."""
     rows, columns = grid.shape
-    return max(1, round(search.gap_share * max(rows, columns)))
+    longer: int = max(rows, columns)
+    return max(1, round(search.gap_share * longer))
 
 
 def _coded(light: Grid) -> Grid:
@@ -164,7 +168,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     """
     gap = _gap(search, edges)
     calm = ~edges
-    count, labels = cv2.connectedComponents(_eroded(calm, gap).astype(np.uint8), connectivity=4)
+    count, labels = cv2.connectedComponents(eroded(calm, gap).astype(np.uint8), connectivity=4)
     rim = _Rim.of(edges.shape)
     held = np.bincount(labels.ravel(), rim.weight.ravel(), count)
     held[0] = 0
@@ -184,15 +188,17 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     """
     Say what another piece at the border is: "backdrop", "intruder", or "else" (a table, a sitter).
 
-    Backdrop on the subject's other side has its light, give or take a fall across the frame. Where the two pieces
-    meet, with nothing but an edge between them, a crease has the same light on both sides, a card has not.
+    Backdrop on the subject's other side has its light, give or take a fall across the frame, and its colour. Where
+    the two pieces meet, with nothing but an edge between them, a crease has the same light on both sides, a card has
+    not.
     """
     wide = 2 * gap + 8
     meeting = dilated(main, wide) & other
     across, down = other.any(axis=0).sum(), other.any(axis=1).sum()
     length = max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum())
-    if length < 0.15 * max(across, down):
-        return "backdrop" if _apart(coded, main, other) < search.other_side_stops else "else"
+    if length < search.meeting_share * max(across, down):
+        alike = _apart(coded, main, other) < search.other_side_stops and _tint(coded, main, other) < search.tint_stops
+        return "backdrop" if alike else "else"
     if _apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
     # A table or a sitter touches the bottom and not the top.
@@ -202,6 +208,12 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
 def _apart(coded: Grid, one: Mask, other: Mask) -> float:
     """Return by how many stops the light of two pieces differs, the worst channel counting."""
     return float(_stops_off(np.median(coded[one], axis=0), np.median(coded[other], axis=0)))
+
+
+def _tint(coded: Grid, one: Mask, other: Mask) -> float:
+    """Return by how many stops two pieces differ in colour: the channel that differs most against the least."""
+    ratio = np.log2((np.median(coded[one], axis=0) + 4) / (np.median(coded[other], axis=0) + 4)) * 2.2
+    return float(np.ptp(ratio))
 
 
 def _stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
@@ -214,7 +226,7 @@ def _settled(reached: Mask, step: Grid) -> Mask:
     """Put the line between backdrop and subject where the light changes most."""
     markers = np.zeros(reached.shape, np.int32)
     markers[~dilated(reached, 2)] = 2
-    markers[_eroded(reached, 1)] = 1
+    markers[eroded(reached, 1)] = 1
     relief = np.clip(step * 4, 0, 255).astype(np.uint8)
     cv2.watershed(cv2.merge([relief] * 3), markers)
     # The watershed leaves its line and the frame's rim undecided.
@@ -223,30 +235,40 @@ def _settled(reached: Mask, step: Grid) -> Mask:
 
 def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> Mask:
     """
-    Return pieces of backdrop seen through the subject (a handle): like it in light, and with an edge all round.
+    Return pieces of backdrop seen through the subject (a handle): like it in light, as plain, an edge all round.
 
-    Shading that happens to pass through the backdrop's light has no such edge. In the darks everything has the same
-    light, and the guess would be idle: such pieces stay subject.
+    Shading that happens to pass through the backdrop's light has no such edge, and isn't plain. In the darks, where
+    much has the same light, it must be the same more closely; in the darkest the guess would be idle.
     """
     found = np.zeros_like(backdrop)
     thin = coded[::3, ::3][backdrop[::3, ::3]]
-    if not len(thin) or np.median(thin.max(axis=1)) < search.telling_code:
+    level = float(np.median(thin.max(axis=1))) if len(thin) else 0.0
+    if level < search.telling_code / 2:
         return found
+    most_off = search.hole_stops if level >= search.telling_code else search.dark_hole_stops
     near = max(4, round(search.near_share * max(backdrop.shape)))
     box = (4 * near + 1, 4 * near + 1)
     weight = cv2.boxFilter(backdrop.astype(np.float32), -1, box)
-    level = cv2.boxFilter(coded * backdrop[..., None].astype(np.float32), -1, box)
-    around = np.where(weight > 0.02, 1, np.nan)[..., None] * level / np.maximum(weight, 0.02)[..., None]
-    alike = ~backdrop & (_stops_off(coded, around) < 3 * search.hole_stops) & (step < search.strong_edge_codes)
+    sums = cv2.boxFilter(coded * backdrop[..., None].astype(np.float32), -1, box)
+    around = np.where(weight > 0.02, 1, np.nan)[..., None] * sums / np.maximum(weight, 0.02)[..., None]
+    alike = ~backdrop & (_stops_off(coded, around) < 2 * search.hole_stops) & (step < search.strong_edge_codes)
     for piece in _pieces(alike, _LEAST_HOLE):
         if piece[0].any() or piece[-1].any() or piece[:, 0].any() or piece[:, -1].any():
             continue  # nothing is seen through there
         ring = dilated(piece, 2) & ~piece
-        if (step[ring] > search.strong_edge_codes).mean() > 0.7:
+        enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
+        if enclosed.mean() > 0.7 and _as_plain(step, piece, _box_around(piece, near) & backdrop):
             goes_on = _stops_off(coded, _carried_on(coded, backdrop, piece, near))
-            if np.median(goes_on[piece]) < search.hole_stops:
+            if np.median(goes_on[piece]) < most_off:
                 found |= piece | (ring & alike)
     return found
+
+
+def _as_plain(step: Grid, piece: Mask, near: Mask) -> bool:
+    """Say whether a piece, its rim left out, is no less plain than the backdrop near it."""
+    inside = eroded(piece, 2)
+    inside = inside if inside.any() else piece
+    return bool(near.any()) and float(np.median(step[inside])) < 1.3 * float(np.median(step[near])) + 0.05
 
 
 def _carried_on(coded: Grid, backdrop: Mask, piece: Mask, near: int) -> NDArray[np.floating]:
@@ -299,11 +321,6 @@ def _pieces(mask: Mask, share: float) -> Iterator[Mask]:
     for piece in range(1, count):
         if stats[piece, cv2.CC_STAT_AREA] >= share * mask.size:
             yield labels == piece
-
-
-def _eroded(mask: Mask, cells: int) -> Mask:
-    kernel = np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)
-    return cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
 
 
 def _without_specks(mask: Mask) -> Mask:

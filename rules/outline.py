@@ -35,13 +35,25 @@ def backdrop_shares(light: Grid, plain: Mask, coarse: Mask, reach: int, least_co
     # is soft, two too far where a rim of light falls off fast.
     next_to, near = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5))
     most = np.sqrt(next_to * near)
-    zone = (dilated(plain, reach) & ~plain) & (most > least_codes * _light_per_code(light))
+    tells = most > least_codes * _light_per_code(light)
+    zone = dilated(plain, reach) & ~plain & tells
     share = coarse.astype(np.float32)
     share[zone] = 1 - np.minimum(off[zone] / most[zone], 1)
     share[plain] = 1
     # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it.
     behind = touching(share >= _HALF, plain)
     return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
+
+
+def like_backdrop(light: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:
+    """
+    Return the cells about the plain backdrop that have its light, hanging together with it: the edges of shadows.
+
+    Args: as for `backdrop_shares`; most_codes: how far outside of the backdrop's light is the same light.
+    """
+    between = eroded(dilated(plain, reach), reach)
+    alike = between & (_off(light, plain, reach) < most_codes * _light_per_code(light))
+    return touching(alike | plain, plain)
 
 
 def _off(light: Grid, plain: Mask, reach: int) -> Grid:
@@ -79,6 +91,12 @@ def touching(allowed: Mask, seeds: Mask) -> Mask:
     wanted[0] = False
     found: Mask = wanted[labels]
     return found
+
+
+def eroded(mask: Mask, cells: int) -> Mask:
+    """Return a mask shrunk by so many cells each way; it goes on beyond the frame."""
+    kernel = np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)
+    return cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
 
 
 def dilated(mask: Mask, cells: int) -> Mask:

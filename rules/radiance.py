@@ -63,7 +63,8 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     old = known.weight.astype(np.float32)
     total = old + weight
     mixed = (before * old + light * weight) / np.maximum(total, 1e-9)
-    # Clipped in all: the most that any frame could say.
-    mixed = np.where(total > 0, mixed, np.maximum(before, light))
+    # Clipped in all: the most that any frame could say. Not channel by channel, or colours of two frames would mix.
+    most = np.where(before.mean(axis=2, keepdims=True) > light.mean(axis=2, keepdims=True), before, light)
+    mixed = np.where(total > 0, mixed, most)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
     return Radiance(mixed.astype(np.float16), total.astype(np.float16), stops, max(known.most_stops, stops))

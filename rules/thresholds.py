@@ -65,8 +65,11 @@ class BackdropSearch:
     straight_share: float
     gap_share: float
     other_side_stops: float
+    tint_stops: float
+    meeting_share: float
     crease_stops: float
     hole_stops: float
+    dark_hole_stops: float
     near_share: float
     telling_code: float
     black_under_stops: float
