@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from lampblack.daemon import halfblocks
 from lampblack.daemon.canvas import Canvas, Piece, Sheet, split, wrap
 from lampblack.daemon.letters import Face, fitting
-from lampblack.daemon.panel_state import Frame, PanelState, Pressed, fold, press
+from lampblack.daemon.panel_state import Forecast, Frame, PanelState, Pressed, fold, press
 from lampblack.daemon.style import Style
 from lampblack.daemon.words import (
     Headline,
@@ -40,6 +40,7 @@ _LABEL_WIDTH = 11
 _LEGEND_WIDTH = 20
 _READINGS_WIDTH = 56
 _ROOMY_HEIGHT = 34
+_FORECAST_LABEL, _FORECAST_STEP, _FORECAST_ROWS = 10, 5, 5  # columns, columns, rows with the blank one above
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,8 @@ def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
     if width < MIN_WIDTH or height < MIN_HEIGHT:
         canvas.put(0, 0, f"{width}x{height}: the panel needs 80x24", "strong")
         return canvas.sheet()
-    plan = _plan(width, height, look)
+    shown = state.newest.preview if state.newest else None
+    plan = _plan(width, height, look, 1.5 if shown is None else shown.width / shown.height)
     _draw_header(canvas, state)
     _draw_headline(canvas, step_headline(state), plan.step, plan.step_row, plan.why_row, 2)
     _draw_headline(canvas, flag_headline(state), plan.flag, plan.flag_row, plan.detail_row, 1)
@@ -77,7 +79,8 @@ def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
     return canvas.sheet()
 
 
-def _plan(width: int, height: int, look: Style) -> _Plan:
+def _plan(width: int, height: int, look: Style, aspect: float) -> _Plan:
+    """Place everything; what an upright picture (aspect: width over height) leaves goes to the bracket beside it."""
     roomy = height >= _ROOMY_HEIGHT
     least = 5 if look.ascii else 4
     step = fitting(look.ascii, width - 2, max(least, height * 18 // 100), _STEP_SAMPLES)
@@ -89,7 +92,8 @@ def _plan(width: int, height: int, look: Style) -> _Plan:
     detail_row = flag_row + (flag.rows if flag else 1) + (1 if height >= 50 else 0)
     body_row = detail_row + 1 + space
     body_rows = height - (3 if roomy else 4) - body_row
-    picture = max(_LEGEND_WIDTH, min(3 * (body_rows - 1), width * 45 // 100, width - 4 - _READINGS_WIDTH))
+    fills = round(2 * aspect * (body_rows - 1))  # a cell is two pixels high
+    picture = max(_LEGEND_WIDTH, min(fills, width * 45 // 100, width - 4 - _READINGS_WIDTH))
     return _Plan(step, flag, roomy, step_row, why_row, flag_row, detail_row, body_row, body_rows, picture)
 
 
@@ -141,7 +145,7 @@ def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     left = plan.picture_columns + 3
     room = canvas.width - 1 - left
     row = _draw_bracket(canvas, state, plan, left, room)
-    readings = list(_readings(frame, canvas.style, room) if plan.roomy else _readings_short(frame, canvas.style))
+    readings = _shown_readings(frame, canvas.style, plan, room)
     row = max(row, plan.body_row + plan.body_rows - len(readings)) if not plan.roomy else row + 1
     for label, pieces in readings:
         canvas.put(left, row, label, "dim", width=_LABEL_WIDTH)
@@ -150,6 +154,10 @@ def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     if plan.roomy:
         row = _draw_notices(canvas, frame, left, row, room, plan.body_row + plan.body_rows - row)
         _draw_forecast(canvas, frame, left, row + 1, room, plan.body_row + plan.body_rows - row - 1)
+
+
+def _shown_readings(frame: Frame, style: Style, plan: _Plan, room: int) -> list[tuple[str, list[Piece]]]:
+    return list(_readings(frame, style, room) if plan.roomy else _readings_short(frame, style))
 
 
 def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:
@@ -167,12 +175,16 @@ def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:
 
 
 def _draw_bracket(canvas: Canvas, state: PanelState, plan: _Plan, left: int, room: int) -> int:
-    """Draw the last frames as a row of tiles; return the row beneath them."""
+    """Draw the last frames as a row of tiles that fills the room; return the row beneath them."""
     wanted = 5 if room >= 100 else 4
-    tile = max(13, min(22, (room + 1) // wanted - 1))
-    shown = state.frames[-((room + 1) // (tile + 1)) :]
     lines = 3 if plan.roomy else 2
-    spare = plan.body_rows - lines - (7 if plan.roomy else 3)
+    spare = plan.body_rows - lines - _beneath_bracket(canvas, state, plan, room)
+    if plan.roomy and spare >= _FORECAST_ROWS + 4 and _forecasts_shown(state.newest, room):
+        spare -= _FORECAST_ROWS
+    few = min(wanted, max(2, len(state.frames)))
+    # As few as they are they may be large, but not so large that their height has no room: pictures are 3 to 2 mostly.
+    tile = max(13, (room + 1) // wanted - 1, min((room + 1) // few - 1, 3 * spare))
+    shown = state.frames[-max(1, (room + 1) // (tile + 1)) :]
     rows = min(tile // 3, spare)
     for place, frame in enumerate(shown):
         x = left + place * (tile + 1)
@@ -182,6 +194,15 @@ def _draw_bracket(canvas: Canvas, state: PanelState, plan: _Plan, left: int, roo
         for row, pieces in enumerate(_tile_lines(frame, frame is state.newest, lines, canvas.style), start=top):
             canvas.put(x, row, pieces, width=tile)
     return plan.body_row + (rows if rows >= 2 else 0) + lines
+
+
+def _beneath_bracket(canvas: Canvas, state: PanelState, plan: _Plan, room: int) -> int:
+    """Return how many rows the readings and notices under the bracket need."""
+    frame = state.newest
+    if frame is None:
+        return 0
+    readings = len(_shown_readings(frame, canvas.style, plan, room))
+    return 1 + readings + min(4, len(_notice_lines(canvas, frame, room))) if plan.roomy else readings
 
 
 def _tile_lines(frame: Frame, newest: bool, lines: int, style: Style) -> list[list[Piece]]:
@@ -221,8 +242,8 @@ def _backdrop_figures(frame: Frame, style: Style, *, short: bool = False) -> lis
     lead = "" if backdrop.clean else f"{style.marks.spilled} "
     codes = f"p95 {figure(backdrop.p95)}  p99 {figure(backdrop.p99)}  max {figure(backdrop.top)}"
     below = backdrop.stops_below_white
-    under = "? under white" if below is None else f"{(stops_text if short else stops_long)(below)} under white"
-    return [(f"{lead}{codes}, {under}", "plain" if backdrop.clean else "spill")]
+    under = "" if below is None else f", {(stops_text if short else stops_long)(below)} under white"
+    return [(f"{lead}{codes}{under}", "plain" if backdrop.clean else "spill")]
 
 
 def _readings_short(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piece]]]:
@@ -247,34 +268,55 @@ def _readings(frame: Frame, style: Style, room: int) -> Iterator[tuple[str, list
         yield "", [(told, "plain")]
 
 
-def _draw_notices(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> int:
-    lines = [
-        (line, first)
+def _notice_lines(canvas: Canvas, frame: Frame, room: int) -> list[tuple[str, int]]:
+    """Return the notices as lines, each with its place in its notice."""
+    return [
+        (line, place)
         for text in frame.notices
-        for first, line in enumerate(wrap(canvas.style.say(text), room - _LABEL_WIDTH, 2))
+        for place, line in enumerate(wrap(canvas.style.say(text), room - _LABEL_WIDTH, 2))
     ]
-    for line, first in lines[: max(0, rows)]:
-        canvas.put(left, row, "" if first else "notice", "dim", width=_LABEL_WIDTH)
+
+
+def _draw_notices(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> int:
+    for line, place in _notice_lines(canvas, frame, room)[: max(0, rows)]:
+        canvas.put(left, row, "" if place else "notice", "dim", width=_LABEL_WIDTH)
         canvas.put(left + _LABEL_WIDTH, row, line, "plain", width=room - _LABEL_WIDTH)
         row += 1
     return row
 
 
 def _draw_forecast(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> None:
-    """Draw what each aperture would give, where there is room for all of it."""
-    step, label_width = 5, 10
-    if rows < 4 or not frame.forecast or room < label_width + step * len(frame.forecast) - 1:
+    """Draw what each aperture would give: of a long row those around the one just shot."""
+    count, step = _forecasts_shown(frame, room), _FORECAST_STEP
+    if rows < _FORECAST_ROWS - 1 or not count:
         return
     for place, label in enumerate(("forecast", "clipped %", "backdrop", "shot")):
-        canvas.put(left, row + place, label, "dim", width=label_width)
-    for place, one in enumerate(frame.forecast):
-        x = left + label_width + place * step
+        canvas.put(left, row + place, label, "dim", width=_FORECAST_LABEL)
+    for place, one in enumerate(_around(frame, count)):
+        x = left + _FORECAST_LABEL + place * step
         role = "strong" if one.f_number == frame.f_number else "plain"
         canvas.put(x, row, f"{one.f_number:g}", role, width=step - 1)
         share = "?" if one.highlights is None else f"{100 * one.highlights:.2g}"
         canvas.put(x, row + 1, share[: step - 1], "plain", width=step - 1)
         canvas.put(x, row + 2, figure(one.backdrop_p99), "plain", width=step - 1)
         canvas.put(x, row + 3, canvas.style.marks.shot if one.shot else "", "key", width=step - 1)
+
+
+def _forecasts_shown(frame: Frame | None, room: int) -> int:
+    """Return how many apertures of the forecast fit side by side; none where it would be too few to be of use."""
+    if frame is None or not frame.forecast:
+        return 0
+    fit = min(len(frame.forecast), (room - _FORECAST_LABEL + 1) // _FORECAST_STEP)
+    return fit if fit >= min(5, len(frame.forecast)) else 0
+
+
+def _around(frame: Frame, count: int) -> tuple[Forecast, ...]:
+    """Return so many forecasts, those around the frame's own aperture and the one suggested."""
+    marks = [one.f_number for one in frame.forecast]
+    wanted = [n for n in (frame.f_number, frame.step.f_number) if n is not None]
+    middle = sum(min(range(len(marks)), key=lambda i: abs(marks[i] - n)) for n in wanted) / max(1, len(wanted))
+    first = min(max(0, round(middle - count / 2)), max(0, len(marks) - count))
+    return frame.forecast[first : first + count]
 
 
 # --- foot ---

@@ -621,6 +621,38 @@ def test_an_escape_alone_is_a_key_once_nothing_follows() -> None:
     assert not keyboard.waiting
 
 
+# --- it uses its room ---
+
+
+def bracket_of(count: int, width: int, height: int) -> PanelState:
+    """So many frames with pictures of a size."""
+    said = [verdict(number, (4.0, 16.0, 8.0, 11.0)[number % 4]) for number in range(count)]
+    return folded(hello(frames=[{"verdict": each, "preview": preview(width, height)} for each in said]))
+
+
+def row_of(text: str, lines: list[str]) -> int:
+    return next(row for row, line in enumerate(lines) if text in line)
+
+
+@pytest.mark.parametrize("size", [(120, 40), (200, 60)])
+def test_a_few_frames_are_drawn_larger(size: tuple[int, int]) -> None:
+    """One frame's tile takes the room of two, and never the notices'."""
+    few, many = (shown(bracket_of(count, 96, 64), *size).split("\n") for count in (1, 4))
+    assert row_of("▸f/4", few) > row_of("▸f/11", many)
+    assert row_of("Light spills on", few) <= row_of("rim and backdrop.", few)
+
+
+def test_an_upright_picture_leaves_its_width_to_the_rest() -> None:
+    """Where a wide one has no room for the forecast beside it, around the frame's own aperture."""
+    wide, upright = (shown(bracket_of(4, *size), 120, 40).split("\n") for size in ((96, 64), (64, 96)))
+    assert wide[row_of("exposure ", wide)].index("exposure") - 20 > upright[row_of("exposure ", upright)].index(
+        "exposure"
+    )
+    assert not any("forecast" in line for line in wide)
+    forecast = upright[row_of("forecast", upright)].split()
+    assert {"11", "14"} <= set(forecast[1:])  # the newest frame's, and the one suggested
+
+
 # --- the aperture's keys ---
 
 
