@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest
-from lampblack.rules.outline import Grid, Mask, backdrop_shares, dilated, eroded, like_backdrop, touching
+from lampblack.rules.outline import Grid, Mask, backdrop_shares, dilated, eroded, like_backdrop, off_backdrop, touching
 from lampblack.rules.thresholds import BackdropSearch
 
 __all__ = ["Found", "Mask", "find_backdrop"]
@@ -67,13 +67,17 @@ def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
     light = np.asarray(light, np.float32)
     within = _gap(search, intruder) + 2
     settled = _settled(reached, step)
-    reached = like_backdrop(light, reached & settled, within, search.weak_edge_codes / 2) & ~(intruder | other)
-    settled = _without_specks(settled | reached)
+    plain = reached & settled
+    off = off_backdrop(light, plain, within)
+    plain = like_backdrop(light, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
+    settled = settled | plain
     holes = _holes(settled, coded, step, search)
     patches = _lit_patches(light, settled | holes, search) & ~(intruder | other)
-    plain = (reached & settled) | eroded(holes, 1) | patches
     coarse = settled | holes | patches
-    share = backdrop_shares(light, plain, coarse, within, search.weak_edge_codes)
+    plain = (plain & settled) | eroded(holes, 1) | patches
+    if holes.any() or patches.any():
+        off = off_backdrop(light, plain, within)
+    share = backdrop_shares(light, off, plain, coarse, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)
     share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
     return Found(share, intruder & ~found) if found.mean() >= search.least_share else None
@@ -247,11 +251,11 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
         return found
     most_off = search.hole_stops if level >= search.telling_code else search.dark_hole_stops
     near = max(4, round(search.near_share * max(backdrop.shape)))
-    box = (4 * near + 1, 4 * near + 1)
-    weight = cv2.boxFilter(backdrop.astype(np.float32), -1, box)
-    sums = cv2.boxFilter(coded * backdrop[..., None].astype(np.float32), -1, box)
-    around = np.where(weight > 0.02, 1, np.nan)[..., None] * sums / np.maximum(weight, 0.02)[..., None]
-    alike = ~backdrop & (_stops_off(coded, around) < 2 * search.hole_stops) & (step < search.strong_edge_codes)
+    candidates = ~backdrop & (step < search.strong_edge_codes)
+    alike = np.zeros_like(backdrop)
+    around, there = _around(coded, backdrop, 2 * near)
+    off = _stops_off(coded[candidates], around[candidates])
+    alike[candidates] = (off < 2 * search.hole_stops) & there[candidates]
     for piece in _pieces(alike, _LEAST_HOLE):
         if piece[0].any() or piece[-1].any() or piece[:, 0].any() or piece[:, -1].any():
             continue  # nothing is seen through there
@@ -262,6 +266,20 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
             if np.median(goes_on[piece]) < most_off:
                 found |= piece | (ring & alike)
     return found
+
+
+def _around(coded: Grid, backdrop: Mask, cells: int) -> tuple[Grid, Mask]:
+    """Return the backdrop's mean codes within so many cells of each, and where there are any."""
+    few = 4  # a mean of so many cells is as good from every fourth
+    size = max(1, coded.shape[1] // few), max(1, coded.shape[0] // few)
+    there = backdrop.astype(np.float32)
+    box = (2 * (cells // few) + 1, 2 * (cells // few) + 1)
+    weight = cv2.blur(cv2.resize(there, size, interpolation=cv2.INTER_AREA), box)
+    codes = cv2.resize(cv2.multiply(coded, cv2.merge([there] * 3)), size, interpolation=cv2.INTER_AREA)
+    mean = cv2.divide(cv2.blur(codes, box), cv2.merge([np.maximum(weight, np.float32(0.02))] * 3))
+    back = coded.shape[1], coded.shape[0]
+    around: Grid = cv2.resize(mean, back, interpolation=cv2.INTER_LINEAR)  # type: ignore[assignment]
+    return around, cv2.resize(weight, back, interpolation=cv2.INTER_LINEAR) > 0.02
 
 
 def _as_plain(step: Grid, piece: Mask, near: Mask) -> bool:

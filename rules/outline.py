@@ -8,6 +8,8 @@ bright subject on black lies far over the middle, and everything bright would co
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -19,22 +21,22 @@ _HALF = np.float32(0.5)
 _UNDER_HALF = np.float32(0.49)
 
 
-def backdrop_shares(light: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
+def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
     """
     Return how much of each cell is backdrop, (rows, columns), 0 to 1.
 
     Args:
         light: (rows, columns, 3) linear light.
+        off: how far it is off the plain backdrop's, see `off_backdrop`.
         plain: what surely is backdrop, all but its edge.
         coarse: the backdrop, its line only roughly known: it stands where light tells nothing.
         reach: cells from the plain backdrop within which the line is looked for.
         least_codes: step in sRGB codes from which light tells something.
     """
-    off = _off(light, plain, reach)
     # The subject's own light, next to the line: what is most off within a cell or two. One is too near where the lens
     # is soft, two too far where a rim of light falls off fast.
     next_to, near = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5))
-    most = np.sqrt(next_to * near)
+    most = cv2.sqrt(cv2.multiply(next_to, near))
     tells = most > least_codes * _light_per_code(light)
     zone = dilated(plain, reach) & ~plain & tells
     share = coarse.astype(np.float32)
@@ -45,34 +47,38 @@ def backdrop_shares(light: Grid, plain: Mask, coarse: Mask, reach: int, least_co
     return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
 
 
-def like_backdrop(light: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:
+def like_backdrop(light: Grid, off: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:
     """
-    Return the cells about the plain backdrop that have its light, hanging together with it: the edges of shadows.
+    Return the plain backdrop and what lies between its parts, has its light and hangs together with it.
 
-    Args: as for `backdrop_shares`; most_codes: how far outside of the backdrop's light is the same light.
+    Such are the edges of shadows. Args: as for `backdrop_shares`; most_codes: how far off is the same light.
     """
     between = eroded(dilated(plain, reach), reach)
-    alike = between & (_off(light, plain, reach) < most_codes * _light_per_code(light))
+    alike = between & (off < most_codes * _light_per_code(light))
     return touching(alike | plain, plain)
 
 
-def _off(light: Grid, plain: Mask, reach: int) -> Grid:
+_NOWHERE = np.float32(1e6)
+
+
+def off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
     """
-    Return how far each cell's light lies outside of all that the backdrop has within reach.
+    Return how far each cell's light lies outside of all that the plain backdrop has within reach; 0 where it has none.
 
     Outside of all: the edge of a shadow on the backdrop lies between its two sides, and is backdrop.
     """
     there = plain.astype(np.float32)
-    near = cv2.blur(there, (3, 3))
-    calm = cv2.blur(light * there[..., None], (3, 3)) / np.maximum(near, np.float32(0.1))[..., None]
-    none = np.float32(1e6)
+    near = np.maximum(cv2.blur(there, (3, 3)), np.float32(0.1))
+    calm = cv2.divide(cv2.blur(cv2.multiply(light, cv2.merge([there] * 3)), (3, 3)), cv2.merge([near] * 3))
+    elsewhere = cv2.merge([(1 - there) * _NOWHERE] * 3)
     box = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
-    low = cv2.erode(np.where(plain[..., None], calm, none), box)
-    high = cv2.dilate(np.where(plain[..., None], calm, -none), box)
-    off = np.where(high > -none, np.maximum(np.maximum(low - light, light - high), 0), np.float32(0))
-    red, green, blue = cv2.split(off)
-    distance: Grid = cv2.magnitude(cv2.magnitude(red, green), blue)  # type: ignore[assignment]
-    return distance
+    low = cv2.erode(cv2.add(calm, elsewhere), box)
+    high = cv2.dilate(cv2.subtract(calm, elsewhere), box)
+    off = cv2.max(cv2.subtract(low, light), cv2.subtract(light, high))
+    off = cv2.threshold(off, 0, 0, cv2.THRESH_TOZERO)[1]
+    off = cv2.threshold(off, float(_NOWHERE) / 2, 0, cv2.THRESH_TOZERO_INV)[1]
+    distance: Any = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
+    return distance  # type: ignore[no-any-return]
 
 
 def _light_per_code(light: Grid) -> Grid:
