@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import shlex
 import shutil
@@ -62,8 +63,12 @@ def test_the_unit_is_one_that_systemd_takes(tmp_path: Path) -> None:
     path = tmp_path / "lampblack@home-me-two\\x20bowls.service"
     path.write_text(unit.replace(program, sys.executable))
     done = subprocess.run(
-        ["systemd-analyze", "verify", "--user", str(path)], capture_output=True, text=True, timeout=60
+        ["systemd-analyze", "verify", "--user", str(path)],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={**os.environ, "XDG_RUNTIME_DIR": str(tmp_path)},  # it wants one, whatever for
     )
-    if "Failed to" in done.stderr and "lampblack" not in done.stderr:
+    if "Failed to init" in done.stderr:
         pytest.skip(f"systemd-analyze cannot run here: {done.stderr.strip()}")
-    assert done.returncode == 0, done.stderr
+    assert (done.returncode, done.stderr) == (0, "")
