@@ -162,9 +162,10 @@ def see_here(
     none = backdrop == "none"
     seen, raw = None, None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
     if raw is not None:
-        # The JPEG tells how the camera shows the frame; its own light is not the raw's, so it learns nothing of it.
-        shown = look(decoded.picture, thresholds, no_backdrop=none).without_radiance()
-        seen = replace(look(raw, thresholds, known, no_backdrop=none), shown=shown)
+        # The raw is the measure; the JPEG tells how the camera shows it, and what it will show of JPEGs to come.
+        shown = look(decoded.picture, thresholds, known, no_backdrop=none)
+        seen = look(raw, thresholds, shown.radiance or known, no_backdrop=none)
+        seen = replace(seen, shown=shown.without_radiance())
     seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none)
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)

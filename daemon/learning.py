@@ -25,18 +25,20 @@ def judge(
     """
     key = _key(look)
     if key is not None and setup.response.source == "prior":
-        setup = replace(setup, response=_recalled(key) or setup.response)
+        remembered = _recalled(key) or setup.lessons.remembered
+        setup = replace(setup, lessons=replace(setup.lessons, remembered=remembered))
     after, verdict = shoot.judge(setup, look, thresholds, file=file, frame=frame)
-    if key is not None and after.response is not setup.response:
+    if key is not None and after.response not in (setup.response, after.lessons.remembered):
         _remember(key, after.response)
     return after, verdict
 
 
 def _key(look: Look) -> Key | None:
     """Return what a curve is kept under; a camera that doesn't give its name has none."""
-    shot = look.shot
-    if look.kind == "raw" or not shot.camera:
+    coded = look.shown if look.kind == "raw" else look
+    if coded is None or not coded.shot.camera:
         return None
+    shot = coded.shot
     return Key.of(shot.camera, "", shot.exposure.iso)
 
 

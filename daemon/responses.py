@@ -31,7 +31,6 @@ _LARGEST = 32 << 20  # bytes
 _MOST_KEPT = 1000  # curves, about 5 kB each; the ones longest unchanged go first
 _LOWEST_WHITE = 239  # no tone curve ends at a code below
 _LEAST_SURE = 10.0  # stops: beyond it, nothing was learned
-_DISAGREE = 3.0  # times what both may be off together
 
 
 class ResponsesError(Exception):
@@ -115,7 +114,7 @@ def _keep(key: Key, response: Response, path: Path) -> str | None:
         aside = _move_aside(path)
         said, entries = f"{wrong}; it is kept as {aside.name}", {}
     old = _response(entries[key]) if key in entries else None
-    if old is not None and old.sure_stops <= response.sure_stops and not _contradicts(response, old):
+    if old is not None and old.sure_stops <= response.sure_stops and not response.contradicts(old):
         return said
     sound = {k: entry for k, entry in entries.items() if _response(entry) is not None}
     if len(sound) < len(entries):
@@ -124,13 +123,6 @@ def _keep(key: Key, response: Response, path: Path) -> str | None:
     sound[key] = _entry(response)
     _write(path, dict(list(sound.items())[-_MOST_KEPT:]))
     return said
-
-
-def _contradicts(new: Response, old: Response) -> bool:
-    codes = slice(13, 243)  # the middle 90 %
-    light = np.maximum([new.light[codes], old.light[codes]], 1e-9)
-    apart = float(np.sqrt(np.mean((np.log2(light[0]) - np.log2(light[1])) ** 2)))
-    return apart > _DISAGREE * math.hypot(new.sure_stops, old.sure_stops)
 
 
 # --- the file --------------------------------------------------------------------------------------------------------

@@ -2,57 +2,136 @@
 Is a frame lit like the frames before it?
 
 Whatever a camera's tone curve, two exposures of one scene under one light stand in a single relation: what is brighter
-in one is brighter in the other. A lamp that was moved, switched or shaded breaks it, in places. A change that is the
-same everywhere can't be told from a tone curve not yet known, and is not looked for.
+in one is brighter in the other, and what is so many stops apart cannot look much farther apart, or much nearer, than
+any camera's curve makes it. A lamp that was moved, switched or shaded breaks the one or the other, in places. The
+frame is held against the one nearest to it in exposure, where the curve matters least.
+
+A change that is the same everywhere and small can't be told from a tone curve not yet known, and is not looked for.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.cells import brightest
-from lampblack.rules.radiance import Radiance
+from lampblack.rules.radiance import Past
+from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import LIGHT_OF_CODE
+
+Mask = NDArray[np.bool_]
 
 _FLOOR = 0.0015  # sRGB code 5: darker cells tell of noise and rounding
-_TELLING = 0.004  # ... and one of the two must be this bright
-_CLIPPED = 0.02
+_TELLING = 0.0024  # sRGB code 8: one of the two must be this bright
+_TELLS = 0.02  # of the picture must tell, or there is nothing to compare
 _BINS = 24
-_ALIKE = 0.7  # stops between exposures up to which they should show the same
-_CURVE = 0.6  # how wrong a tone curve not yet known may be, in stops for each stop of exposure between two frames
+_STEEPER, _STEEPER_TO = 0.6, 3.0
+_FLATTER, _FLATTER_TO = 0.75, 4.0
+"""
+How many stops darker, or brighter, than sRGB has it a darker frame may look for each stop between the two, and up to
+which distance that grows: the widest of two dozen curves, invented and of cameras, blacks lifted by 30 codes and
+shoulders of 8 times white among them, with light under code 5 taken as code 5.
+"""
+_NO_CURVE = 0.5  # of the usual tolerance, between frames of one exposure: no curve comes in
+_SENSOR = 0.1  # ... of it for a raw file, which is linear but for flare and a lens's own iris
+
+
+@dataclass(frozen=True)
+class Change:
+    """Shares, 0 to 1, of what both frames can tell of that is lit otherwise: of the picture, of its backdrop."""
+
+    picture: float = 0.0
+    backdrop: float = 0.0
+
+    def counts(self, thresholds: Thresholds) -> bool:
+        """Return whether this is another light, not noise or a nudged tripod."""
+        steps = thresholds.steps
+        return self.picture > steps.same_light_share or self.backdrop > steps.same_backdrop_share
 
 
 def light_changed(
-    known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], stops: float, off: float
-) -> float:
+    past: Iterable[Past], frame: Past, thresholds: Thresholds, *, raw: bool = False, response: Response = PRIOR
+) -> Change:
     """
-    Return the share of the picture, among what both can tell of, that is lit otherwise than before.
+    Return how much of a frame is lit otherwise than before.
 
     Args:
-        known: the setup's light so far.
-        light: (rows, columns, 3) the frame's cells, 1 at white.
-        clipped: (rows, columns) share of each cell's pixels at the white level.
-        stops: the frame's exposure (`Exposure.stops`).
-        off: how many stops off the common relation a cell counts from.
+        past: the setup's frames of the same kind and size.
+        frame: the newest.
+        thresholds: the thresholds.
+        raw: the frames are of sensor samples, which need no tone response.
+        response: the camera's, as well as it is known.
     """
-    if known is None or known.light.shape != light.shape:
-        return 0.0
-    before, now = brightest(known.at(stops)), brightest(np.asarray(light, np.float32))
-    telling = (np.maximum(before, now) > _TELLING) & (before < 0.9) & (np.asarray(clipped) < _CLIPPED)
-    telling &= known.weight[..., 0] > 0
-    if telling.mean() < 0.02:
-        return 0.0
-    x = np.log2(before[telling] + _FLOOR)
-    ratio = np.log2(now[telling] + _FLOOR) - x
-    order = np.argsort(x)
-    bins = np.array_split(order, _BINS)
-    middle = np.array([np.median(ratio[b]) for b in bins])
-    centre = np.array([np.median(x[b]) for b in bins])
+    for before in sorted(past, key=lambda one: abs(one.stops - frame.stops)):
+        if before.bright.shape == frame.bright.shape:
+            found = _compared(before, frame, thresholds, None if raw else response)
+            if found is not None:
+                return found
+    return Change()
+
+
+def _compared(before: Past, now: Past, thresholds: Thresholds, response: Response | None) -> Change | None:
+    """Return the change between two frames; None where they have too little to tell."""
+    darker, brighter = (before, now) if before.stops < now.stops else (now, before)
+    apart = brighter.stops - darker.stops
+    low, high = (_light(one.bright, response) for one in (darker, brighter))
+    meant = high * np.float32(2.0**-apart)
+    telling = (np.maximum(low, meant) > _TELLING) & ~(darker.clipped & brighter.clipped)
+    if telling.mean() < _TELLS:
+        return None
+    x = np.log2(meant + _FLOOR)
+    ratio = np.log2(low + _FLOOR) - x
+    off = thresholds.steps.same_light_stops
+    wrong = _from_sense(ratio, apart, off, response)
+    both = telling & ~darker.clipped & ~brighter.clipped
+    wrong |= _from_relation(x, ratio, both, off)
+    # What clips in one says only that it is so bright or brighter.
+    wrong &= ~(darker.clipped & (ratio < 0)) & ~(brighter.clipped & (ratio > 0)) & telling
+    behind = before.backdrop & now.backdrop
+    return Change(float(wrong[telling].mean()), _share_of_backdrop(wrong, behind, telling))
+
+
+def _light(bright: NDArray[np.float16], response: Response | None) -> NDArray[np.float32]:
+    light = bright.astype(np.float32)
+    if response is None or response is PRIOR:
+        return light
+    read: NDArray[np.float32] = np.interp(light, LIGHT_OF_CODE, response.light).astype(np.float32)
+    return read
+
+
+def _from_sense(ratio: Any, apart: float, off: float, response: Response | None) -> Mask:
+    """Return where the darker frame looks darker or brighter than any curve could make it."""
+    doubt = _SENSOR if response is None else min(1.0, max(_SENSOR, response.sure_stops / PRIOR.sure_stops))
+    off *= min(1.0, _NO_CURVE + apart)
+    darker = off + doubt * _STEEPER * min(apart, _STEEPER_TO)
+    brighter = off + doubt * _FLATTER * min(apart, _FLATTER_TO)
+    wrong: Mask = (ratio < -darker) | (ratio > brighter)
+    return wrong
+
+
+def _from_relation(x: Any, ratio: Any, both: Mask, off: float) -> Mask:
+    """Return where the two differ by more than cells of that tone do on the whole."""
+    if both.mean() < _TELLS:
+        return np.zeros(both.shape, bool)
+    order = np.argsort(x[both])
+    tones, ratios = x[both][order], ratio[both][order]
+    bins = np.array_split(np.arange(len(order)), _BINS)
+    middle = np.array([np.median(ratios[b]) for b in bins])
+    centre = np.array([np.median(tones[b]) for b in bins])
     # A bin in which half the cells changed has a wrong middle: let its neighbours speak.
     calm = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(middle, 4, mode="edge"), 9), axis=1)
-    from_relation = np.abs(ratio - np.interp(x, centre, calm)) > off
-    apart = abs(stops - known.most_stops)
-    from_sense = np.abs(ratio) > off + _CURVE * apart if apart < _ALIKE else np.zeros_like(from_relation)
-    return float((from_relation | from_sense).mean())
+    wrong: Mask = both & (np.abs(ratio - np.interp(x, centre, calm)) > off)
+    return wrong
+
+
+def _share_of_backdrop(wrong: Mask, behind: Mask, telling: Mask) -> float:
+    """Return the changed share of what is backdrop in both frames, lone cells and lines left out."""
+    if behind.mean() < _TELLS or not (behind & telling).any():
+        return 0.0
+    patches = cv2.morphologyEx((wrong & behind).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    return float(patches.sum() / behind.sum())

@@ -18,11 +18,11 @@ from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
-from lampblack.rules.continuity import light_changed
+from lampblack.rules.continuity import Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Kind, Picture, Sensor, Shot
 from lampblack.rules.glints import Heights
-from lampblack.rules.radiance import Radiance, merge
+from lampblack.rules.radiance import Merged, Past, Radiance, alone, merge, past_of, remembering
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
@@ -59,8 +59,8 @@ class Look:
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
     JPEG's channel is clipped. white_light, floor_light: from the one a pixel is clipped, up to the other it carries no
     detail. heights: how bright each cell is, in the bins of `levels`. shown: of a raw frame, the camera's JPEG of the
-    same shot.
-    lit_otherwise: share of the picture whose light is not that of the setup's frames before.
+    same shot. radiance: the setup's light, this frame's with it; of this frame alone where the light has changed.
+    change: how much of the light is not that of the setup's frames before.
     """
 
     shot: Shot
@@ -85,7 +85,7 @@ class Look:
     white_light: float
     floor_light: float
     radiance: Radiance | None
-    lit_otherwise: float = 0.0
+    change: Change = Change()
     shown: Look | None = None
 
     @cached_property
@@ -128,15 +128,15 @@ def look(
     raw = isinstance(picture, Sensor)
     cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     stops = picture.shot.exposure.stops
-    otherwise = 0.0
-    if stops is not None:
-        otherwise = light_changed(known, cells.light, cells.clipped_any, stops, thresholds.steps.same_light_stops)
-        if otherwise > thresholds.steps.same_light_share:
-            known = None  # what was known is of another light
-    radiance = None if stops is None else merge(known, cells.light, cells.clipped_any, stops)
-    seen = cells.light if radiance is None else radiance.at(radiance.most_stops)
+    change = Change() if stops is None else _changed(known, _past(cells, None, stops), thresholds, raw)
+    if change.counts(thresholds):
+        known = None  # what was known is of another light
+    own = None if known is None else known.of(raw)
+    merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops)
+    seen = cells.light if merged is None else merged.at(merged.most_stops)
     found = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
     parts = _parts(cells, found)
+    radiance, change = _joined(known, merged, change, cells, parts == Part.BACKDROP, thresholds, raw)
     scale = _scale(cells, thresholds)
     subject = parts == Part.SUBJECT
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
@@ -164,13 +164,45 @@ def look(
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
         radiance=radiance,
-        lit_otherwise=otherwise,
+        change=change,
         levels=counts if scale.bins is cells.top else count_by_label(scale.bins, points, LEVELS, len(Part)),
         edges=scale.edges,
         heights=heights,
         white_light=scale.white,
         floor_light=scale.floor,
     )
+
+
+def _past(cells: Cells, behind: Mask | None, stops: float) -> Past:
+    return past_of(cells.light, cells.clipped_any, behind, stops)
+
+
+def _changed(known: Radiance | None, frame: Past, thresholds: Thresholds, raw: bool) -> Change:
+    own = None if known is None else known.of(raw)
+    if known is None or own is None:
+        return Change()
+    return light_changed(own.past, frame, thresholds, raw=raw, response=known.response)
+
+
+def _joined(
+    known: Radiance | None,
+    merged: Merged | None,
+    change: Change,
+    cells: Cells,
+    behind: Mask,
+    thresholds: Thresholds,
+    raw: bool,
+) -> tuple[Radiance | None, Change]:
+    """Return the setup's light with this frame in it, and how much has changed, by the backdrop too."""
+    if merged is None:
+        return None, change
+    frame = _past(cells, behind, merged.stops)
+    if not change.counts(thresholds):
+        change = _changed(known, frame, thresholds, raw)
+        if change.counts(thresholds):
+            # Seen only now, by the backdrop alone, which earlier frames helped to find.
+            return Radiance().having(raw, alone(cells.light, cells.clipped_any, behind, merged.stops)), change
+    return (known or Radiance()).having(raw, remembering(merged, frame)), change
 
 
 _BEHIND = 16

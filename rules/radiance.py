@@ -3,25 +3,53 @@ The light of a setup, merged from its frames.
 
 Frames of one setup differ in exposure only, so that each tells of the same light: what clipped in one is known
 from another. Source of the idea: Debevec and Malik, "Recovering High Dynamic Range Radiance Maps", 1997.
+
+A raw frame and a JPEG stand on different footings: white is the sensor's in the one and the camera's curve's in the
+other, a stop apart or more. Each has a light of its own here; neither is merged into the other.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from lampblack.rules.cells import brightest
+from lampblack.rules.response import PRIOR, Response
 
 Grid = NDArray[np.float32]
 
 # A cell with one clipped pixel in fifty has a mean that is too low by less than a tenth of a stop.
-_CLIPPED_TOO_MUCH = 0.02
+CLIPPED_TOO_MUCH = 0.02
+_COARSE = 4  # cells, each way, in one of a `Past`: noise and a hair's shift are gone, a card's edge is not
+_SAME_EXPOSURE = 1 / 6  # stops: of two frames nearer than this the newer tells all that the older did
+_MOST_PAST = 24  # exposures, each some forty kilobytes: eight stops in thirds
 
 
 @dataclass(frozen=True, eq=False)
-class Radiance:
+class Past:
     """
+    One frame, small, for comparing a later one with it.
+
+    bright: (rows, columns) float16 the brightest channel's light, 1 at white, as the file's codes read in sRGB.
+    clipped: (rows, columns) bool, too many pixels at white for `bright` to be more than a lower bound. backdrop:
+    (rows, columns) bool, all backdrop.
+    """
+
+    stops: float
+    bright: NDArray[np.float16]
+    clipped: NDArray[np.bool_]
+    backdrop: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Merged:
+    """
+    The light of frames of one kind.
+
     light: (rows, columns, 3), in units of the white level of a frame exposed `stops` (`Exposure.stops`).
 
     weight: (rows, columns, 1), how much light it was measured with; 0 where every frame so far clipped. Both float16:
@@ -33,6 +61,8 @@ class Radiance:
     stops: float
     most_stops: float
     """Exposure of the most exposed frame: it shows the darks best."""
+    past: tuple[Past, ...] = ()
+    """The frames themselves, one of each exposure, the newest last."""
 
     def at(self, stops: float) -> Grid:
         """Return the light as a frame of that exposure would meet it, values over 1 unclipped."""
@@ -40,7 +70,24 @@ class Radiance:
         return brought
 
 
-def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], stops: float) -> Radiance:
+@dataclass(frozen=True, eq=False)
+class Radiance:
+    """What is known of a setup's light: from its JPEGs (or TIFFs), from its raw frames; and how its codes are read."""
+
+    coded: Merged | None = None
+    raw: Merged | None = None
+    response: Response = PRIOR
+
+    def of(self, raw: bool) -> Merged | None:
+        """Return what frames of one kind have shown."""
+        return self.raw if raw else self.coded
+
+    def having(self, raw: bool, merged: Merged) -> Radiance:
+        """Return the same with what frames of one kind have shown replaced."""
+        return replace(self, raw=merged) if raw else replace(self, coded=merged)
+
+
+def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stops: float) -> Merged:
     """
     Return what is known after one more frame.
 
@@ -52,12 +99,12 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     """
     light = np.asarray(light, np.float32)
     # The more light fell on the sensor, the less noise and rounding: weight by it, none for the clipped.
-    sound = (np.asarray(clipped)[..., None] < _CLIPPED_TOO_MUCH).astype(np.float32)
+    sound = (np.asarray(clipped)[..., None] < CLIPPED_TOO_MUCH).astype(np.float32)
     # Toward white less and less, so that a lens or a curve that is not what it is taken for leaves no seam.
     fading = np.clip((1 - light.max(axis=2, keepdims=True)) * np.float32(2.5), np.float32(0.01), 1)
     weight = sound * fading * (light.mean(axis=2, keepdims=True) + np.float32(1e-4))
     if known is None or known.light.shape != light.shape:
-        return Radiance(light.astype(np.float16), weight.astype(np.float16), stops, stops)
+        return Merged(light.astype(np.float16), weight.astype(np.float16), stops, stops)
     # An exposure of its own scale: a stop more light is worth as much more.
     before = known.at(stops)
     old = known.weight.astype(np.float32)
@@ -67,4 +114,32 @@ def merge(known: Radiance | None, light: NDArray[Any], clipped: NDArray[Any], st
     most = np.where(before.mean(axis=2, keepdims=True) > light.mean(axis=2, keepdims=True), before, light)
     mixed = np.where(total > 0, mixed, most)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
-    return Radiance(mixed.astype(np.float16), total.astype(np.float16), stops, max(known.most_stops, stops))
+    most_stops = max(known.most_stops, stops)
+    return Merged(mixed.astype(np.float16), total.astype(np.float16), stops, most_stops, known.past)
+
+
+def past_of(light: NDArray[Any], clipped: NDArray[Any], backdrop: NDArray[np.bool_] | None, stops: float) -> Past:
+    """Return a frame's cells (as for `merge`; backdrop: (rows, columns)) as a small picture."""
+    size = max(1, light.shape[1] // _COARSE), max(1, light.shape[0] // _COARSE)
+
+    def small(grid: NDArray[Any]) -> Any:
+        return cv2.resize(np.asarray(grid, np.float32), size, interpolation=cv2.INTER_AREA)
+
+    bright = small(brightest(np.asarray(light, np.float32)))
+    behind = np.zeros(bright.shape, bool) if backdrop is None else small(backdrop) > 0.99
+    return Past(stops, bright.astype(np.float16), small(clipped) >= CLIPPED_TOO_MUCH, behind)
+
+
+def remembering(merged: Merged, frame: Past) -> Merged:
+    """Return the same with a frame among its past."""
+    others = [
+        one
+        for one in merged.past
+        if abs(one.stops - frame.stops) >= _SAME_EXPOSURE and one.bright.shape == frame.bright.shape
+    ]
+    return replace(merged, past=(*others[1 - _MOST_PAST :], frame))
+
+
+def alone(light: NDArray[Any], clipped: NDArray[Any], backdrop: NDArray[np.bool_], stops: float) -> Merged:
+    """Return what one frame shows, nothing before it believed; see `merge` and `past_of`."""
+    return remembering(merge(None, light, clipped, stops), past_of(light, clipped, backdrop, stops))

@@ -32,6 +32,8 @@ Floats = NDArray[np.float64]
 Source = Literal["prior", "bracket", "raw pair"]
 
 _CODES: Floats = np.arange(256, dtype=np.float64)
+_MIDDLE = slice(13, 243)  # 90 % of the codes
+_DISAGREE = 3.0  # times what both may be off together
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,6 +57,12 @@ class Response:
         """Return the codes (0 to 255, not rounded) of light of any shape."""
         codes: Floats = np.interp(light, self.light, _CODES)
         return codes
+
+    def contradicts(self, other: Response) -> bool:
+        """Return whether this and another can't both be right, by what each says of its own doubt."""
+        light = np.maximum([self.light[_MIDDLE], other.light[_MIDDLE]], 1e-9)
+        apart = float(np.sqrt(np.mean((np.log2(light[0]) - np.log2(light[1])) ** 2)))
+        return apart > _DISAGREE * float(np.hypot(self.sure_stops, other.sure_stops))
 
 
 PRIOR = Response(LIGHT_OF_CODE, "prior", 0.8)

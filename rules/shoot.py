@@ -13,14 +13,16 @@ from typing import Literal
 import numpy as np
 
 from lampblack.rules.advice import Aim, suggest_step
+from lampblack.rules.blind import blindness, step_from
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
+from lampblack.rules.lessons import Lessons
 from lampblack.rules.look import Look, Part
-from lampblack.rules.radiance import Radiance
-from lampblack.rules.response import PRIOR, Exposed, Response, learn
+from lampblack.rules.radiance import Radiance, alone
+from lampblack.rules.response import Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
 
@@ -39,12 +41,14 @@ class Setup:
     samples: tuple[Sample, ...] = ()
     tones: tuple[Tone, ...] = ()
     radiance: Radiance | None = None
-    size: tuple[int, int] | None = None
-    bracket: tuple[Exposed, ...] = ()
-    white_code: int = 255
-    """The lowest code at which a frame of this setup was seen to clip."""
-    response: Response = PRIOR
-    """The camera's tone response, as well as it is known."""
+    sizes: tuple[tuple[bool, tuple[int, int]], ...] = ()
+    """Width and height of its frames, by whether they are raw."""
+    lessons: Lessons = Lessons()
+
+    @property
+    def response(self) -> Response:
+        """Return the camera's tone response, as well as it is known."""
+        return self.lessons.response
 
     def with_aim(self, aim: Aim) -> Setup:
         """Return the same setup under another aim."""
@@ -74,18 +78,20 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         file: the frame's name as a person sees it, clean.
         frame: its number in the shoot, from 1.
     """
-    sample = Sample.of(look)
-    if look.lit_otherwise > thresholds.steps.same_light_share:
-        # Never merged blindly: what earlier frames said of their light is not true of this one.
-        setup = replace(setup, samples=(), radiance=None, bracket=())
-    setup = _learned(setup, look)
-    response = setup.response
-    kept = (*setup.samples, sample)
-    samples = [each.under(response, setup.white_code) for each in kept]
+    earlier, setup = setup, _believed(setup, look, thresholds)
+    lessons = setup.lessons.after(look)
+    kept = _with_samples(setup, look)
+    # Raw and JPEG stand on different footings: each is foretold from its own kind.
+    samples = [s.under(lessons.response, lessons.white_code) for s in kept if s.coded == (look.kind != "raw")]
+    sample, response = Sample.of(look), lessons.response
     tone, tones = _tone(setup, look, thresholds)
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
     step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
+    blind = blindness(look)
+    if blind is not None:
+        other = _is_other_light(look, thresholds)
+        step = step_from(blind, other, step, look.shot.exposure, setup.f_numbers)
     highlights, shadows = _highlights(look, sample, room), _shadows(look, sample)
     verdict = Verdict(
         file=file,
@@ -98,39 +104,78 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         step=step,
         forecast=forecast(samples, look, setup.f_numbers, thresholds.highlights, response),
         response=response,
-        notices=_notices(setup, look, highlights, cleanness, thresholds),
+        notices=_notices(earlier, look, highlights, cleanness, thresholds),
     )
+    radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
     after = replace(
         setup,
         samples=kept,
         tones=tones,
-        radiance=look.radiance or setup.radiance,
-        size=setup.size or (look.width, look.height),
+        radiance=None if radiance is None else replace(radiance, response=response),
+        sizes=tuple({**dict(setup.sizes), **_sizes(look)}.items()),
+        lessons=lessons,
     )
     return after, verdict
 
 
-_MOST_LEARNED_FROM = 6  # frames; more teach little and take time
-_EVERY = 4  # cells, each way: fifteen thousand of them tell the curve
-_OTHER_EXPOSURE = 0.3  # stops, from which a frame teaches something new
+def _believed(setup: Setup, look: Look, thresholds: Thresholds) -> Setup:
+    """
+    Return the setup without what its frames said, where this one is of another light or another picture.
+
+    Never merged blindly: what earlier frames said of their light is not true of this one.
+    """
+    if _is_other_picture(setup, look):
+        setup = replace(setup, tones=(), sizes=())
+    elif not _is_other_light(look, thresholds):
+        return setup
+    return replace(setup, samples=(), radiance=_alone(look), lessons=setup.lessons.of_other_light())
 
 
-def _learned(setup: Setup, look: Look) -> Setup:
-    """Return the setup with the camera's response learned anew, if this frame's exposure is a new one."""
-    setup = replace(setup, white_code=min(setup.white_code, look.white_code))
+def _is_other_picture(setup: Setup, look: Look) -> bool:
+    sizes = dict(setup.sizes)
+    return any(sizes.get(kind, size) != size for kind, size in _sizes(look).items())
+
+
+def _is_other_light(look: Look, thresholds: Thresholds) -> bool:
+    return any(each.change.counts(thresholds) for each in (look, look.shown) if each is not None)
+
+
+def _sizes(look: Look) -> dict[bool, tuple[int, int]]:
+    """Return the sizes of a frame's files, by whether they are raw: a camera's raw is a little larger than its JPEG."""
+    return {each.kind == "raw": (each.width, each.height) for each in (look, look.shown) if each is not None}
+
+
+def _alone(look: Look) -> Radiance | None:
+    """Return the light as this frame alone shows it."""
     stops = look.shot.exposure.stops
-    if look.kind == "raw" or stops is None or len(setup.bracket) >= _MOST_LEARNED_FROM:
-        return setup
-    if any(abs(frame.stops - stops) < _OTHER_EXPOSURE for frame in setup.bracket):
-        return setup
-    light = look.light[::_EVERY, ::_EVERY].astype(np.float32).reshape(-1, 3)
-    clipped = look.clipped_any[::_EVERY, ::_EVERY].ravel().astype(np.float32) / np.float32(255)
-    frame = Exposed(PRIOR.code_of(light).astype(np.float32), stops, clipped)
-    if setup.bracket and len(setup.bracket[0].codes) != len(frame.codes):
-        return setup
-    bracket = (*setup.bracket, frame)
-    found = learn(bracket, white_code=setup.white_code) if len(bracket) > 1 else None
-    return replace(setup, bracket=bracket, response=found or setup.response)
+    if stops is None:
+        return None
+    found = Radiance()
+    for each in (look, look.shown):
+        if each is not None:
+            clipped = each.clipped_any.astype(np.float32) / np.float32(255)
+            merged = alone(each.light, clipped, each.parts == Part.BACKDROP, stops)
+            found = found.having(each.kind == "raw", merged)
+    return found
+
+
+_SAME_EXPOSURE = 1 / 12  # stops
+
+
+def _with_samples(setup: Setup, look: Look) -> tuple[Sample, ...]:
+    """Return what frames can say, one of each kind and exposure: the newest is cut out best."""
+    new = [Sample.of(each) for each in (look.shown, look) if each is not None]
+
+    def is_old(sample: Sample) -> bool:
+        return any(
+            one.coded == sample.coded
+            and one.stops is not None
+            and sample.stops is not None
+            and abs(one.stops - sample.stops) < _SAME_EXPOSURE
+            for one in new
+        )
+
+    return (*(sample for sample in setup.samples if not is_old(sample)), *new)
 
 
 def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None, tuple[Tone, ...]]:
@@ -169,12 +214,7 @@ def _notices(
 ) -> tuple[Notice, ...]:
     """Return what is worth a line, what costs the picture most first."""
     found: list[Notice] = []
-    if setup.size not in (None, (look.width, look.height)):
-        found.append(Notice("size", "The frame has another size than the setup's first: was the camera changed?"))
-    if look.lit_otherwise > thresholds.steps.same_light_share:
-        share = percent(look.lit_otherwise)
-        text = f"{share} of the picture is lit otherwise than before: was a lamp or card moved? Then begin a new setup."
-        found.append(Notice("light-changed", text))
+    found += _other_notices(setup, look, thresholds)
     if cleanness is not None and not cleanness.clean:
         found.append(_backdrop_notice(cleanness))
     if (side := _intruder_side(look)) is not None:
@@ -189,6 +229,36 @@ def _notices(
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
     return tuple(found)
+
+
+def _other_notices(setup: Setup, look: Look, thresholds: Thresholds) -> list[Notice]:
+    """Return what keeps earlier frames from being believed, or explains why figures differ from theirs."""
+    found: list[Notice] = []
+    blind = blindness(look)
+    if _is_other_picture(setup, look):
+        text = "Another size than the frames before: not the same picture. They are set aside; begin a new setup."
+        found.append(Notice("size", text))
+    elif _is_other_light(look, thresholds):
+        text = f"{_what_changed(look)} lit otherwise than before: was a lamp or card moved? Then begin a new setup."
+        found.append(Notice("light-changed", text))
+    if blind == "burnt":
+        found.append(Notice("burnt-out", "The whole frame is burnt out: nothing can be judged from it."))
+    elif blind == "black":
+        found.append(Notice("black-frame", "The frame is black: is the cap on, or a lamp off?"))
+    kinds = {kind for kind, _ in setup.sizes}
+    if kinds and not kinds & set(_sizes(look)):
+        here, before = ("raw", "JPEG") if look.kind == "raw" else ("JPEG", "raw")
+        text = f"A {here} frame after {before} ones: white lies elsewhere in it, so it is judged by itself."
+        found.append(Notice("other-kind", text))
+    return found
+
+
+def _what_changed(look: Look) -> str:
+    changes = [each.change for each in (look, look.shown) if each is not None]
+    backdrop, picture = max(change.backdrop for change in changes), max(change.picture for change in changes)
+    if backdrop > picture:
+        return f"{percent(backdrop)} of the backdrop is"
+    return f"{percent(picture)} of the picture is"
 
 
 def _intruder_side(look: Look) -> str | None:

@@ -86,6 +86,7 @@ class Steps:
     keep_within_stops: float
     same_light_stops: float
     same_light_share: float
+    same_backdrop_share: float
 
 
 @dataclass(frozen=True)

@@ -36,14 +36,14 @@ def frames(scene: Scene, f_numbers: tuple[float, ...], curve: str = "plain") -> 
 @pytest.mark.parametrize("f_numbers", [(11, 5.6, 2.8), (2.8, 11), (16, 4), (5.6, 5.6)])
 def test_a_bracket_is_one_light(tone: str, curve: str, f_numbers: tuple[float, ...]) -> None:
     scene = vessel(tone, spill=0.01)
-    assert max(seen.lit_otherwise for seen in frames(scene, f_numbers, curve)) < THRESHOLDS.steps.same_light_share
+    assert not any(seen.change.counts(THRESHOLDS) for seen in frames(scene, f_numbers, curve))
 
 
 def test_a_moved_lamp_is_another_light() -> None:
     before = vessel("black", spill=0.02)
     after = Scene(before.light[:, ::-1].copy(), before.backdrop)
     known = frames(before, (5.6,))[0].radiance
-    assert look(after.shot(5.6, seed=9), THRESHOLDS, known).lit_otherwise > THRESHOLDS.steps.same_light_share
+    assert look(after.shot(5.6, seed=9), THRESHOLDS, known).change.counts(THRESHOLDS)
 
 
 def test_a_flag_is_another_light_and_old_frames_are_not_believed_any_more() -> None:
