@@ -57,7 +57,12 @@ def step_from(blind: Blind, unforeseen: bool, step: Step, here: Exposure, f_numb
     ahead = [n for n in change if sign * change[n] > 0.1]
     if not ahead:
         less = "a faster shutter, a lower ISO or less" if blind == "burnt" else "a slower shutter, a higher ISO or more"
-        return Step("light", None, here.f_number, f"{seen}, and {f_text(here.f_number)} is as far as it goes: {less} light.{hint}")
+        return Step(
+            "light",
+            None,
+            here.f_number,
+            f"{seen}, and {f_text(here.f_number)} is as far as it goes: {less} light.{hint}",
+        )
     mark = min(ahead, key=lambda n: abs(change[n] - sign * _LONG_STEP))
     why = f"{seen}: {move} to {f_text(mark)} and look again.{hint}"
     return Step(move, round(change[mark], 2), mark, why)

@@ -54,6 +54,9 @@ class Change:
         return self.picture > steps.same_light_share or self.backdrop > steps.same_backdrop_share
 
 
+NO_CHANGE = Change()
+
+
 def light_changed(
     past: Iterable[Past], frame: Past, thresholds: Thresholds, *, raw: bool = False, response: Response = PRIOR
 ) -> Change:
@@ -72,7 +75,7 @@ def light_changed(
             found = _compared(before, frame, thresholds, None if raw else response)
             if found is not None:
                 return found
-    return Change()
+    return NO_CHANGE
 
 
 def _compared(before: Past, now: Past, thresholds: Thresholds, response: Response | None) -> Change | None:

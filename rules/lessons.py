@@ -91,6 +91,9 @@ class Lessons:
         return replace(self, bracket=bracket, from_bracket=found or self.from_bracket)
 
 
+NO_LESSONS = Lessons()
+
+
 def _is_known(stops: float, before: tuple[float, ...]) -> bool:
     return len(before) >= _MOST_LEARNED_FROM or any(abs(one - stops) < _OTHER_EXPOSURE for one in before)
 

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
-from lampblack.rules.continuity import Change, light_changed
+from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Kind, Picture, Sensor, Shot
 from lampblack.rules.glints import Heights
@@ -85,7 +85,7 @@ class Look:
     white_light: float
     floor_light: float
     radiance: Radiance | None
-    change: Change = Change()
+    change: Change = NO_CHANGE
     shown: Look | None = None
 
     @cached_property
@@ -128,7 +128,7 @@ def look(
     raw = isinstance(picture, Sensor)
     cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     stops = picture.shot.exposure.stops
-    change = Change() if stops is None else _changed(known, _past(cells, None, stops), thresholds, raw)
+    change = NO_CHANGE if stops is None else _changed(known, _past(cells, None, stops), thresholds, raw)
     if change.counts(thresholds):
         known = None  # what was known is of another light
     own = None if known is None else known.of(raw)
@@ -180,7 +180,7 @@ def _past(cells: Cells, behind: Mask | None, stops: float) -> Past:
 def _changed(known: Radiance | None, frame: Past, thresholds: Thresholds, raw: bool) -> Change:
     own = None if known is None else known.of(raw)
     if known is None or own is None:
-        return Change()
+        return NO_CHANGE
     return light_changed(own.past, frame, thresholds, raw=raw, response=known.response)
 
 

@@ -19,7 +19,7 @@ from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
-from lampblack.rules.lessons import Lessons
+from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance, alone
 from lampblack.rules.response import Response
@@ -43,7 +43,7 @@ class Setup:
     radiance: Radiance | None = None
     sizes: tuple[tuple[bool, tuple[int, int]], ...] = ()
     """Width and height of its frames, by whether they are raw."""
-    lessons: Lessons = Lessons()
+    lessons: Lessons = NO_LESSONS
 
     @property
     def response(self) -> Response:
