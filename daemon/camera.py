@@ -134,7 +134,7 @@ def is_f_number(value: object) -> bool:
 
 def _log_change(before: Event, now: Event) -> None:
     """Log when a camera comes, goes or can't be found; not each frame that it takes."""
-    if now["state"] in _THERE and before["state"] in _THERE:
+    if now["state"] == "none" or (now["state"] in _THERE and before["state"] in _THERE):
         return
     if (now["state"], now["text"]) != (before["state"], before["text"]):
         log.info("camera: %s", now["text"] or now["state"])

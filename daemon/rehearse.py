@@ -346,7 +346,7 @@ def _clean(clean: bool | None) -> str:
 
 def in_a_line(why: str, verdict: Event) -> str:
     backdrop, step = verdict["backdrop"], verdict["next"]
-    spill = backdrop["spill"]
+    spill = None if backdrop["clean"] else backdrop["spill"]
     where = f" ({spill['side'] or 'all round'}, {stops_long(spill['over_stops'])} over)" if spill else ""
     return (
         f"{f_text(verdict['exposure']['f_number'])} ({why}): clipped {percent(verdict['highlights']['subject'])},"

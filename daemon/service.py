@@ -285,8 +285,8 @@ class Service:
         name = clean_name(self.folder)
         if self._lock is not None:
             self._lock.release()
-        self._set_state("folder-gone", f"{name} is gone: plug its drive in or put it back; waiting for it.")
-        log.warning("%s", self._state_text)
+        self._set_state("folder-gone", "The folder is gone: plug its drive in or put it back; waiting for it.")
+        log.warning("%s is gone; waiting for it", name)
         self._unsaved.clear()  # what the journal doesn't have is read again
         while not self._stop.is_set():
             if await asyncio.to_thread(os.path.isdir, self._root):

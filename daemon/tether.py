@@ -154,6 +154,7 @@ class Tether:
         self._tries: dict[tuple[Any, ...], int] = {}
         self._in_hand: tuple[Any, ...] | None = None
         self._complaints: set[str] = set()
+        self._logged = ""
 
     # ---- for others
 
@@ -383,10 +384,16 @@ class Tether:
         assert life.process.stderr is not None
         for line in lines:
             if fd == life.process.stderr.fileno():
-                log.info("camera process: %s", clean(bytes(line), 300))
+                self._log_once(clean(bytes(line), 300))
             else:
                 self._take(life, bytes(line))
         return bool(piece)
+
+    def _log_once(self, text: str) -> None:
+        """Log what the process says; a library that repeats itself at each try, once."""
+        if text != self._logged:
+            self._logged = text
+            log.info("camera process: %s", text)
 
     def _pass_on(self, life: _Life) -> None:
         """Pass on what was asked, or refuse it."""

@@ -323,3 +323,14 @@ def test_addresses_that_can_not(address: str) -> None:
     with pytest.raises(ValueError, match="write auto, ptpip:") as wrong:
         check_address(address)
     assert str(wrong.value).isprintable()
+
+
+def test_what_the_library_repeats_is_logged_once(
+    desk_with: Callable[..., Desk], caplog: pytest.LogCaptureFixture
+) -> None:
+    """A camera that isn't there is tried again every few seconds, all night."""
+    caplog.set_level("INFO")
+    desk = desk_with("for n in range(5): print('refused', file=sys.stderr, flush=True)\n" + SERVES)
+    desk.until(lambda: "ready" in desk.states)
+    desk.until(lambda: "refused" in caplog.text)
+    assert caplog.text.count("camera process: refused") == 1
