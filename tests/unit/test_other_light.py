@@ -1,0 +1,180 @@
+"""Frames that are not of the light, or not the picture, of those before: nothing earlier is believed of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+from scenes import Scene, vessel
+from tone_scenes import CURVES, Floats, expose, studio
+
+from lampblack.daemon.config import load_thresholds
+from lampblack.rules.exposure import Exposure
+from lampblack.rules.frame import Picture, Shot
+from lampblack.rules.look import look
+from lampblack.rules.shoot import Setup, judge, new_setup
+from lampblack.rules.verdict import Verdict
+
+THRESHOLDS = load_thresholds()
+SPILL, FLAGGED = vessel("black", spill=0.02), vessel("black")
+SET_ASIDE = {"light-changed", "size"}
+
+
+def shoot(pictures: list[Picture], setup: Setup | None = None) -> tuple[Setup, list[Verdict]]:
+    setup, verdicts = setup or new_setup(1), []
+    for number, picture in enumerate(pictures, start=1):
+        seen = look(picture, THRESHOLDS, setup.radiance)
+        setup, verdict = judge(setup, seen, THRESHOLDS, file=f"{number}.jpg", frame=number)
+        verdicts.append(verdict)
+    return setup, verdicts
+
+
+def kinds(verdict: Verdict) -> set[str]:
+    return {notice.kind for notice in verdict.notices}
+
+
+def filled(code: int, f_number: float, like: Picture) -> Picture:
+    """A frame of one code all over."""
+    return Picture("jpeg", np.full_like(like.codes, code), Shot(Exposure.of(f_number, 1 / 60, 200)))
+
+
+# --- the light changed ----------------------------------------------------------------------------------------------
+
+ORDERS = {
+    "the same aperture again": ([5.6], 5.6),
+    "a wide-open frame in between": ([5.6, 2.8], 5.6),
+    "a wide-open frame first": ([2.8, 5.6], 5.6),
+    "a bracket, then the middle": ([11.0, 5.6, 2.8], 5.6),
+    "a frame two stops wider": ([5.6], 2.8),
+    "a frame a stop closer": ([5.6], 8.0),
+    "only wide open before": ([2.8], 5.6),
+}
+
+
+@pytest.mark.parametrize("order", ORDERS)
+def test_a_flag_is_noticed_whatever_was_shot_before(order: str) -> None:
+    before, then = ORDERS[order]
+    pictures = [SPILL.shot(n, seed=i) for i, n in enumerate(before)]
+    setup, verdicts = shoot([*pictures, FLAGGED.shot(then, seed=9)])
+    assert not any(kinds(verdict) & SET_ASIDE for verdict in verdicts[:-1])
+    assert "light-changed" in kinds(verdicts[-1])
+    assert len(setup.samples) == 1
+    assert [f.f_number for f in verdicts[-1].forecast if f.shot] == [then]
+
+
+@pytest.mark.parametrize("which", ["key", "fill"])
+@pytest.mark.parametrize("back", [0.0, 2.0])
+def test_a_lamp_switched_off_is_noticed_at_an_exposure_shot_before(which: str, back: float) -> None:
+    """Whatever the tone curve, and whether or not a brighter frame came in between."""
+    lamps = studio(0, 400, 600)
+    off = lamps.light(*((0.0, 1.0) if which == "key" else (1.0, 0.0)))
+    for name in ("hard s", "high lifted toe"):
+        shots = [(lamps.light(), 0.0), (lamps.light(), back), (off, 0.0)]
+        _, verdicts = shoot([coded(light, stops, CURVES[name], seed) for seed, (light, stops) in enumerate(shots)])
+        assert [bool(kinds(v) & SET_ASIDE) for v in verdicts] == [False, False, True], name
+
+
+def coded(light: Floats, stops: float, curve: object, seed: int = 0) -> Picture:
+    shot = Shot(Exposure.of(5.6, 2.0**stops / 64, 200))
+    return Picture("jpeg", expose(light, stops, curve, seed=seed), shot)  # type: ignore[arg-type]
+
+
+@cache
+def scene_light(name: str) -> Floats:
+    kind, _, what = name.partition(" ")
+    return studio(int(what), 400, 600).light() if kind == "studio" else vessel(what, spill=0.01).light
+
+
+SCENES = ("studio 0", "vessel black", "studio 1", "vessel white", "vessel grey")
+EACH = [
+    pytest.param(name, scene, marks=[] if i % len(SCENES) == j else pytest.mark.slow)
+    for i, name in enumerate(CURVES)
+    for j, scene in enumerate(SCENES)
+]
+
+
+@pytest.mark.parametrize(("name", "scene"), EACH)
+def test_a_bracket_up_to_eight_stops_wide_is_one_light_whatever_the_curve(name: str, scene: str) -> None:
+    for stops in ((-4.0, 4.0), (0.0, -3.0, 3.0, -5.0)):
+        pictures = [coded(scene_light(scene), at, CURVES[name], seed) for seed, at in enumerate(stops)]
+        _, verdicts = shoot(pictures)
+        assert not any(kinds(verdict) & SET_ASIDE for verdict in verdicts), stops
+
+
+def test_a_nudged_tripod_is_no_change_of_light() -> None:
+    """By half a per cent of the frame's width."""
+    moved = Scene(np.roll(SPILL.light, 4, axis=1), SPILL.backdrop)
+    _, verdicts = shoot([SPILL.shot(5.6, seed=1), moved.shot(5.6, seed=2)])
+    assert not kinds(verdicts[-1]) & SET_ASIDE
+
+
+# --- nothing to be seen ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("aim", ["even", "hold-highlights", "clean-backdrop"])
+@pytest.mark.parametrize(("before", "at"), [([], 8.0), ([5.6], 8.0), ([11.0, 8.0, 5.6], 2.8), ([2.8], 2.8)])
+def test_a_burnt_out_frame_is_never_advised_to_open(before: list[float], at: float, aim: str) -> None:
+    scene = vessel("black", shade=0.5)  # so dim that its own frames ask to be opened
+    pictures = [scene.shot(n, seed=i) for i, n in enumerate(before)]
+    setup = new_setup(1, aim=aim)  # type: ignore[arg-type]
+    _, verdicts = shoot([*pictures, filled(255, at, scene.shot(8.0))], setup)
+    burnt = verdicts[-1]
+    assert burnt.step.move in ("close", "light")
+    assert burnt.step.stops is None or burnt.step.stops < 0
+    assert "burnt-out" in kinds(burnt)
+    assert burnt.highlights.headroom is None or burnt.highlights.headroom.stops < 0
+    assert ("light-changed" in kinds(burnt)) == bool(before)
+
+
+@pytest.mark.parametrize("code", [0, 2, 30])
+@pytest.mark.parametrize("before", [[5.6], [11.0, 5.6], [2.8]])
+def test_a_frame_with_the_cap_on_is_told_and_nothing_before_is_believed(before: list[float], code: int) -> None:
+    """Black is code 30 in a camera with lifted blacks."""
+    scene = vessel("grey")
+    pictures = [scene.shot(n, seed=i) for i, n in enumerate(before)]
+    setup, verdicts = shoot([*pictures, filled(code, 5.6, scene.shot(5.6))])
+    assert {"light-changed", "black-frame"} <= kinds(verdicts[-1])
+    assert verdicts[-1].step.move == "light"
+    assert "cap" in verdicts[-1].step.why
+    assert len(setup.samples) == 1
+
+
+def test_a_frame_as_black_as_was_to_be_expected_is_to_be_opened() -> None:
+    scene = vessel("black")
+    dim = replace(scene, light=scene.light / 2**9)
+    _, (verdict,) = shoot([dim.shot(8.0)])
+    assert "black-frame" in kinds(verdict)
+    assert verdict.step.move == "open"
+    _, (verdict,) = shoot([dim.shot(2.8)])
+    assert verdict.step.move == "light"
+
+
+def test_a_frame_that_burns_out_as_foretold_is_no_other_light() -> None:
+    scene = vessel("white", shade=3.0)
+    bright = replace(scene, light=scene.light + 0.3)
+    _, verdicts = shoot([bright.shot(8.0, seed=1), bright.shot(1.4, seed=2)])
+    assert "burnt-out" in kinds(verdicts[-1])
+    assert "light-changed" not in kinds(verdicts[-1])
+    assert verdicts[-1].step.move == "close"
+
+
+# --- another picture ------------------------------------------------------------------------------------------------
+
+
+def test_nothing_is_taken_from_frames_of_another_size() -> None:
+    """Not even where both come to as many cells."""
+    small = vessel("black", shade=0.3).shot(8.0, seed=1)
+    large = vessel("black", shade=3.0).shot(8.0, seed=2)
+    large = Picture("jpeg", np.repeat(np.repeat(large.codes, 2, axis=0), 2, axis=1), large.shot)
+    setup, verdicts = shoot([small, large])
+    assert "size" in kinds(verdicts[-1])
+    assert len(setup.samples) == 1
+    _, (alone,) = shoot([large])
+    assert verdicts[-1].highlights == alone.highlights
+    assert verdicts[-1].step == alone.step
+    assert verdicts[-1].forecast == alone.forecast
+    # ... and from then on the new size is the setup's.
+    _, (third,) = shoot([large], setup)
+    assert not kinds(third) & SET_ASIDE
