@@ -156,8 +156,9 @@ def _white_code(picture: Picture, thresholds: Thresholds) -> int:
     few = np.ascontiguousarray(
         _eight_bit(picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)])
     )
-    counts = np.bincount(brightest(few).ravel(), minlength=256)
-    return min(thresholds.highlights.jpeg_white_code, top_code(counts))
+    # A JPEG keeps green best: its pile still shows where coarse colour has smeared the brightest channel's.
+    ends = (top_code(np.bincount(plane.ravel(), minlength=256)) for plane in (brightest(few), few[..., 1]))
+    return min(thresholds.highlights.jpeg_white_code, *ends)
 
 
 def _count_clipped(picture: Picture, white: int) -> int:

@@ -58,7 +58,7 @@ class Look:
     levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
     JPEG's channel is clipped. white_light, floor_light: from the one a pixel is clipped, up to the other it carries no
-    detail. heights: how bright each cell is, in the bins of `levels`. shown: of a raw frame, the camera's JPEG of the
+    detail. heights: how bright it is where, in the bins of `levels`. shown: of a raw frame, the camera's JPEG of the
     same shot. radiance: the setup's light, this frame's with it; of this frame alone where the light has changed.
     change: how much of the light is not that of the setup's frames before.
     """
@@ -141,7 +141,7 @@ def look(
     subject = parts == Part.SUBJECT
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
     dark = bin_of(scale.white / 2.0**thresholds.highlights.glint_contrast_stops, scale.edges)
-    parts[heights.glints((cells.clipped_any > 0) & subject, dark)] = Part.GLINT
+    parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
     luminance = cv2.transform(cells.light, _LUMA[None])[subject]
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
     points = parts_of_points(parts, cover, cells.top.shape[0] // cells.shape[0])
