@@ -24,6 +24,7 @@ Move = Literal["close", "open", "keep", "light"]
 _SUBJECT_MAY_LOSE = 2.0
 # A fully clipped or blocked middle says only the direction; then go a long step and look again.
 _LONG_STEP = 2.0
+_BURNT = 0.5  # of the frame at white, and no subject in sight: then the subject may be what is burnt
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,9 @@ def suggest_step(
         ladder = Ladder(here, tuple(sorted({*f_numbers, here.f_number})))
     if aim == "meter":
         return Step(None, None, None, "No incident reading is logged for this setup.")
+    if samples[-1].burnt > _BURNT and not samples[-1].subject.pixels:
+        mark = ladder.nearest(-2 * _LONG_STEP) if ladder else None
+        return _move(-2 * _LONG_STEP, ladder, mark, "The frame is burnt out; to see anything", thresholds)
     if aim == "hold-highlights":
         return _hold_highlights(room, ladder, thresholds)
     if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":

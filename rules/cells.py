@@ -157,8 +157,10 @@ def _white_code(picture: Picture, thresholds: Thresholds) -> int:
         _eight_bit(picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)])
     )
     # A JPEG keeps green best: its pile still shows where coarse colour has smeared the brightest channel's.
-    ends = (top_code(np.bincount(plane.ravel(), minlength=256)) for plane in (brightest(few), few[..., 1]))
-    return min(thresholds.highlights.jpeg_white_code, *ends)
+    end, green = (top_code(np.bincount(plane.ravel(), minlength=256)) for plane in (brightest(few), few[..., 1]))
+    usual = thresholds.highlights.jpeg_white_code
+    lowest = min(end, green)
+    return lowest if lowest < usual else max(usual, end)
 
 
 def _count_clipped(picture: Picture, white: int) -> int:

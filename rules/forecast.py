@@ -45,6 +45,8 @@ class Sample:
     floor: float
     coded: bool
     """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
+    burnt: float = 0.0
+    """Share of the whole frame at the white level."""
     doubt: float = 0.0
     """How far off the light of its bins may be, in stops (`Response.sure_stops`)."""
 
@@ -60,13 +62,14 @@ class Sample:
             white=look.white_light,
             floor=look.floor_light,
             coded=look.kind != "raw",
+            burnt=look.clipped_frame,
         )
 
     def under(self, response: Response, white_code: int) -> Sample:
         """
         Return the same frame read through a camera's own tone response instead of sRGB; raw stays as it is.
 
-        `white_code`: the code where the camera's curve ends, though this frame may not show it.
+        `white_code`: the code where the camera's curve was seen to end, though this frame may not show it.
         """
         if not self.coded:
             return self
@@ -81,7 +84,7 @@ class Sample:
             subject=Distribution(self.subject.counts, edges),
             backdrop=Distribution(self.backdrop.counts, edges),
             mid_light=None if self.mid_light is None else grey * again(self.mid_light),
-            white=float(response.light_of(white_code - 0.5)),
+            white=min(float(response.light_of(white_code - 0.5)), again(self.white)),
             floor=again(self.floor),
             doubt=response.sure_stops,
         )

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.look import Look
-from lampblack.rules.response import PRIOR, Exposed, Response, learn, learn_from_raw
+from lampblack.rules.response import PRIOR, USUAL_END, Exposed, Response, learn, learn_from_raw
 
 _MOST_LEARNED_FROM = 6  # frames; more teach little and take time
 _EVERY = 4  # cells, each way: fifteen thousand of them tell the curve
@@ -31,7 +31,7 @@ class Lessons:
     bracket: JPEGs of different exposures. paired: exposures of which a raw and a JPEG were held together.
 
     remembered: what was known of the camera beforehand. from_bracket, from_pair: what was learned of it here.
-    white_code: the lowest code at which a frame was seen to clip.
+    white_code: the lowest code at which a frame was seen to clip, if lower than usual.
     """
 
     bracket: tuple[Exposed, ...] = ()
@@ -55,7 +55,9 @@ class Lessons:
         coded = look.shown if look.kind == "raw" else look
         if coded is None:
             return self
-        lessons = replace(self, white_code=min(self.white_code, coded.white_code))
+        lessons = self
+        if coded.white_code < USUAL_END:
+            lessons = replace(self, white_code=min(self.white_code, coded.white_code))
         if look is not coded:
             lessons = lessons._with_pair(look, coded)
         return lessons._with_frame(coded)
@@ -71,7 +73,7 @@ class Lessons:
         cells = _in_register(raw, shown)
         if cells is None:
             return self
-        found = learn_from_raw(*cells, white_code=self.white_code, start=self.remembered)
+        found = learn_from_raw(*cells, white_code=min(self.white_code, USUAL_END), start=self.remembered)
         if found is None:
             return self
         best = found if self.from_pair is None else min(found, self.from_pair, key=lambda one: one.sure_stops)
@@ -87,7 +89,11 @@ class Lessons:
         if self.bracket and len(self.bracket[0].codes) != len(frame.codes):
             return self
         bracket = (*self.bracket, frame)
-        found = learn(bracket, white_code=self.white_code, start=self.remembered) if len(bracket) > 1 else None
+        found = (
+            learn(bracket, white_code=min(self.white_code, USUAL_END), start=self.remembered)
+            if len(bracket) > 1
+            else None
+        )
         return replace(self, bracket=bracket, from_bracket=found or self.from_bracket)
 
 

@@ -24,6 +24,7 @@ from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance, alone
 from lampblack.rules.response import Response
 from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import light_of_code
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
 
 BackdropWish = Literal["auto", "black", "grey", "white", "none"]
@@ -92,7 +93,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     if blind is not None:
         other = _is_other_light(look, thresholds)
         step = step_from(blind, other, step, look.shot.exposure, setup.f_numbers)
-    highlights, shadows = _highlights(look, sample, room), _shadows(look, sample)
+    highlights, shadows = _highlights(look, sample, room, lessons.white_code), _shadows(look, sample)
     verdict = Verdict(
         file=file,
         frame=frame,
@@ -189,18 +190,24 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, sample: Sample, room: Headroom | None) -> Highlights:
-    subject = sample.subject.share_from(look.white_light)
-    broad, specular = (_clipped_part(look, part, sample) for part in (Part.SUBJECT, Part.GLINT))
-    return Highlights(look.clipped_frame, subject, look.clipped, broad, specular, room)
+def _highlights(look: Look, sample: Sample, room: Headroom | None, white_code: int) -> Highlights:
+    """Return what clips; `white_code`: where other frames of the setup have shown the camera's codes to end."""
+    if look.kind == "raw" or white_code >= look.white_code:
+        white, frame = look.white_light, look.clipped_frame
+    else:
+        white = light_of_code(white_code - 0.5)
+        frame = Distribution(look.counts.sum(axis=0)).share_from(white) or 0.0
+    subject = sample.subject.share_from(white)
+    broad, specular = (_clipped_part(look, part, sample, white) for part in (Part.SUBJECT, Part.GLINT))
+    return Highlights(frame, subject, look.clipped, broad, specular, room)
 
 
-def _clipped_part(look: Look, part: Part, sample: Sample) -> float | None:
+def _clipped_part(look: Look, part: Part, sample: Sample, white: float) -> float | None:
     """Return the clipped pixels of a part as a share of the whole subject."""
     if not sample.subject.pixels:
         return None
     spread = Distribution(look.levels[part], look.edges)
-    return (spread.share_from(look.white_light) or 0.0) * spread.pixels / sample.subject.pixels
+    return (spread.share_from(white) or 0.0) * spread.pixels / sample.subject.pixels
 
 
 def _shadows(look: Look, sample: Sample) -> Shadows:
