@@ -21,13 +21,14 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol
 
 from lampblack.daemon import journal as journals
 from lampblack.daemon import learning
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, camera_home, load_thresholds
+from lampblack.daemon.desk import RETRY_S, Desk
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.hub import Event, Hub
 from lampblack.daemon.intake import (
@@ -58,13 +59,10 @@ from lampblack.rules.radiance import Radiance
 from lampblack.rules.thresholds import Thresholds
 
 log = logging.getLogger(__name__)
-T = TypeVar("T")
 
 FRAME_IN_HAND_S = 10.0
 RECENT = 4
 """Frames that can be judged once more; each is some ten megabytes of memory. A raw file follows its JPEG closely."""
-RETRY_S = 3.0
-"""Between tries to write what the full disk didn't take."""
 
 
 class EyeLike(Protocol):
@@ -138,7 +136,7 @@ class Service:
         self.folder, self._options, self._parts, self._tell = folder, options, parts, tell
         self._root = os.fsencode(folder)
         self._loop = asyncio.get_running_loop()
-        self._desk = ThreadPoolExecutor(1, "lampblack-desk")
+        self._desk = Desk(self._trouble, self._saved_at_last)
         self._eye_thread = ThreadPoolExecutor(1, "lampblack-eye")
         self._hub = Hub(self._greeting, self._handle)
         self._stop = asyncio.Event()
@@ -151,10 +149,6 @@ class Service:
         self._rules = self._empty_setup()
         self._recent: deque[_Judged] = deque(maxlen=RECENT)  # the newest last
         self._judging = asyncio.Lock()  # who holds it may change the setup and what is said of its frames
-        self._journal: Journal | None = None
-        self._unsaved: deque[Callable[[Journal], None]] = deque()
-        self._saving = asyncio.Lock()
-        self._cannot_save = False
         self._intake: Intake | None = None
         self._scanned = asyncio.Event()
         self._queue: asyncio.Queue[Ready | _Slate | None] = asyncio.Queue()
@@ -185,7 +179,7 @@ class Service:
             self._eye = self._parts.eye()
             self._loop.run_in_executor(self._eye_thread, self._eye.open)
             self._camera.start()
-            tasks.append(asyncio.create_task(self._keep_saving()))
+            tasks.append(asyncio.create_task(self._desk.keep_saving()))
             if (pause_s := watchdog_s()) is not None:
                 tasks.append(asyncio.create_task(self._show_life(pause_s)))
             where = {"pid": os.getpid(), "socket": str(place), "folder": os.fsdecode(self._root)}
@@ -242,7 +236,7 @@ class Service:
                 tell_supervisor("READY=1")
 
         events = IntakeEvents(self._queue.put_nowait, self._odd, self._trouble, on_scanned)
-        known = await self._at_desk(self._journal_now().known)
+        known = await self._desk.do(self._desk.journal.known)
         self._intake = Intake(self._root, events, patience=self._options.patience, done=known)
         if self._stop.is_set():
             self._intake.stop()
@@ -259,8 +253,8 @@ class Service:
         finally:
             await self._finish(worker)
             await intake.close()
-            await self._save()
-            await self._close_journal()
+            await self._desk.save()
+            await self._desk.close()
 
     async def _wait(self, pause_s: float) -> None:
         with contextlib.suppress(TimeoutError):
@@ -287,7 +281,7 @@ class Service:
             self._lock.release()
         self._set_state("folder-gone", "The folder is gone: plug its drive in or put it back; waiting for it.")
         log.warning("%s is gone; waiting for it", name)
-        self._unsaved.clear()  # what the journal doesn't have is read again
+        self._desk.forget()
         while not self._stop.is_set():
             if await asyncio.to_thread(os.path.isdir, self._root):
                 try:
@@ -311,7 +305,7 @@ class Service:
         steps: list[Callable[[], Awaitable[object]]] = [
             self._camera.stop,
             self._stop_eye,
-            self._close_journal,
+            self._desk.close,
             self._hub.close,
         ]
         for step in steps:
@@ -321,7 +315,7 @@ class Service:
                 log.exception("while stopping")
         if self._lock is not None:
             self._lock.release()
-        self._desk.shutdown(wait=False)
+        self._desk.end()
         self._eye_thread.shutdown(wait=False)
 
     async def _stop_eye(self) -> None:
@@ -329,18 +323,14 @@ class Service:
         if eye is not None:
             await asyncio.to_thread(eye.close)
 
-    async def _at_desk(self, work: Callable[..., T], *args: Any, **more: Any) -> T:
-        return await self._loop.run_in_executor(self._desk, lambda: work(*args, **more))
-
     # ------------------------------------------------------------ the journal
 
     async def _open_journal(self) -> str | None:
         try:
-            journal, said = await self._at_desk(Journal.open, self.folder / journals.NAME)
-            self._journal = journal
-            self._memory = await self._at_desk(Memory.of, journal)
-            if await self._at_desk(journal.setup) is None:
-                await self._at_desk(journal.begin_setup, 1, None)
+            journal, said = await self._desk.open(self.folder / journals.NAME)
+            self._memory = await self._desk.do(Memory.of, journal)
+            if await self._desk.do(journal.setup) is None:
+                await self._desk.do(journal.begin_setup, 1, None)
         except JournalError as wrong:
             raise StartError(str(wrong)) from None
         self._rules = self._empty_setup()
@@ -353,39 +343,6 @@ class Service:
         )
         return said
 
-    def _journal_now(self) -> Journal:
-        if self._journal is None:
-            raise JournalError("The folder is gone, and the journal with it.")
-        return self._journal
-
-    async def _close_journal(self) -> None:
-        journal, self._journal = self._journal, None
-        if journal is not None:
-            await self._at_desk(journal.close)
-
-    async def _record(self, write: Callable[[Journal], None]) -> bool:
-        """Write to the journal, after whatever waits to be written. False: it waits too, and is tried again."""
-        self._unsaved.append(write)
-        return await self._save()
-
-    async def _save(self) -> bool:
-        async with self._saving:
-            while self._unsaved and self._journal is not None:
-                try:
-                    await self._at_desk(self._unsaved[0], self._journal)
-                except JournalError as wrong:
-                    if not self._cannot_save:
-                        self._cannot_save = True
-                        self._trouble(str(wrong))
-                    return False
-                except sqlite3.Error:
-                    log.exception("the journal did not take an entry, which is a fault of the service")
-                self._unsaved.popleft()
-            if not self._unsaved and self._cannot_save:
-                self._cannot_save = False
-                self._saved_at_last()
-            return not self._unsaved
-
     def _saved_at_last(self) -> None:
         self._trouble("There is room again: everything is in the journal now.")
         for shown in self._memory.frames:
@@ -393,16 +350,10 @@ class Service:
                 shown.unsaved = False
                 self._publish_frame(shown, again=True)
 
-    async def _keep_saving(self) -> None:
-        while True:
-            await asyncio.sleep(RETRY_S)
-            if self._unsaved:
-                await self._save()
-
     async def _show_life(self, pause_s: float) -> None:
         """Tell the supervisor that all is well, for as long as the loop turns and the desk takes work."""
         while True:
-            await self._at_desk(_nothing)
+            await self._desk.do(_nothing)
             tell_supervisor("WATCHDOG=1")
             await asyncio.sleep(pause_s)
 
@@ -431,7 +382,7 @@ class Service:
     async def _recall(self) -> None:
         """Learn again what this setup's frames had taught before the service was started anew."""
         earlier = list(self._memory.frames)
-        known = await self._at_desk(self._journal_now().known) if earlier else {}
+        known = await self._desk.do(self._desk.journal.known) if earlier else {}
         for shown in earlier:
             kept = shown.kept
             sight = await self._intake_now().look_again(kept.path)
@@ -485,7 +436,7 @@ class Service:
         """The raw file of a JPEG that was read already, or the other way round: still one frame, now better known."""
         first = owner[0]
         log.info("%s belongs to %s", shown_name(ready.path), shown_name(first))
-        await self._record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
+        await self._desk.record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
         judged = next((each for each in self._recent if (each.shown.kept.path, each.shown.kept.digest) == owner), None)
         if judged is not None:
             seen = await self._see(first, ready.path)
@@ -498,7 +449,7 @@ class Service:
 
     async def _refuse(self, ready: Ready, reason: str) -> None:
         error = clean(reason, 300)
-        await self._record(lambda journal: journal.add_sighting(ready.path, ready.sight, "refused", None, error))
+        await self._desk.record(lambda journal: journal.add_sighting(ready.path, ready.sight, "refused", None, error))
         self._intake_now().settle(ready, with_partner=False)
         self._say_refused(ready.path, error)
 
@@ -514,13 +465,13 @@ class Service:
     async def _known_already(self, ready: Ready, digest: str) -> None:
         first = self._memory.by_digest[digest]
         if self._memory.by_path.get(ready.path) == digest:
-            await self._record(
+            await self._desk.record(
                 lambda journal: journal.add_sighting(ready.path, ready.sight, "frame", (ready.path, digest))
             )
         else:
             self._memory.duplicates += 1
             log.info("%s is the same picture as %s; not read twice", shown_name(ready.path), shown_name(first))
-            await self._record(
+            await self._desk.record(
                 lambda journal: journal.add_sighting(ready.path, ready.sight, "duplicate", (first, digest))
             )
         self._memory.refused.pop(ready.path, None)
@@ -541,7 +492,7 @@ class Service:
             kept = Kept(
                 ready.path, seen.digest, self._memory.setup.number, number, verdict, seen.preview, ready.partner
             )
-            saved = await self._record(lambda journal: journal.add_frame(kept, ready.sight, ready.partner_sight))
+            saved = await self._desk.record(lambda journal: journal.add_frame(kept, ready.sight, ready.partner_sight))
             shown = Shown(kept, unsaved=not saved)
             self._recent.append(_Judged(shown, before, seen.look, notices))
             self._memory.add(shown)
@@ -550,7 +501,7 @@ class Service:
 
     async def _judge(self, look: Look, name: str, number: int) -> Event:
         """Judge a frame into the setup; holds `_judging`."""
-        judged = await self._at_desk(
+        judged = await self._desk.do(
             self._parts.judge, self._rules, look, self._parts.thresholds, file=name, frame=number
         )
         self._rules, verdict = judged
@@ -569,7 +520,7 @@ class Service:
             picture = preview if judged is first else None
             if verdict != kept.verdict or (picture is not None and picture != kept.preview):
                 judged.shown.kept = replace(kept, verdict=verdict, preview=picture or kept.preview)
-                saved = await self._record(partial(_say_again, judged.shown.kept, picture))
+                saved = await self._desk.record(partial(_say_again, judged.shown.kept, picture))
                 judged.shown.unsaved = not saved
                 self._publish_frame(judged.shown, again=True)
 
@@ -588,7 +539,7 @@ class Service:
         async with self._judging:
             number = self._memory.setup.number + 1
             setup = journals.Setup(number, slate.name)
-            await self._record(lambda journal: journal.begin_setup(setup.number, setup.name))
+            await self._desk.record(lambda journal: journal.begin_setup(setup.number, setup.name))
             self._memory.begin(setup)
             self._rules = self._empty_setup()
             self._recent.clear()
