@@ -162,13 +162,7 @@ def _clean_backdrop(
     if cleanness.clean and abs(even) <= thresholds.steps.keep_within_stops:
         return Step("keep", 0.0, here.f_number, f"The backdrop is clean {cleanness.tone} and the subject well exposed.")
     if black and even - wanted > _SUBJECT_MAY_LOSE:
-        lost, side = even - wanted, cleanness.spill.side if cleanness.spill else None
-        where = f" from the {side}" if side else ""
-        why = (
-            f"Closing until the backdrop is clean would leave the subject {_stops_text(lost)} under:"
-            f" keep the light{where} off the backdrop, {_stops_text(cleanness.slack_stops)} of it."
-        )
-        return Step("light", None, here.f_number, why)
+        return Step("light", None, here.f_number, _too_dark(even, wanted, cleanness))
     seen = (
         f"The backdrop is {_stops_text(limit)} {'over clean black' if black else 'short of clean white'}"
         if not cleanness.clean
@@ -176,6 +170,18 @@ def _clean_backdrop(
     )
     mark = (ladder.at_most(wanted) if black else ladder.at_least(wanted)) if ladder else None
     return _move(wanted, ladder, mark, seen, thresholds)
+
+
+def _too_dark(even: float, wanted: float, cleanness: Cleanness) -> str:
+    """Say why no aperture gives both a clean black backdrop and a subject that is seen."""
+    side = cleanness.spill.side if cleanness.spill else None
+    keep = f"keep light{f' from the {side}' if side else ''} off the backdrop, {_stops_text(even - wanted)} of it"
+    if cleanness.clean:
+        return (
+            f"The backdrop is clean here, but the subject lies {_stops_text(even)} under, and opening that far would"
+            f" lift the backdrop {_stops_text(even - wanted)} over clean black: {keep}."
+        )
+    return f"Closing until the backdrop is clean would leave the subject {_stops_text(even - wanted)} under: {keep}."
 
 
 def _move(wanted: float, ladder: Ladder | None, mark: float | None, seen: str, thresholds: Thresholds) -> Step:

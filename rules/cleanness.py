@@ -115,11 +115,17 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
         p95=spread.percentile_code(95) or 0,
         p99=spread.percentile_code(99) or 0,
         max=spread.max_code or 0,
-        stops_below_white=stops_below_white(float(np.median(level))),
+        stops_below_white=_stops_below_white(level),
         evenness_stops=evenness,
         slack_stops=-over if tone == "black" else _white_slack(level, thresholds) if tone == "white" else 0.0,
         spill=spill,
     )
+
+
+def _stops_below_white(level: NDArray[np.float32]) -> float | None:
+    """Return how far the median lies under white; None where it is under all codes: then only that much is known."""
+    middle = float(np.median(level))
+    return stops_below_white(middle) if middle >= light_of_code(0.5) else None
 
 
 def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> float:
@@ -194,8 +200,8 @@ def _edge_eaten(look: Look) -> bool:
 
 def _white_slack(level: NDArray[np.float32], thresholds: Thresholds) -> float:
     """Return how far a white backdrop's exposure may fall before it stops being clean; negative: must rise."""
-    lowest = float(np.percentile(level, 100 * (1 - thresholds.white.clean_share)))
-    return float(np.log2(max(lowest, 1e-5) / light_of_code(thresholds.white.clean_code)))
+    lowest = max(float(np.percentile(level, 100 * (1 - thresholds.white.clean_share))), light_of_code(0.5))
+    return float(np.log2(lowest / light_of_code(thresholds.white.clean_code)))
 
 
 def _side(bright: NDArray[np.float32], core: Mask, thresholds: Thresholds) -> Side | None:
