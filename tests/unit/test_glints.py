@@ -25,7 +25,7 @@ def shoot(scene: Scene, f_numbers: list[float], setup: Setup | None = None) -> l
 
 
 def with_sheen(width: float) -> Scene:
-    """A vessel with a soft reflection: four times white (f/5.6) at its middle, falling off over `width` of the frame."""
+    """A vessel with a soft reflection: four times white at f/5.6, falling off over `width` of the frame."""
     scene = vessel("black")
     h, w = scene.backdrop.shape
     y, x = np.mgrid[0:h, 0:w]
@@ -99,6 +99,7 @@ def test_the_truth_lies_within_what_the_forecast_leaves_open(frames: list[float]
 def test_clean_and_dark_is_told_apart_from_spilled() -> None:
     """The backdrop is clean because the frame is dark: opening for the subject would lift it."""
     scene = vessel("black", spill=0.03)
+    scene.light[~scene.backdrop] *= 3  # or the table sinks into the dark
     dark = new_setup(1, aim="clean-backdrop", backdrop="black")
     verdict = shoot(Scene(scene.light / 32, scene.backdrop), [5.6], dark)[-1]
     assert verdict.backdrop is not None
