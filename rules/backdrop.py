@@ -50,17 +50,18 @@ class Found:
         return half
 
 
-def find_backdrop(light: Grid, search: BackdropSearch) -> Found | None:
+def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = None) -> Found | None:
     """
     Return the backdrop, or None when no plain surface lies behind the subject.
 
     Args:
         light: (rows, columns, 3) linear light; values over 1 are welcome (a merged picture).
         search: the thresholds.
+        clipped: (rows, columns) where the light is not known for being too bright.
     """
     coded = _coded(light)
     step = _step(coded)
-    reach = _reached(_edges(step, search), coded, search)
+    reach = _reached(_edges(step, clipped, search), coded, search)
     if reach is None:
         return None
     reached, intruder, other = reach
@@ -106,13 +107,14 @@ def _step(coded: Grid) -> Grid:
     return step
 
 
-def _edges(step: Grid, search: BackdropSearch) -> Mask:
+def _edges(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
     """
     Return the cells on edges: steeper than what is around them, and steeper than noise.
 
     A line of weak steps counts as far as it hangs together with a strong one (hysteresis).
     """
-    scaled = np.minimum(step * _STEP_SCALE, 255).astype(np.uint8)
+    known = step if clipped is None else _gone_on(step, clipped, search)
+    scaled = np.minimum(known * _STEP_SCALE, 255).astype(np.uint8)
     around = cv2.medianBlur(scaled, search.slow_cells | 1).astype(np.float32) / _STEP_SCALE
     sharp = step - around
     # Where all is texture there is no plain part to tell the noise by; more than this it never is in cells.
@@ -121,6 +123,20 @@ def _edges(step: Grid, search: BackdropSearch) -> Mask:
     strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
     edges = touching(weak, strong)
     return edges | _straight_on(edges, search)
+
+
+def _gone_on(step: Grid, clipped: Mask, search: BackdropSearch) -> Grid:
+    """
+    Return the steps, those in clipped parts no less than around them.
+
+    White is flat; a fall of light that sets in where it ends would look like an edge against it.
+    """
+    if not clipped.any():
+        return step
+    there = (~clipped).astype(np.float32)
+    box = (search.slow_cells | 1, search.slow_cells | 1)
+    slow = cv2.blur(np.minimum(step, np.float32(search.strong_edge_codes)) * there, box)
+    return np.where(clipped, np.maximum(step, slow / np.maximum(cv2.blur(there, box), np.float32(0.01))), step)
 
 
 def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
@@ -180,7 +196,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
         return None
     kinds = {"backdrop": labels == main, "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
-    for other in np.flatnonzero(held > search.least_rim / 4):
+    for other in np.flatnonzero(held > search.least_rim / 12):
         if other != main:
             piece = labels == other
             kinds[_beside(coded, labels == main, piece, gap, search)] |= piece

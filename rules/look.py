@@ -22,7 +22,7 @@ from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Kind, Picture, Sensor, Shot
 from lampblack.rules.glints import Heights
-from lampblack.rules.radiance import Merged, Past, Radiance, alone, merge, past_of, remembering
+from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Merged, Past, Radiance, alone, merge, past_of, remembering
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
@@ -133,8 +133,7 @@ def look(
         known = None  # what was known is of another light
     own = None if known is None else known.of(raw)
     merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops)
-    seen = cells.light if merged is None else merged.at(merged.most_stops)
-    found = None if no_backdrop else find_backdrop(seen, thresholds.backdrop)
+    found = None if no_backdrop else _find(cells, merged, thresholds)
     parts = _parts(cells, found)
     radiance, change = _joined(known, merged, change, cells, parts == Part.BACKDROP, thresholds, raw)
     scale = _scale(cells, thresholds)
@@ -203,6 +202,13 @@ def _joined(
             # Seen only now, by the backdrop alone, which earlier frames helped to find.
             return Radiance().having(raw, alone(cells.light, cells.clipped_any, behind, merged.stops)), change
     return (known or Radiance()).having(raw, remembering(merged, frame)), change
+
+
+def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds) -> Found | None:
+    """Return the backdrop, from all that the setup's frames show together."""
+    if merged is None:
+        return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH)
+    return find_backdrop(merged.at(merged.most_stops), thresholds.backdrop, merged.weight[..., 0] == 0)
 
 
 _BEHIND = 16
