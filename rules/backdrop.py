@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -255,47 +256,55 @@ def _settled(reached: Mask, step: Grid) -> Mask:
 
 def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> Mask:
     """
-    Return pieces of backdrop seen through the subject (a handle): like it in light, as plain, an edge all round.
+    Return pieces of backdrop cut off by the subject (through a handle, under a beam).
 
-    Shading that happens to pass through the backdrop's light has no such edge, and isn't plain. In the darks, where
-    much has the same light, it must be the same more closely; in the darkest the guess would be idle.
+    They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
+    to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
+    would be idle.
     """
     found = np.zeros_like(backdrop)
     thin = coded[::3, ::3][backdrop[::3, ::3]]
     level = float(np.median(thin.max(axis=1))) if len(thin) else 0.0
-    if level < search.telling_code / 2:
+    if level < search.telling_code:
         return found
-    most_off = search.hole_stops if level >= search.telling_code else search.dark_hole_stops
     near = max(4, round(search.near_share * max(backdrop.shape)))
     candidates = ~backdrop & (step < search.strong_edge_codes)
-    alike = np.zeros_like(backdrop)
-    around, there = _around(coded, backdrop, 2 * near)
-    off = _stops_off(coded[candidates], around[candidates])
-    alike[candidates] = (off < 2 * search.hole_stops) & there[candidates]
+    alike, off = np.zeros_like(backdrop), np.zeros(backdrop.shape, np.float32)
+    off[candidates] = _stops_off(coded[candidates], _carried_on(coded, backdrop)[candidates])
+    alike[candidates] = off[candidates] < 2 * search.hole_stops
     for piece in _pieces(alike, _LEAST_HOLE):
-        if piece[0].any() or piece[-1].any() or piece[:, 0].any() or piece[:, -1].any():
-            continue  # nothing is seen through there
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        if enclosed.mean() > 0.7 and _as_plain(step, piece, _box_around(piece, near) & backdrop):
-            goes_on = _stops_off(coded, _carried_on(coded, backdrop, piece, near))
-            if np.median(goes_on[piece]) < most_off:
-                found |= piece | (ring & alike)
+        alike_there = enclosed.mean() > 0.7 and np.median(off[piece]) < search.hole_stops
+        if alike_there and _as_plain(step, piece, _box_around(piece, near) & backdrop):
+            found |= piece | (ring & alike)
     return found
 
 
-def _around(coded: Grid, backdrop: Mask, cells: int) -> tuple[Grid, Mask]:
-    """Return the backdrop's mean codes within so many cells of each, and where there are any."""
-    few = 4  # a mean of so many cells is as good from every fourth
-    size = max(1, coded.shape[1] // few), max(1, coded.shape[0] // few)
+def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
+    """
+    Return the backdrop's codes, where it is hidden as they would go on from what is about.
+
+    Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996).
+    """
     there = backdrop.astype(np.float32)
-    box = (2 * (cells // few) + 1, 2 * (cells // few) + 1)
-    weight = cv2.blur(cv2.resize(there, size, interpolation=cv2.INTER_AREA), box)
-    codes = cv2.resize(cv2.multiply(coded, cv2.merge([there] * 3)), size, interpolation=cv2.INTER_AREA)
-    mean = cv2.divide(cv2.blur(codes, box), cv2.merge([np.maximum(weight, np.float32(0.02))] * 3))
-    back = coded.shape[1], coded.shape[0]
-    around: Grid = cv2.resize(mean, back, interpolation=cv2.INTER_LINEAR)  # type: ignore[assignment]
-    return around, cv2.resize(weight, back, interpolation=cv2.INTER_LINEAR) > 0.02
+    known = [(cv2.multiply(coded, cv2.merge([there] * 3)), there)]
+    while min(known[-1][1].shape) > 2:
+        codes, weight = known[-1]
+        size = (weight.shape[1] + 1) // 2, (weight.shape[0] + 1) // 2
+        known.append(
+            (
+                cv2.resize(codes, size, interpolation=cv2.INTER_AREA),
+                cv2.resize(weight, size, interpolation=cv2.INTER_AREA),
+            )
+        )
+    codes, weight = known.pop()
+    filled: Any = codes / np.maximum(weight, np.float32(1e-6))[..., None]
+    for codes, weight in reversed(known):
+        wide = cv2.resize(filled, (weight.shape[1], weight.shape[0]), interpolation=cv2.INTER_LINEAR)
+        share = cv2.merge([1 - weight] * 3)
+        filled = cv2.add(codes, cv2.multiply(wide, share))
+    return filled  # type: ignore[no-any-return]
 
 
 def _as_plain(step: Grid, piece: Mask, near: Mask) -> bool:
@@ -303,21 +312,6 @@ def _as_plain(step: Grid, piece: Mask, near: Mask) -> bool:
     inside = eroded(piece, 2)
     inside = inside if inside.any() else piece
     return bool(near.any()) and float(np.median(step[inside])) < 1.3 * float(np.median(step[near])) + 0.05
-
-
-def _carried_on(coded: Grid, backdrop: Mask, piece: Mask, near: int) -> NDArray[np.floating]:
-    """Return the backdrop's codes as they would go on behind a piece: a plane through what is near it."""
-    rows, columns = np.nonzero(_box_around(piece, near) & backdrop)
-    thin = max(1, len(rows) // 2000)
-    rows, columns = rows[::thin], columns[::thin]
-
-    def terms(y: NDArray[np.intp], x: NDArray[np.intp]) -> NDArray[np.float64]:
-        return np.stack([np.ones(len(y)), y / near, x / near], axis=1)
-
-    plane = np.linalg.lstsq(terms(rows, columns), np.log2(coded[rows, columns] + 4.0), rcond=None)[0]
-    carried = np.zeros(coded.shape)
-    carried[piece] = 2 ** (terms(*np.nonzero(piece)) @ plane) - 4
-    return carried
 
 
 def _box_around(piece: Mask, margin: int) -> Mask:

@@ -69,7 +69,6 @@ class BackdropSearch:
     meeting_share: float
     crease_stops: float
     hole_stops: float
-    dark_hole_stops: float
     near_share: float
     telling_code: float
     black_under_stops: float
