@@ -296,8 +296,8 @@ def _draw_forecast(canvas: Canvas, frame: Frame, left: int, row: int, room: int,
         x = left + _FORECAST_LABEL + place * step
         role = "strong" if one.f_number == frame.f_number else "plain"
         canvas.put(x, row, f"{one.f_number:g}", role, width=step - 1)
-        share = "?" if one.highlights is None else f"{100 * one.highlights:.2g}"
-        canvas.put(x, row + 1, share[: step - 1], "plain", width=step - 1)
+        share = percent(one.highlights).removesuffix(" %").replace("<0.", "<.")  # four columns are all there is
+        canvas.put(x, row + 1, share, "plain", width=step - 1)
         canvas.put(x, row + 2, figure(one.backdrop_p99), "plain", width=step - 1)
         canvas.put(x, row + 3, canvas.style.marks.shot if one.shot else "", "key", width=step - 1)
 

@@ -38,6 +38,8 @@ FRAME_S = 45.0
 LEAVE_S = 2.0
 """For the play to notice that the panel was closed."""
 _THIRD = 1 / 3
+_CLEAN_CODE = 5
+"""What the README calls clean black."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -323,16 +325,20 @@ def disagreements(verdict: Event, truth: Event) -> list[str]:
     Return where a verdict and the light of the scene disagree, a line each.
 
     The light is the mock studio's own, without noise, and no measuring code has seen it. Its subject is all that stands
-    before the backdrop: what carries the jug is lit with it, and no picture tells the one from the other.
+    before the backdrop: what carries the jug is lit with it, and no picture tells the one from the other. A raw frame
+    is held against what its sensor holds, and its black must be clean as developed plainly, too.
     """
     wrong = []
     backdrop, clipped = verdict["backdrop"], verdict["highlights"]["subject"]
-    if backdrop["clean"] is not truth["clean"]:
-        wrong.append(f"backdrop said {_clean(backdrop['clean'])}, is {_clean(truth['clean'])}")
-    if clipped is None or abs(clipped - truth["standing_clipped_jpeg"]) > 0.015:
-        wrong.append(f"clipped said {clipped}, is {truth['standing_clipped_jpeg']:.4f}")
+    raw = verdict["pixels"]["kind"] == "raw"
+    clean = truth["clean"] and not (raw and truth["backdrop_plain_code_p99"] > _CLEAN_CODE)
+    burnt = truth["standing_clipped" if raw else "standing_clipped_jpeg"]
+    if backdrop["clean"] is not clean:
+        wrong.append(f"backdrop said {_clean(backdrop['clean'])}, is {_clean(clean)}")
+    if clipped is None or abs(clipped - burnt) > 0.015:
+        wrong.append(f"clipped said {percent(clipped)}, is {percent(burnt)}")
     side = (backdrop.get("spill") or {}).get("side")
-    if truth["lit_from"] and not truth["clean"] and side != truth["lit_from"]:
+    if truth["lit_from"] and not clean and side != truth["lit_from"]:
         wrong.append(f"spill said from {side}, is from {truth['lit_from']}")
     middle, move = truth["standing_mid_stops"], verdict["next"]["move"]
     if abs(middle) > 2 * _THIRD and move != ("close" if middle > 0 else "open"):

@@ -492,12 +492,14 @@ class _Truth:
         self.tone_name = str(studio._set["backdrop"])
         self.mids = np.zeros((2, self.BINS), np.int64)
         self.codes = np.zeros(256, np.int64)
+        self.plain_codes = np.zeros(256, np.int64)
         self.light = np.zeros(self.BINS, np.int64)
         self.subject = self.clipped = self.clipped_jpeg = self.backdrop = self.white = 0
-        self.standing = self.standing_clipped_jpeg = 0
+        self.standing = self.standing_clipped = self.standing_clipped_jpeg = 0
         self.sides = np.zeros((2, 2))
         self.above = np.zeros((height, width), np.uint8)
         self.curve = np.rint(files.tone(np.arange(65536) / 65535)).astype(np.uint8)
+        self.plain = np.rint(255 * _srgb(np.arange(65536) / 65535)).astype(np.uint8)
 
     def count(self, first: int, band: _Band, gains: tuple[float, float, float]) -> None:
         """Add a band whose light is now shares of full scale; `gains` is the white balance."""
@@ -515,6 +517,7 @@ class _Truth:
             "clipped_jpeg": (own & (code == 255)).sum(),
             "backdrop": band.backdrop.sum(),
             "standing": band.standing.sum(),
+            "standing_clipped": (band.standing & full).sum(),
             "standing_clipped_jpeg": (band.standing & (code == 255)).sum(),
         }
         if self.tone_name == "white":
@@ -530,9 +533,11 @@ class _Truth:
         fewer = np.ascontiguousarray(shares[::4, ::4])[behind[::4, ::4]]
         light = self._bins(fewer[:, 0] * parts[0] + fewer[:, 1] * parts[1] + fewer[:, 2] * parts[2])
         codes = np.bincount(code[behind], minlength=256)
+        plain_codes = np.bincount(self.plain.take(_sixteen(top[behind])), minlength=256)
         with _TALLY:
             self.mids += mids
             self.codes += codes
+            self.plain_codes += plain_codes
             self.light += light
             self.sides += sides
             for name, number in counted.items():
@@ -574,17 +579,25 @@ class _Truth:
             "subject_clipped": self.clipped / max(self.subject, 1),
             "subject_clipped_jpeg": self.clipped_jpeg / max(self.subject, 1),
             "subject_mid_stops": (_percentile(self.mids[0], 50) + 0.5) / 128 - 20,
+            "standing_clipped": self.standing_clipped / max(self.standing, 1),
             "standing_clipped_jpeg": self.standing_clipped_jpeg / max(self.standing, 1),
             "standing_mid_stops": (_percentile(self.mids[1], 50) + 0.5) / 128 - 20,
             "backdrop": self.tone_name,
             "backdrop_area": self.backdrop / self.pixels,
             **codes,
+            "backdrop_plain_code_p99": _percentile(self.plain_codes, 99),
             "backdrop_code_max": int(np.flatnonzero(self.codes)[-1]) if seen else None,
             "backdrop_patch": patch,
             "lit_from": self._lit_from(),
             "backdrop_spread_stops": spread,
             "clean": bool(clean),
         }
+
+
+def _srgb(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return sRGB (IEC 61966-2-1) of linear light, both from 0 to 1: a raw frame developed plainly."""
+    bent = 1.055 * np.maximum(light, 1e-9) ** (1 / 2.4) - 0.055
+    return np.where(light <= 0.0031308, 12.92 * light, bent)
 
 
 def _outer(third: int) -> tuple[slice, slice]:

@@ -15,7 +15,7 @@ import pytest
 from fakes import verdict
 
 from lampblack.daemon import rehearse
-from lampblack.daemon.rehearse import Play
+from lampblack.daemon.rehearse import Play, disagreements
 from lampblack.daemon.stage import EndedError, Mock, RehearsalError, Signals, Stage
 
 DEADLINE_S = 60.0
@@ -74,6 +74,34 @@ def test_a_signal_tears_everything_down(place: Path, number: int, words: list[st
         errors = process.stderr.read().decode()
     assert (status, errors) == (0 if words[0] == "mock" else 128 + number, "")
     assert_nothing_left(place)
+
+
+TRUTH = {
+    **{"clean": True, "backdrop_plain_code_p99": 6, "lit_from": "right", "standing_mid_stops": 0.0},
+    **{"standing_clipped": 0.05, "standing_clipped_jpeg": 0.08},
+}
+
+
+@pytest.mark.parametrize(
+    ("kind", "clean", "clipped", "wrong"),
+    [("jpeg", True, 0.08, 0), ("jpeg", False, 0.05, 2), ("raw", False, 0.05, 0), ("raw", True, 0.08, 3)],
+)
+def test_a_raw_frame_is_held_against_its_sensor(kind: str, clean: bool, clipped: float, wrong: int) -> None:
+    """A JPEG against what the camera made of the light: the curve clips sooner, and lifts the dark less."""
+    spill = None if clean else {"side": "right"}
+    said = {
+        **{"pixels": {"kind": kind}, "highlights": {"subject": clipped}, "next": {"move": "keep"}},
+        "backdrop": {"clean": clean, "spill": spill},
+    }
+    assert len(disagreements(said, TRUTH)) == wrong
+
+
+@pytest.mark.slow
+def test_a_rehearsal_in_raw_ends_well_too(place: Path) -> None:
+    done = subprocess.run(
+        [*ONE, "rehearse", "--hands-off", "--raw"], capture_output=True, text=True, timeout=DEADLINE_S
+    )
+    assert (done.returncode, done.stderr) == (0, ""), done.stdout
 
 
 @pytest.mark.slow

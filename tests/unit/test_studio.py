@@ -173,6 +173,7 @@ def test_closing_a_stop_moves_the_truth_by_a_stop(studio: Studio) -> None:
         values = [float(truth[key]) for truth in truths]
         assert values == sorted(values, reverse=True)
     assert all(truth["subject_clipped"] <= truth["subject_clipped_jpeg"] for truth in truths)
+    assert all(truth["standing_clipped"] <= truth["standing_clipped_jpeg"] for truth in truths)
 
 
 def test_spill_shows_at_the_even_aperture_and_the_flag_clears_it(studio: Studio) -> None:
