@@ -11,20 +11,24 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
+from lampblack.rules.cells import count_by_label
 from lampblack.rules.distribution import Distribution, bin_of
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.glints import Heights
-from lampblack.rules.look import Look, Part
+from lampblack.rules.look import Look, Part, Thin, mid_light_of
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Highlights
 from lampblack.rules.tone import MID_GREY, code_of_light
 
 _SAME = 1 / 12
 """Stops within which two exposures are the same."""
+_CUT_ALIKE = 0.002
+"""Share of the frame's cells that two frames may take for different things and still be cut alike."""
 _EXPOSURE_OFF = 0.1
 """Stops by which a marked exposure is commonly off (common practice: leaf, iris and lamps repeat to about that)."""
 
@@ -43,6 +47,9 @@ class Sample:
     """The subject's median, so scaled that mid grey is 0.18."""
     white: float
     floor: float
+    thin: Thin
+    parts: NDArray[np.uint8]
+    """What each cell was taken to show."""
     coded: bool
     """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
     burnt: float = 0.0
@@ -61,8 +68,30 @@ class Sample:
             mid_light=look.mid_light,
             white=look.white_light,
             floor=look.floor_light,
+            thin=look.thin,
+            parts=look.parts,
             coded=look.kind != "raw",
             burnt=look.clipped_frame,
+        )
+
+    def cut_as(self, look: Look) -> Sample:
+        """
+        Return the same frame, subject and backdrop where a later one found them.
+
+        The later one knows them better, having the earlier ones' light to go by; and all count the same pixels.
+        """
+        if self.parts.shape != look.parts.shape or np.mean(_told(self.parts) != _told(look.parts)) <= _CUT_ALIKE:
+            return self
+        points = look.points(self.thin.top.shape[0] // self.parts.shape[0])
+        of_part = count_by_label(self.thin.bins, points, len(self.subject.counts), len(Part))
+        subject = _told(look.parts) == Part.SUBJECT
+        return replace(
+            self,
+            subject=Distribution(of_part[Part.SUBJECT] + of_part[Part.GLINT], self.subject.edges),
+            heights=replace(self.heights, subject=subject),
+            backdrop=Distribution(count_by_label(self.thin.top, points, 256, len(Part))[Part.BACKDROP]),
+            mid_light=mid_light_of(self.thin.luminance[subject].astype(np.float32), raw=not self.coded),
+            parts=look.parts,
         )
 
     def under(self, response: Response, white_code: int) -> Sample:
@@ -90,6 +119,11 @@ class Sample:
         )
 
 
+def _told(parts: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return the parts without telling glints, which every exposure has its own of, from the rest of the subject."""
+    return np.where(parts == Part.GLINT, np.uint8(Part.SUBJECT), parts)
+
+
 @dataclass(frozen=True)
 class Forecast:
     """One aperture's outcome; shot: measured from a frame of this setup."""
@@ -100,6 +134,14 @@ class Forecast:
     backdrop_p99: int | None
     shot: bool
     within: Within
+
+    def with_value(self, key: str, value: float) -> Forecast:
+        """Return the same with one outcome replaced, and within reach of what it may be."""
+        reach = getattr(self.within, key)
+        wider = None if reach is None else (min(reach[0], value), max(reach[1], value))
+        within: Any = replace(self.within, **{key: wider})
+        told: Any = {key: value}
+        return replace(self, within=within, **told)
 
 
 @dataclass(frozen=True)
@@ -289,7 +331,41 @@ def forecast(
                 within=_within(pool, stops, 0.0 if shot else _off(pool, stops), limits, response),
             )
         )
+    return _in_order(outcomes)
+
+
+_KEYS = {"highlights_subject": -1, "shadows_subject": 1, "backdrop_p99": -1}
+"""Outcomes, and whether they rise or fall as the aperture closes."""
+
+
+def _in_order(outcomes: list[Forecast]) -> tuple[Forecast, ...]:
+    """
+    Return the outcomes from wide to closed so that none contradicts another.
+
+    Each is asked of the frame that knows it best, so that at the line between two frames it can turn back by what
+    separates them. Less light never clips more: what was shot holds, and bounds what was not.
+    """
+    for key, sign in _KEYS.items():
+        values = [getattr(one, key) for one in outcomes]
+        if None in values:
+            continue
+        before, after = -math.inf, _bounds([sign * value for value in values], outcomes)
+        for i, one in enumerate(outcomes):
+            value = sign * values[i]
+            if not one.shot:
+                value = min(max(value, before), after[i])
+                outcomes[i] = one.with_value(key, sign * value)
+            before = max(before, value)
     return tuple(outcomes)
+
+
+def _bounds(rising: list[float], outcomes: list[Forecast]) -> list[float]:
+    """Return for each outcome the least that was shot at its aperture or a closer one."""
+    least, bounds = math.inf, []
+    for value, one in zip(reversed(rising), reversed(outcomes), strict=True):
+        least = min(least, value) if one.shot else least
+        bounds.append(least)
+    return bounds[::-1]
 
 
 def _within(samples: list[Sample], stops: float, off: float, limits: Highlights, response: Response) -> Within:

@@ -45,6 +45,29 @@ class Part(IntEnum):
 
 
 @dataclass(frozen=True, eq=False)
+class Thin:
+    """
+    A few pixels of each cell and where they are, to be cut into subject and backdrop anew when these are better known.
+
+    top: (rows * n, columns * n) uint8 the brightest channel's 8-bit code. bins: the same in the bins of `Look.levels`.
+    luminance: (rows, columns) float16 linear.
+    """
+
+    top: NDArray[np.uint8]
+    bins: NDArray[Any]
+    luminance: NDArray[np.float16]
+
+    @classmethod
+    def of(cls, cells: Cells, bins: NDArray[Any], luminance: NDArray[np.float32]) -> Thin:
+        """Keep four pixels a cell, or all where there are fewer, or the one where four can't be spread evenly."""
+        along = cells.top.shape[0] // cells.shape[0]
+        every = 1 if along < 4 else along // 2 if along % 2 == 0 else along
+        top = np.ascontiguousarray(cells.top[::every, ::every])
+        thin = top if bins is cells.top else np.ascontiguousarray(bins[::every, ::every])
+        return cls(top, thin, luminance.astype(np.float16))
+
+
+@dataclass(frozen=True, eq=False)
 class Look:
     """
     One frame, measured.
@@ -84,6 +107,7 @@ class Look:
     white_code: int
     white_light: float
     floor_light: float
+    thin: Thin
     radiance: Radiance | None
     change: Change = NO_CHANGE
     shown: Look | None = None
@@ -141,7 +165,7 @@ def look(
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
     dark = bin_of(scale.white / 2.0**thresholds.highlights.glint_contrast_stops, scale.edges)
     parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
-    luminance = cv2.transform(cells.light, _LUMA[None])[subject]
+    luminance: Any = cv2.transform(cells.light, _LUMA[None])
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
     points = parts_of_points(parts, cover, cells.top.shape[0] // cells.shape[0])
     counts = count_by_label(cells.top, points, 256, len(Part))
@@ -155,7 +179,7 @@ def look(
         white_code=cells.white_code,
         clipped_frame=cells.clipped_pixels / (picture.width * picture.height),
         clipped=_mean_by_channel(cells.clipped, subject),
-        mid_light=_mid_light(luminance, raw=raw),
+        mid_light=mid_light_of(luminance[subject], raw=raw),
         parts=parts,
         cover=cover,
         light=cells.light.astype(np.float16),
@@ -167,6 +191,7 @@ def look(
         levels=counts if scale.bins is cells.top else count_by_label(scale.bins, points, LEVELS, len(Part)),
         edges=scale.edges,
         heights=heights,
+        thin=Thin.of(cells, scale.bins, luminance),
         white_light=scale.white,
         floor_light=scale.floor,
     )
@@ -256,7 +281,7 @@ def _scale(cells: Cells, thresholds: Thresholds) -> _Scale:
     return _Scale(cells.top, CODE_EDGES, light_of_code(cells.white_code - 0.5), floor)
 
 
-def _mid_light(luminance: NDArray[np.float32], *, raw: bool) -> float | None:
+def mid_light_of(luminance: NDArray[Any], *, raw: bool) -> float | None:
     """Return the median, so scaled that mid grey is 0.18."""
     if not len(luminance):
         return None

@@ -161,6 +161,7 @@ def _alone(look: Look) -> Radiance | None:
 
 
 _SAME_EXPOSURE = 1 / 12  # stops
+_MOST_SAMPLES = 32  # exposures, each two to four megabytes: a ladder in thirds, and a few times
 
 
 def _with_samples(setup: Setup, look: Look) -> tuple[Sample, ...]:
@@ -176,7 +177,9 @@ def _with_samples(setup: Setup, look: Look) -> tuple[Sample, ...]:
             for one in new
         )
 
-    return (*(sample for sample in setup.samples if not is_old(sample)), *new)
+    earlier = [sample for sample in setup.samples if not is_old(sample)][len(new) - _MOST_SAMPLES :]
+    cut = [sample.cut_as(look if sample.coded == (look.kind != "raw") else look.shown or look) for sample in earlier]
+    return (*cut, *new)
 
 
 def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None, tuple[Tone, ...]]:
