@@ -34,7 +34,7 @@ def read_shot(data: bytes) -> tuple[Shot, int]:
         tv_tag=_within(_ratio(tags, "EXIF ShutterSpeedValue"), -17, 20),
     )
     orientation = _ratio(tags, "Image Orientation")
-    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"))
+    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"), _style(tags))
     return shot, int(orientation) if orientation is not None and 1 <= orientation <= 8 else 1
 
 
@@ -71,6 +71,15 @@ def _camera(tags: dict[str, Any]) -> str | None:
     if model and make and not model.lower().startswith(make.lower().split()[0]):
         return f"{make} {model}"
     return model or make
+
+
+def _style(tags: dict[str, Any]) -> str | None:
+    """Return what Exif 2.3 (4.6.5) has of contrast, saturation and rendering; makers' own names stay unread."""
+    asked = {name: _ratio(tags, f"EXIF {tag}") for tag, name in _STYLE_TAGS.items()}
+    return ", ".join(f"{name} {value:.0f}" for name, value in asked.items() if value) or None
+
+
+_STYLE_TAGS = {"Contrast": "contrast", "Saturation": "saturation", "CustomRendered": "rendered"}
 
 
 def _taken_at(tags: dict[str, Any]) -> str | None:

@@ -38,7 +38,7 @@ def _key(look: Look) -> Key | None:
     coded = look.shown if look.kind == "raw" else look
     if coded is None or not coded.shot.camera:
         return None
-    return Key.of(coded.shot.camera, "", coded.shot.exposure.iso)
+    return Key.of(coded.shot.camera, coded.shot.style or "", coded.shot.exposure.iso)
 
 
 def _recalled(key: Key) -> Any:

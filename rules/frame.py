@@ -22,6 +22,8 @@ class Shot:
     """Local time of the camera, ISO 8601 with whatever fraction of a second the file gives."""
     camera: str | None = None
     lens: str | None = None
+    style: str | None = None
+    """How the camera was told to develop its JPEG, as far as Exif has words for it; None for plainly."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,7 +7,9 @@ each code of the JPEG stands for.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import cv2
@@ -22,6 +24,8 @@ _EVERY = 4  # cells, each way: fifteen thousand of them tell the curve
 _OTHER_EXPOSURE = 0.3  # stops, from which a frame teaches something new
 _MARGIN = 0.1  # a camera's JPEG is cut out of the middle of its raw, less than this share of it lost
 _OTHER_SHAPE = 0.03  # ... or made smaller, its shape the same to this
+_JPEG_ENDS, _JPEG_ENDS_OFF = 0.3, 0.5
+"""Stops under the sensor's white where a camera's JPEG ends, and how much that differs (common practice)."""
 _PLAIN_CODES = 24  # a cell whose neighbours differ by more lies on an edge: raw and JPEG are not in register to a pixel
 
 
@@ -42,13 +46,18 @@ class Lessons:
     white_code: int = 255
 
     @property
-    def response(self) -> Response:
-        """Return the surest: of what was learned here, and of what was remembered unless the former disproves it."""
+    def shown(self) -> Response:
+        """Return the surest of what was learned here, or the prior: the one to hold frames against each other by."""
         learned = [one for one in (self.from_pair, self.from_bracket) if one is not None]
-        best = min(learned, key=lambda one: one.sure_stops, default=self.remembered)
-        if self.remembered.sure_stops < best.sure_stops and not best.contradicts(self.remembered):
+        return min(learned, key=lambda one: one.sure_stops, default=PRIOR)
+
+    @property
+    def response(self) -> Response:
+        """Return the surest there is: what was remembered, unless what was learned here is surer or disproves it."""
+        shown = self.shown
+        if self.remembered.sure_stops <= shown.sure_stops and not shown.contradicts(self.remembered):
             return self.remembered
-        return best
+        return shown
 
     def after(self, look: Look) -> Lessons:
         """Return the lessons with those of one more frame, if its exposure is a new one."""
@@ -73,7 +82,10 @@ class Lessons:
         cells = _in_register(raw, shown)
         if cells is None:
             return self
-        found = learn_from_raw(*cells, white_code=min(self.white_code, USUAL_END), start=self.remembered)
+        codes, light, clipped = cells
+        light = light * np.float32(2.0**_JPEG_ENDS)
+        ends = {"white_code": self._ends, "white_off": _JPEG_ENDS_OFF}
+        found = self._helped(partial(learn_from_raw, codes, light, clipped, **ends))
         if found is None:
             return self
         best = found if self.from_pair is None else min(found, self.from_pair, key=lambda one: one.sure_stops)
@@ -89,12 +101,19 @@ class Lessons:
         if self.bracket and len(self.bracket[0].codes) != len(frame.codes):
             return self
         bracket = (*self.bracket, frame)
-        found = (
-            learn(bracket, white_code=min(self.white_code, USUAL_END), start=self.remembered)
-            if len(bracket) > 1
-            else None
-        )
+        found = self._helped(partial(learn, bracket, white_code=self._ends)) if len(bracket) > 1 else None
         return replace(self, bracket=bracket, from_bracket=found or self.from_bracket)
+
+    @property
+    def _ends(self) -> int:
+        return min(self.white_code, USUAL_END)
+
+    def _helped(self, lesson: Callable[..., Response | None]) -> Response | None:
+        """Return what a lesson teaches, begun from what was remembered if that is not disproved by it."""
+        found = lesson()
+        if found is None or self.remembered is PRIOR or found.contradicts(self.remembered):
+            return found
+        return lesson(start=self.remembered) or found
 
 
 NO_LESSONS = Lessons()

@@ -31,6 +31,7 @@ from lampblack.rules.tone import LIGHT_OF_CODE
 Floats = NDArray[np.float64]
 Source = Literal["prior", "bracket", "raw pair"]
 
+ANY_SCALE = 10.0  # stops: more than any two scales of light differ
 _CODES: Floats = np.arange(256, dtype=np.float64)
 _MIDDLE = slice(13, 243)  # 90 % of the codes
 _DISAGREE = 3.0  # times what both may be off together
@@ -110,7 +111,6 @@ _ALIKE = 3.0
 """Neighbouring bins err alike: so many of them count as one."""
 _MARKED_OFF = 0.03
 """How far a frame's exposure is from what its marks stand for, in stops: iris, shutter and lamp (common practice)."""
-_ANY_SCALE = 10.0  # stops: where JPEG's white lies in raw light is anybody's guess
 _OUTLIER = 3.0  # times what a bin may be off
 
 _ASTRAY_STOPS, _ASTRAY_CODES = 0.25, 2.5
@@ -178,6 +178,7 @@ def learn_from_raw(
     clipped: NDArray[Any],
     *,
     white_code: float = 254,
+    white_off: float = ANY_SCALE,
     start: Response = PRIOR,
 ) -> Response | None:
     """
@@ -187,9 +188,10 @@ def learn_from_raw(
 
     Args:
         jpeg_codes: (n, 3) mean codes of cells.
-        raw_light: (n, 3) linear light of the same cells, white-balanced, in the JPEG's primaries; any scale.
+        raw_light: (n, 3) linear light of the same cells, white-balanced, in the JPEG's primaries.
         clipped: (n,) share of each cell's pixels at white, in either.
         white_code: light 1, see `top_code`.
+        white_off: how far from raw light 1 that may lie, in stops; by default anything goes.
         start: as for `learn`.
     """
     codes, light = np.asarray(jpeg_codes, np.float64), np.asarray(raw_light, np.float64)
@@ -203,7 +205,7 @@ def learn_from_raw(
     relation = _relation_to_raw(z, y, colour, white_code)
     if relation is None:
         return None
-    fit = _best(relation, _ANY_SCALE, white_code, start)
+    fit = _best(relation, white_off, white_code, start)
     if fit is None:
         return None
     residual = fit.at(z) - y - fit.unknown[0]
@@ -494,7 +496,7 @@ def _fit(relation: _Relation, unknown_off: float, loose: float, base: Floats, fl
     high, low, stops, code_off, unknown = (part[use] for part in relation)
     known = np.concatenate([np.full(n, loose**-2), np.full(unknown.shape[1], unknown_off**-2)])
     weights = np.zeros(len(known))
-    if unknown_off == _ANY_SCALE:
+    if unknown_off > _MARKED_OFF:
         weights[n:] = np.median(_at(high, curve.start) - stops)
     for turn in range(_ROUNDS):
         curve.bend(weights[:n])

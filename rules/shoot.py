@@ -112,7 +112,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         setup,
         samples=kept,
         tones=tones,
-        radiance=None if radiance is None else replace(radiance, response=response),
+        radiance=None if radiance is None else replace(radiance, response=lessons.shown),
         sizes=tuple({**dict(setup.sizes), **_sizes(look)}.items()),
         lessons=lessons,
     )

@@ -136,8 +136,8 @@ def _within_json(within: Within) -> dict[str, Any]:
 
 
 def _response_json(v: Verdict) -> dict[str, Any] | None:
-    """Say by which curve a JPEG's codes were read; raw needs none."""
-    if v.look.kind == "raw":
+    """Say by which curve a JPEG's codes were read; raw alone needs none."""
+    if v.look.kind == "raw" and v.look.shown is None:
         return None
     return {"from": v.response.source, "sure_stops": _number(v.response.sure_stops, 3)}
 
