@@ -84,8 +84,8 @@ class Lessons:
             return self
         codes, light, clipped = cells
         light = light * np.float32(2.0**_JPEG_ENDS)
-        ends = {"white_code": self._ends, "white_off": _JPEG_ENDS_OFF}
-        found = self._helped(partial(learn_from_raw, codes, light, clipped, **ends))
+        pair = partial(learn_from_raw, codes, light, clipped, white_code=self._ends, white_off=_JPEG_ENDS_OFF)
+        found = self._helped(pair)
         if found is None:
             return self
         best = found if self.from_pair is None else min(found, self.from_pair, key=lambda one: one.sure_stops)
