@@ -399,7 +399,8 @@ class Service:
         assert self._intake is not None
         return self._intake
 
-    async def _see(self, path: bytes, partner: bytes | None) -> Seen | Refused:
+    async def _see(self, path: bytes, partner: bytes | None, setup: shoot.Setup | None = None) -> Seen | Refused:
+        """Measure a frame by the light of the setup so far, or of `setup`."""
         eye = self._eye
         assert eye is not None
         if partner is not None and is_raw(path):
@@ -408,7 +409,7 @@ class Service:
             eye.see,
             os.path.join(self._root, path),
             partner=None if partner is None else os.path.join(self._root, partner),
-            known=self._rules.radiance,
+            known=(setup or self._rules).radiance,
             backdrop=self._options.backdrop,
         )
         return await self._loop.run_in_executor(self._eye_thread, look)
@@ -437,15 +438,34 @@ class Service:
         first = owner[0]
         log.info("%s belongs to %s", shown_name(ready.path), shown_name(first))
         await self._desk.record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
-        judged = next((each for each in self._recent if (each.shown.kept.path, each.shown.kept.digest) == owner), None)
+        judged = next((each for each in self._recent if _is(each.shown, owner)), None)
+        late = next((shown for shown in self._memory.frames if _is(shown, owner)), None)
         if judged is not None:
-            seen = await self._see(first, ready.path)
+            seen = await self._see(first, ready.path, judged.before)
             if isinstance(seen, Seen):
                 async with self._judging:
                     judged.look = seen.look
                     judged.shown.kept = replace(judged.shown.kept, partner=ready.path)
                     await self._judge_again(judged, preview=seen.preview)
+        elif late is not None:
+            await self._judge_late(late, ready.path)
         self._intake_now().settle(ready)
+
+    async def _judge_late(self, shown: Shown, raw: bytes) -> None:
+        """Judge a frame again whose other half came when newer ones had gone by: by itself, as the light was then."""
+        alone = self._empty_setup()
+        seen = await self._see(shown.kept.path, raw, alone)
+        if not isinstance(seen, Seen):
+            return
+        async with self._judging:
+            kept = shown.kept
+            judge = partial(self._parts.judge, file=shown_name(kept.path), frame=kept.number)
+            _, said = await self._desk.do(judge, alone, seen.look, self._parts.thresholds)
+            verdict = said.as_json()
+            verdict["notices"] = [*verdict.get("notices", []), *_own_notices(kept.verdict)]
+            shown.kept = replace(kept, verdict=verdict, preview=seen.preview, partner=raw)
+            shown.unsaved = not await self._desk.record(partial(_say_again, shown.kept, seen.preview))
+            self._publish_frame(shown, again=True)
 
     async def _refuse(self, ready: Ready, reason: str) -> None:
         error = clean(reason, 300)
@@ -717,6 +737,10 @@ def _reply(ok: bool, text: str) -> Event:
 
 def _say_again(kept: Kept, preview: Event | None, journal: Journal) -> None:
     journal.add_verdict(kept.path, kept.digest, kept.verdict, preview)
+
+
+def _is(shown: Shown, owner: tuple[bytes, str]) -> bool:
+    return (shown.kept.path, shown.kept.digest) == owner
 
 
 def _own_notices(verdict: Event) -> list[Event]:

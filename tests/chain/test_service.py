@@ -190,6 +190,29 @@ def test_a_half_that_comes_late_joins_its_frame(folder: Path, first: str) -> Non
         assert not service.refused
 
 
+def test_a_raw_that_comes_when_many_frames_have_gone_by_is_judged_all_the_same(folder: Path) -> None:
+    """More frames than can be judged again in a row: it is judged by itself, and keeps its number and its place."""
+    exposed = Studio.load("black").photograph(
+        Settings(7.1, 1 / 64, "1/60", 200, "tungsten", ("jpeg", "dng"), "2026-03-02T10:00:00.00"), 1, megapixels=0.3
+    )
+    halves = dict(exposed.files)
+    with watching(folder, impatient=True) as service:
+        (folder / "bowl.JPG").write_bytes(halves["JPG"])
+        service.until(lambda: "bowl.JPG" in service.files)
+        for number in range(6):
+            (folder / f"{number}.jpg").write_bytes(jpeg(number, size=(64, 48)))
+        service.until(lambda: len(service.files) == 7)
+        (folder / "bowl.DNG").write_bytes(halves["DNG"])
+        again = service.until(lambda: [e for e in service.of_kind("frame") if e.get("again")])[0]["verdict"]
+        assert (again["file"], again["frame"], again["pixels"]["kind"]) == ("bowl.JPG", 1, "raw")
+        assert not {notice["kind"] for notice in again["notices"]} & {"size", "light-changed"}
+        assert service.status()["counts"]["frames"] == 7
+        service.end()
+    with watching(folder, impatient=True) as service:
+        kinds = [frame["verdict"]["pixels"]["kind"] for frame in service.meet_again()["frames"]]
+        assert sorted(kinds) == ["jpeg"] * 6 + ["raw"]
+
+
 def test_a_tethered_camera_fires_and_steps(folder: Path) -> None:
     """Through real libgphoto2: fired frames land, are read at once, and the suggested aperture is set and shot."""
 
