@@ -288,7 +288,7 @@ def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
     Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996).
     """
     there = backdrop.astype(np.float32)
-    known = [(cv2.multiply(coded, cv2.merge([there] * 3)), there)]
+    known: list[tuple[Any, Any]] = [(cv2.multiply(coded, cv2.merge([there] * 3)), there)]
     while min(known[-1][1].shape) > 2:
         codes, weight = known[-1]
         size = (weight.shape[1] + 1) // 2, (weight.shape[0] + 1) // 2
