@@ -21,7 +21,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest
-from lampblack.rules.outline import Grid, Mask, backdrop_shares, dilated, eroded, like_backdrop, off_backdrop, touching
+from lampblack.rules.outline import (
+    Grid,
+    Mask,
+    backdrop_shares,
+    dilated,
+    eroded,
+    into_fringes,
+    like_backdrop,
+    off_backdrop,
+    touching,
+)
 from lampblack.rules.thresholds import BackdropSearch
 
 __all__ = ["Found", "Mask", "find_backdrop"]
@@ -80,6 +90,7 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
     if holes.any() or patches.any():
         off = off_backdrop(light, plain, within)
     share = backdrop_shares(light, off, plain, coarse, within, search.weak_edge_codes)
+    share = into_fringes(light, share, plain, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)
     share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
     return Found(share, intruder & ~found) if found.mean() >= search.least_share else None

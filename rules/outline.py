@@ -19,6 +19,10 @@ Grid = NDArray[np.float32]
 
 _HALF = np.float32(0.5)
 _UNDER_HALF = np.float32(0.49)
+_SURELY = np.float32(0.85)  # backdrop
+_CROOKED = 3.5  # times the length of a straight line; a rod's two edges have 2, two rods' side by side 4
+_FRINGE_TIMES = 3
+_FRINGE_LEAST = 1e-4  # share of the frame worth another look
 
 
 def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
@@ -45,6 +49,27 @@ def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: in
     # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it.
     behind = touching(share >= _HALF, plain)
     return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
+
+
+def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes: float) -> Grid:
+    """
+    Return the shares with the line carried on into hair, leaves, lace: where it is so crooked that much of it is near.
+
+    Each time the gaps found last become plain backdrop, from which the next are reached. Along a smooth line this would
+    creep into a subject that has the backdrop's light. Args: as for `backdrop_shares`; share: what that returned.
+    """
+    box = (2 * reach + 1, 2 * reach + 1)
+    for _ in range(_FRINGE_TIMES):
+        line = cv2.morphologyEx((share >= _HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+        # A straight line, two cells wide here, fills so much of the box.
+        crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
+        gaps = touching((crooked & (share > _SURELY)) | plain, plain)
+        if (gaps & ~plain).mean() < _FRINGE_LEAST:
+            break
+        plain = gaps
+        off = off_backdrop(light, plain, reach)
+        share = backdrop_shares(light, off, plain, share >= _HALF, reach, least_codes)
+    return share
 
 
 def like_backdrop(light: Grid, off: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:
