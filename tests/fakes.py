@@ -116,11 +116,11 @@ class FakeService:
         while (end := buffer.find(b"\n")) >= 0:
             request = json.loads(buffer[:end])
             del buffer[: end + 1]
-            answer = {"event": "reply", "to": request["id"], **self.reply(request)}
-            peer.sendall(json.dumps(answer).encode() + b"\n")
-            with self._change:
+            with self._change:  # first: whoever has the reply may look
                 self.requests.append(request)
                 self._change.notify_all()
+            answer = {"event": "reply", "to": request["id"], **self.reply(request)}
+            peer.sendall(json.dumps(answer).encode() + b"\n")
         return True
 
 
