@@ -210,14 +210,14 @@ def _side(bright: NDArray[np.float32], core: Mask, thresholds: Thresholds) -> Si
     down = np.linspace(-1, 1, core.shape[0])[rows]
     across = np.linspace(-1, 1, core.shape[1])[columns]
     level = bright[rows, columns]
-    floor = light_of_code(1)
+    floor = light_of_code(0.5)  # nothing is told apart below
     found: list[tuple[float, Side]] = []
     sides: tuple[tuple[NDArray[np.float64], Side, Side], ...]
     sides = ((across, "left", "right"), (down, "top", "bottom"))
     for place, low_side, high_side in sides:
         low, high = level[place < -1 / 3], level[place > 1 / 3]
         if len(low) and len(high):
-            tilt = float(np.log2((high.mean() + floor) / (low.mean() + floor)))
+            tilt = float(np.log2(max(high.mean(), floor) / max(low.mean(), floor)))
             found.append((abs(tilt), high_side if tilt > 0 else low_side))
     if not found:
         return None
