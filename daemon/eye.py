@@ -125,12 +125,12 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
     with contextlib.suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_LIMIT, _MEMORY_LIMIT))
-    while True:
-        try:
+    try:
+        while True:
             job: _Job = pipe.recv()
-        except (EOFError, OSError):
-            os._exit(0)
-        pipe.send(_see(job, thresholds))
+            pipe.send(_see(job, thresholds))
+    except (EOFError, OSError):  # whoever asked is gone, maybe killed while we looked
+        os._exit(0)
 
 
 def _see(job: _Job, thresholds: Thresholds) -> Seen | Refused:
@@ -139,9 +139,12 @@ def _see(job: _Job, thresholds: Thresholds) -> Seen | Refused:
     except FrameRefusedError as refusal:
         return Refused(str(refusal), refusal.final)
     except MemoryError:
-        return Refused("it needs more memory than is allowed for one frame", final=True)
+        return Refused("it needs more memory than is allowed for one frame: export it smaller", final=True)
     except Exception as bug:  # one frame's trouble must not become the shoot's
-        return Refused(clean(f"measuring failed ({type(bug).__name__}: {bug})"), final=True)
+        return Refused(
+            clean(f"measuring failed ({type(bug).__name__}: {bug}), which is no fault of the frame: leave it out"),
+            final=True,
+        )
 
 
 def see_here(
