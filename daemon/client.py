@@ -84,8 +84,19 @@ def sockets(key: str = "*") -> list[tuple[Path, int]]:
 
 
 def waiting_for(folder: Path) -> Whereabouts | None:
-    """Return the service that waits for a folder which is gone (unmounted, renamed), and its lock file with it."""
-    return next((Whereabouts(folder, path, pid) for path, pid in sockets(folder_key(folder))), None)
+    """
+    Return the service that waits for a folder which is gone (unmounted, renamed), and its lock file with it.
+
+    It is there for certain: a dead one's socket may still lie about, and its process id be another's by now.
+    """
+    for path, pid in sockets(folder_key(folder)):
+        where = Whereabouts(folder, path, pid)
+        try:
+            Client.reach(where).close()
+        except NoServiceError:
+            continue
+        return where
+    return None
 
 
 def is_alive(pid: int) -> bool:

@@ -292,6 +292,7 @@ def _in_words(verdict: Json) -> str:
     if backdrop.get("tone"):
         words.append(f"{backdrop['tone'].capitalize()} backdrop {'clean' if backdrop.get('clean') else 'NOT clean'}.")
     words.append(sentence(str(step.get("why") or "")))
+    words += [sentence(str(notice.get("text") or "")) for notice in verdict.get("notices") or []]
     if verdict.get("unsaved"):
         words.append("It is not in the journal yet.")
     return " ".join(filter(None, words))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import socket
+import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,7 +15,17 @@ from fakes import FakeService
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lampblack.daemon.client import Client, NoServiceError, ask, greet, locate
+from lampblack.daemon.client import (
+    Client,
+    NoServiceError,
+    Whereabouts,
+    ask,
+    folder_key,
+    greet,
+    locate,
+    sockets,
+    waiting_for,
+)
 
 
 @pytest.fixture
@@ -162,3 +173,19 @@ def test_the_socket_of_another_owner_is_not_trusted(service: FakeService, monkey
     monkeypatch.setattr(os, "geteuid", lambda: owner + 1)
     with pytest.raises(NoServiceError):
         Client.connect(service.folder)
+
+
+def test_a_dead_services_socket_leads_to_nobody(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Though a process of that number lives: by now it is somebody else, whom no `stop` may end."""
+    with tempfile.TemporaryDirectory(prefix="lb") as run_files:
+        monkeypatch.setenv("XDG_RUNTIME_DIR", run_files)
+        (Path(run_files) / "lampblack").mkdir(mode=0o700)
+        place = Path(run_files) / "lampblack" / f"{folder_key(tmp_path)}-{os.getpid()}.sock"
+        with socket.socket(socket.AF_UNIX) as dead:
+            dead.bind(str(place))
+            assert sockets(folder_key(tmp_path)) == [(place, os.getpid())]
+            assert waiting_for(tmp_path) is None
+            dead.listen()
+            assert waiting_for(tmp_path) == Whereabouts(tmp_path, place, os.getpid())
+            with Client.connect(tmp_path) as client:
+                assert client.where == Whereabouts(tmp_path, place, os.getpid())
