@@ -142,7 +142,7 @@ class Child:
         if begin is None:
             raise Stopping
         self._address = str(begin["address"])
-        self._landing = Landing(Path(os.fsdecode(bytes.fromhex(begin["folder"]))))
+        self._landing = Landing(Path(os.fsdecode(bytes.fromhex(begin["folder"]))), begin.get("device"))
         self._memories = {body: _memory(stored) for body, stored in begin["bodies"].items()}
         self._in_hand = CardFile(*begin["in_hand"]) if begin["in_hand"] else None
         self._tries: dict[CardFile, int] = {CardFile(*file): int(n) for *file, n in begin["tries"]}

@@ -17,6 +17,7 @@ import platformdirs
 
 from lampblack.rules.thresholds import Thresholds
 
+JOURNAL_NAME = "lampblack.journal"
 OWN_FILE = "lampblack.toml"
 """Thresholds of one shoot, in its folder."""
 
@@ -110,6 +111,26 @@ def is_ours(path: Path) -> bool:
     except OSError:
         return False
     return stat.S_ISDIR(found.st_mode) and found.st_uid == os.getuid()
+
+
+def is_shoot(folder: Path, device: int) -> bool:
+    """
+    Say whether a shoot's folder is there, and not only the empty place where its drive was mounted.
+
+    Frames put there would be hidden once the drive is back. On another disk than before it must be a mounted drive, or
+    hold a journal.
+
+    Args:
+        folder: the shoot's.
+        device: the `st_dev` it had at first.
+    """
+    try:
+        found = folder.stat()
+    except OSError:
+        return False
+    if not stat.S_ISDIR(found.st_mode):
+        return False
+    return found.st_dev == device or os.path.ismount(folder) or (folder / JOURNAL_NAME).exists()
 
 
 def state_dir() -> Path:

@@ -27,11 +27,12 @@ from pathlib import Path
 from typing import Any, Literal
 
 from lampblack.daemon.clean import clean
+from lampblack.daemon.config import JOURNAL_NAME
 from lampblack.daemon.intake import Sight, is_remote
 
 log = logging.getLogger(__name__)
 
-NAME = "lampblack.journal"
+NAME = JOURNAL_NAME
 APPLICATION_ID = 0x4C42_4A31  # "LBJ1", so that no other program's database is taken for ours
 Outcome = Literal["frame", "partner", "duplicate", "refused"]
 _BROKEN = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)

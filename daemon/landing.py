@@ -15,6 +15,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from lampblack.daemon.config import is_shoot
+
 PART = ".lampblack-part-"
 
 FRAME_SUFFIXES = frozenset(
@@ -65,9 +67,15 @@ class CardFile:
 class Landing:
     """The shoot's folder, as the place where frames land. One at a time; not for several threads."""
 
-    def __init__(self, folder: Path) -> None:
-        """Nothing is touched yet; the folder need not be there."""
-        self._folder = folder
+    def __init__(self, folder: Path, device: int | None = None) -> None:
+        """
+        Nothing is touched yet; the folder need not be there.
+
+        Args:
+            folder: the shoot's.
+            device: the `st_dev` it had at first; nothing lands in the bare place of a drive that is away.
+        """
+        self._folder, self._device = folder, device
         self._shots: dict[tuple[str, str], tuple[str, int]] = {}
         self._count = 0
 
@@ -88,6 +96,8 @@ class Landing:
             OSError: no room, no folder, no right to write. Nothing is left behind, and no file was changed.
             ValueError: the file is no frame.
         """
+        if self._device is not None and not is_shoot(self._folder, self._device):
+            raise OSError(errno.ENODEV, "the folder is gone", str(self._folder))
         self._count += 1
         part = self._folder / f"{PART}{os.getpid()}-{self._count}"
         try:

@@ -27,7 +27,7 @@ from lampblack.daemon import journal as journals
 from lampblack.daemon import learning
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
 from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.config import ConfigError, camera_home, load_thresholds
+from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
 from lampblack.daemon.desk import RETRY_S, Desk
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.hub import Event, Hub
@@ -154,6 +154,8 @@ class Service:
         self._queue: asyncio.Queue[Ready | _Slate | None] = asyncio.Queue()
         self._eye: EyeLike | None = None
         self._lock: FolderLock | None = None
+        self._device = -1
+        """Of the folder's file system."""
 
     # ------------------------------------------------------------ life
 
@@ -173,6 +175,7 @@ class Service:
         tasks: list[asyncio.Task[None]] = []
         try:
             self._lock = FolderLock(self.folder)
+            self._device = os.stat(self._root).st_dev
             place = self._socket_place()
             await self._listen(place)
             self._lock.write(place, self.folder)
@@ -283,7 +286,7 @@ class Service:
         log.warning("%s is gone; waiting for it", name)
         self._desk.forget()
         while not self._stop.is_set():
-            if await asyncio.to_thread(os.path.isdir, self._root):
+            if await asyncio.to_thread(is_shoot, self.folder, self._device):
                 try:
                     self._lock = FolderLock(self.folder)
                     self._lock.write(place, self.folder)

@@ -137,6 +137,7 @@ class Tether:
             home: a private folder for the library's settings (pairing with network cameras among them).
         """
         self._address, self._folder, self._emit, self._home = address, folder, emit, home
+        self._device = folder.stat().st_dev
         self._thread = threading.Thread(target=self._run, name="tether")
         self._lock = threading.Lock()
         self._asked: list[tuple[dict[str, object], Done]] = []
@@ -317,6 +318,7 @@ class Tether:
             do="begin",
             address=self._address,
             folder=os.fsencode(self._folder).hex(),
+            device=self._device,
             bodies={body: card.as_json() for body, card in self._cards.items()},
             in_hand=self._in_hand,
             tries=[[*file, tries] for file, tries in self._tries.items()],

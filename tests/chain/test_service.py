@@ -327,6 +327,21 @@ def small_disk(folder: Path) -> Iterator[Path]:
         subprocess.run(["umount", str(folder)], check=True)
 
 
+def test_the_empty_place_of_a_drive_that_was_pulled_is_not_watched(small_disk: Path) -> None:
+    """Its frames would be hidden when the drive is back; a drive that is mounted there is watched again."""
+    with watching(small_disk, impatient=True) as service:
+        subprocess.run(["umount", "--lazy", str(small_disk)], check=True)
+        service.until(lambda: "folder-gone" in [e["service"]["state"] for e in service.of_kind("service")])
+        with contextlib.suppress(AssertionError):
+            service.until(lambda: service.status()["service"]["state"] != "folder-gone", deadline_s=1)
+        assert list(small_disk.iterdir()) == []
+        assert service.status()["service"]["state"] == "folder-gone"
+        subprocess.run(["mount", "-t", "tmpfs", "-o", "size=4m", "tmpfs", str(small_disk)], check=True)
+        (small_disk / "one.jpg").write_bytes(jpeg(1))
+        service.until(lambda: "one.jpg" in [e["verdict"]["file"] for e in service.of_kind("frame")])
+        assert service.end() == 0
+
+
 def test_a_full_disk_costs_no_verdict(small_disk: Path) -> None:
     """It goes out flagged, is kept, and is written when there's room again."""
     folder = small_disk

@@ -172,3 +172,17 @@ def test_a_folder_that_is_gone_is_an_error_not_a_new_folder(tmp_path: Path) -> N
         Landing(tmp_path / "gone").land(on_card("A.JPG"), b"data")
     assert names(tmp_path) == []
     assert Landing(tmp_path / "gone").room() is None
+
+
+def test_nothing_lands_where_the_drive_is_away(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An empty folder on another disk is its bare place; a mounted drive or a journal there says that it is back."""
+    elsewhere = tmp_path.stat().st_dev + 1
+    with pytest.raises(OSError, match="the folder is gone"):
+        Landing(tmp_path, elsewhere).land(on_card("A.JPG"), b"data")
+    assert list(tmp_path.iterdir()) == []
+    assert Landing(tmp_path, tmp_path.stat().st_dev).land(on_card("A.JPG"), b"data") == "A.JPG"
+    (tmp_path / "lampblack.journal").touch()
+    assert Landing(tmp_path, elsewhere).land(on_card("B.JPG"), b"data") == "B.JPG"
+    (tmp_path / "lampblack.journal").unlink()
+    monkeypatch.setattr("os.path.ismount", lambda folder: True)
+    assert Landing(tmp_path, elsewhere).land(on_card("C.JPG"), b"data") == "C.JPG"
