@@ -6,7 +6,8 @@ of stops apart, tell how: cells that read 90 in one and 150 in the other say tha
 apart. Codes of many such cells are fitted with one smooth rising curve.
 
 One curve serves all three channels: white balance and colour matrix come before it in a camera, so the channels
-share it, and together they see more tones. Where the channels disagree it shows in `sure_stops`.
+share it, and together they see more tones. Where they show that they don't, each gets a curve of its own; the common
+one is then the mean, and their distance from it is part of `sure_stops`.
 
 What a bracket cannot tell: the scale (fixed by light 1 at the white code), and a ripple that repeats with the
 step of the bracket. Smoothness decides there, and its doubt is part of `sure_stops`.
@@ -42,12 +43,19 @@ class Response:
     """
     light: (256,) linear light of each 8-bit code, strictly rising from code 1, 1.0 at the white code.
 
-    sure_stops: how far off it may be, RMS in stops over the middle 90 % of the codes, white held at 1.
+    sure_stops: how far off it may be, RMS in stops over the middle 90 % of the codes, white held at 1. channels: (3,
+    256) the same of red, green and blue, where they were seen to differ.
     """
 
     light: Floats
     source: Source
     sure_stops: float
+    channels: Floats | None = None
+
+    def of_channel(self, channel: int) -> Floats:
+        """Return the (256,) light of one channel's codes: 0 red, 1 green, 2 blue."""
+        own: Floats = self.light if self.channels is None else self.channels[channel]
+        return own
 
     def light_of(self, codes: Any) -> Floats:
         """Return the light of codes (any shape), between codes too."""
@@ -121,6 +129,9 @@ what moved stray to both sides alike, and leave the middle where it was."""
 _ASTRAY = 0.6
 """With so many to both sides, the frames show different things."""
 _LEAST_TOLD = 40  # cells of a tone, to judge it by
+_DISCORD, _FAR_OFF = 3.5, 10.0
+"""One channel's tones that lie so many times farther off a curve than they may, in the root mean square, are not of
+that curve: 0.4 to 1.6 where channels share one, 4 to 10 where one of them differs by two tenths in its power."""
 _MOST_ODD = 2.2
 """A curve so much steeper or flatter all over than sRGB is no camera's: the exposures are not what they claim."""
 
@@ -133,6 +144,10 @@ class _Pair(NamedTuple):
     stops: float
     frames: Floats
     """(m,) 1 for the brighter, -1 for the darker, 0 for others."""
+
+    def of_channel(self, channel: int) -> _Pair:
+        """Return the codes of one channel; those of a cell stand side by side."""
+        return self._replace(high=self.high[channel::3], low=self.low[channel::3])
 
 
 class _Relation(NamedTuple):
@@ -162,14 +177,38 @@ def learn(frames: Sequence[Exposed], *, white_code: float = 254, start: Response
     other (light changed, something moved, exposure not what it claims).
     """
     pairs = list(_pairs(frames, white_code))
+    fit = _of_pairs(pairs, white_code, start)
+    common = None if fit is None or _contradicted(pairs, fit) else fit
+    if common is not None and max(_discord(pair.of_channel(c), common) for pair in pairs for c in range(3)) <= _DISCORD:
+        return _response(common, "bracket")
+    own = _of_each_channel(pairs, white_code, start)
+    return own if own is not None or common is None else _response(common, "bracket")
+
+
+def _of_pairs(pairs: Sequence[_Pair], white_code: float, start: Response) -> _Fit | None:
     relations = [found for pair in pairs if (found := _relation(*pair)) is not None]
     if not relations:
         return None
     relation = _Relation(*(np.concatenate(part) for part in zip(*relations, strict=True)))
-    fit = _best(relation, _MARKED_OFF, white_code, start)
-    if fit is None or _contradicted(pairs, fit):
-        return None
-    return _response(fit, "bracket")
+    return _best(relation, _MARKED_OFF, white_code, start)
+
+
+def _of_each_channel(pairs: Sequence[_Pair], white_code: float, start: Response) -> Response | None:
+    """Return the response of channels with curves of their own, or None unless each agrees with itself."""
+    fits = []
+    for channel in range(3):
+        own = [pair.of_channel(channel) for pair in pairs]
+        fit = _of_pairs(own, white_code, start)
+        if fit is None or _contradicted(own, fit) or max(_discord(pair, fit) for pair in own) > _DISCORD:
+            return None
+        fits.append(fit)
+    each = np.array([fit.stops for fit in fits])
+    mean = each.mean(axis=0)
+    apart = float(np.mean((each - mean)[:, _MIDDLE] ** 2))
+    light, channels = 2.0**mean, 2.0**each
+    light[0] = channels[:, 0] = 0.0
+    sure = float(np.sqrt(np.mean([fit.sure**2 for fit in fits]) + apart))
+    return Response(light, "bracket", sure, channels)
 
 
 def learn_from_raw(
@@ -361,6 +400,20 @@ def _middles(key: Floats, value: Floats, edges: Floats) -> Floats:
     return found[found[:, 3] <= _WIDE * np.median(found[:, 3]) + _CODE_SPREAD][:, :3]
 
 
+def _discord(pair: _Pair, fit: _Fit) -> float:
+    """Return how far off the middles of a pair's tones are from a curve, in units of how far they may be: RMS."""
+    relation = _relation(*pair)
+    if relation is None:
+        return 0.0
+    use = np.minimum(relation.high, relation.low) > fit.floor + 2 * _DARKEST
+    high, low = relation.high[use], relation.low[use]
+    if not len(high):
+        return 0.0
+    residual = fit.at(high) - fit.at(low) - pair.stops - float(pair.frames @ fit.unknown)
+    off = np.hypot(_STOPS_OFF, relation.off[use] * np.hypot(fit.slope(high), fit.slope(low)))
+    return float(np.sqrt(np.mean(np.minimum(np.abs(residual / off), _FAR_OFF) ** 2)))
+
+
 def _contradicted(pairs: Sequence[_Pair], fit: _Fit) -> bool:
     """Return whether any pair of frames shows another light or other things than the curve allows."""
     return any(
@@ -429,7 +482,7 @@ class _Fit:
     stops: (256,) light of each code, 0 at white. slopes: (255,) between codes. unknown: see `_Relation`.
 
     middle: the middle 90 % of the codes; sure: RMS doubt over them. cost: minus the log of how likely it is, but for a
-    constant. odd: how much steeper than sRGB, all over.
+    constant. odd: how much steeper than sRGB, all over. floor: the code that stands for no light.
     """
 
     stops: Floats
@@ -439,6 +492,7 @@ class _Fit:
     sure: float
     cost: float
     odd: float
+    floor: float
 
     def at(self, codes: Floats) -> Floats:
         return np.interp(codes, _CODES, self.stops)
@@ -524,6 +578,7 @@ def _fit(relation: _Relation, unknown_off: float, loose: float, base: Floats, fl
         middle=slice(first, last + 1),
         sure=float(np.sqrt(np.mean(np.sum(doubt * curve.moves[first : last + 1], axis=1)))),
         cost=lost / _ALIKE + float(known @ weights**2) / 2 + (_RARE if floor else 0.0),
+        floor=floor,
         odd=float((curve.stops[last] - curve.stops[first]) / (base[last] - base[first])),
     )
 

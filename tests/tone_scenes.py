@@ -74,6 +74,19 @@ CURVES: dict[str, Curve] = {
 }
 
 
+CHANNELS: dict[str, tuple[Curve, Curve, Curve]] = {
+    "powers": (gamma(2.0), gamma(2.2), gamma(2.5)),
+    "crossing": (s_curve(4.0), srgb, lifted(12 / 255, 1.0)),
+    "ends": (shoulder(4.0), toe_and_shoulder, s_curve(3.0)),
+}
+"""Cameras whose red, green and blue have curves of their own."""
+
+
+def each(red: Curve, green: Curve, blue: Curve) -> Curve:
+    """Put three curves together, for light whose last axis is the channels."""
+    return lambda light: np.stack([of(light[..., c]) for c, of in enumerate((red, green, blue))], axis=-1)
+
+
 def light_of_codes(curve: Curve) -> Floats:
     """Return the light of each 8-bit code, (256,); 0 for codes that the curve never gives."""
     light = np.concatenate([[0.0], 2.0 ** np.linspace(-20, 0, 40_000)])
@@ -133,15 +146,22 @@ def _grain(rng: np.random.Generator, height: int, width: int) -> Floats:
 
 
 def expose(
-    light: Floats, stops: float, curve: Curve, *, seed: int = 0, quality: int = 92, noise: float = 1.0
+    light: Floats,
+    stops: float,
+    curve: Curve,
+    *,
+    seed: int = 0,
+    quality: int = 92,
+    noise: float = 1.0,
+    subsampling: str = "420",
 ) -> NDArray[np.uint8]:
-    """Return the codes that come back out of the JPEG (4:2:0) a camera would file."""
+    """Return the codes that come back out of the JPEG a camera would file."""
     rng = np.random.default_rng([seed, round(stops * 1000) + 50_000])
     fell = light * 2.0**stops
     # Full well 30,000 electrons, 4 electrons of read noise (EMVA 1288's relations).
     fell = fell + noise * rng.normal(size=fell.shape) * np.sqrt(np.maximum(fell, 0) / 30_000 + (4 / 30_000) ** 2)
     codes = np.rint(255 * curve(np.clip(fell, 0, 1))).astype(np.uint8)
-    filed = simplejpeg.encode_jpeg(np.ascontiguousarray(codes), quality=quality, colorsubsampling="420")
+    filed = simplejpeg.encode_jpeg(np.ascontiguousarray(codes), quality=quality, colorsubsampling=subsampling)
     back: NDArray[np.uint8] = simplejpeg.decode_jpeg(filed, strict=True)
     return back
 
