@@ -287,7 +287,7 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
         alike_there = enclosed.mean() > 0.7 and np.median(off[piece]) < search.hole_stops
-        if alike_there and _as_plain(step, piece, _box_around(piece, near) & backdrop):
+        if alike_there and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
     return found
 
@@ -300,7 +300,7 @@ def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
     """
     there = backdrop.astype(np.float32)
     known: list[tuple[Any, Any]] = [(cv2.multiply(coded, cv2.merge([there] * 3)), there)]
-    while min(known[-1][1].shape) > 2:
+    while max(known[-1][1].shape) > 1:
         codes, weight = known[-1]
         size = (weight.shape[1] + 1) // 2, (weight.shape[0] + 1) // 2
         known.append(
@@ -309,20 +309,26 @@ def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
                 cv2.resize(weight, size, interpolation=cv2.INTER_AREA),
             )
         )
-    codes, weight = known.pop()
-    filled: Any = codes / np.maximum(weight, np.float32(1e-6))[..., None]
+    filled: Any = None
     for codes, weight in reversed(known):
+        mean = cv2.divide(codes, cv2.merge([np.maximum(weight, np.float32(1e-6))] * 3))
+        if filled is None:
+            filled = mean
+            continue
         wide = cv2.resize(filled, (weight.shape[1], weight.shape[0]), interpolation=cv2.INTER_LINEAR)
-        share = cv2.merge([1 - weight] * 3)
-        filled = cv2.add(codes, cv2.multiply(wide, share))
+        # A quarter of it there tells enough of a coarse cell; what is nearer goes before what is farther.
+        told = cv2.merge([np.minimum(4 * weight, np.float32(1))] * 3)
+        filled = cv2.add(cv2.multiply(mean, told), cv2.multiply(wide, 1 - told))
     return filled  # type: ignore[no-any-return]
 
 
-def _as_plain(step: Grid, piece: Mask, near: Mask) -> bool:
-    """Say whether a piece, its rim left out, is no less plain than the backdrop near it."""
+def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:
+    """Say whether a piece, its rim left out, is about as plain as the backdrop near it, or where none is, all of it."""
     inside = eroded(piece, 2)
     inside = inside if inside.any() else piece
-    return bool(near.any()) and float(np.median(step[inside])) < 1.3 * float(np.median(step[near])) + 0.05
+    about = _box_around(piece, near) & backdrop
+    about = about if about.any() else backdrop
+    return float(np.median(step[inside])) < 1.5 * float(np.median(step[about])) + 0.05
 
 
 def _box_around(piece: Mask, margin: int) -> Mask:

@@ -20,6 +20,10 @@ Grid = NDArray[np.float32]
 _HALF = np.float32(0.5)
 _UNDER_HALF = np.float32(0.49)
 _SURELY = np.float32(0.85)  # backdrop
+_SHARP, _SOFT = 1.32, 1.42
+"""Two cells against one: how much farther off the subject's light gets from the line inward. An edge drawn within a
+cell or so rises by 1.1, one of a standard deviation of two cells by 1.4 (the normal distribution)."""
+_SOFT_WITHIN = 61  # cells, in which the lens is as soft
 _CROOKED = 3.5  # times the length of a straight line; a rod's two edges have 2, two rods' side by side 4
 _FRINGE_TIMES = 3
 _FRINGE_LEAST = 1e-4  # share of the frame worth another look
@@ -37,10 +41,7 @@ def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: in
         reach: cells from the plain backdrop within which the line is looked for.
         least_codes: step in sRGB codes from which light tells something.
     """
-    # The subject's own light, next to the line: what is most off within a cell or two. One is too near where the lens
-    # is soft, two too far where a rim of light falls off fast.
-    next_to, near = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5))
-    most = cv2.sqrt(cv2.multiply(next_to, near))
+    most = _most_off(off, dilated(plain, reach) & ~plain)
     tells = most > least_codes * _light_per_code(light)
     zone = dilated(plain, reach) & ~plain & tells
     share = coarse.astype(np.float32)
@@ -49,6 +50,25 @@ def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: in
     # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it.
     behind = touching(share >= _HALF, plain)
     return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
+
+
+def _most_off(off: Grid, zone: Mask) -> Grid:
+    """
+    Return how far off the subject's own light is next to the line: the most within a cell or two of each.
+
+    One cell is too near where the lens is soft, two are too far where a rim of light falls off fast. Where the line is
+    softer still (a shoulder out of focus), within two cells or four.
+    """
+    one, two, four = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5, 9))
+    most = cv2.sqrt(cv2.multiply(one, two))
+    at_line = zone & (np.abs(off - most / 2) < most / 5)
+    there = at_line.astype(np.float32)
+    rise = cv2.multiply(cv2.divide(two, np.maximum(one, np.float32(1e-9))), there)
+    box = (_SOFT_WITHIN, _SOFT_WITHIN)
+    softness = cv2.blur(rise, box) / np.maximum(cv2.blur(there, box), np.float32(1e-6))
+    soft = np.clip((softness - _SHARP) / (_SOFT - _SHARP), 0, 1)
+    mixed: Any = most * (1 - soft) + cv2.sqrt(cv2.multiply(two, four)) * soft
+    return mixed  # type: ignore[no-any-return]
 
 
 def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes: float) -> Grid:

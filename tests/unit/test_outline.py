@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -58,3 +59,63 @@ def test_a_thin_thing_is_not_swallowed_nor_swollen() -> None:
     share = np.clip(4 - np.abs(columns - 300.2), 0, 1)  # seven whole, half of the next on either side
     light = np.broadcast_to((0.2 + (0.03 - 0.2) * share)[None, :, None], (HEIGHT, WIDTH, 3))
     assert subject_pixels(seen(light)) == pytest.approx(7 * HEIGHT, rel=0.08)
+
+
+@pytest.mark.parametrize("soft", [1.0, 2.0, 3.0])
+@pytest.mark.parametrize("lights", [(0.5, 0.001), (0.05, 0.85), (0.6, 0.2)])
+def test_a_soft_lens_does_not_make_it_larger(soft: float, lights: tuple[float, float]) -> None:
+    """Blurred by a standard deviation of one to three cells, the line still runs where half of each is, or near."""
+    light = cv2.GaussianBlur(disc(90, 300.3, 200.7, *lights), (0, 0), soft)
+    assert subject_pixels(seen(light)) == pytest.approx(np.pi * 90**2, rel=0.01 + 0.02 * soft)
+
+
+def hairy(lights: tuple[float, float], strands: int = 160) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the light of a disc with strands all round, drawn four times finer than cells, and its coverage."""
+    rng = np.random.default_rng(2)
+    drawn = np.zeros((4 * HEIGHT, 4 * WIDTH), np.uint8)
+    cv2.circle(drawn, (4 * 300, 4 * 200), 4 * 80, (255,), -1)
+    for turn in rng.uniform(0, 2 * np.pi, strands):
+        bend, far = turn + rng.normal(0, 0.1), rng.uniform(95, 125)
+        ends = [
+            (round(4 * (300 + r * np.cos(a))), round(4 * (200 + r * np.sin(a)))) for r, a in ((70, turn), (far, bend))
+        ]
+        cv2.line(drawn, ends[0], ends[1], (255,), 10)
+    share = cv2.resize(drawn, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA) / 255.0
+    inside, outside = lights
+    return np.repeat((outside + (inside - outside) * share)[..., None], 3, axis=2), share
+
+
+@pytest.mark.parametrize("lights", [(0.2, 0.004), (0.3, 0.8), (0.05, 0.2)])
+def test_between_hairs_there_is_backdrop(lights: tuple[float, float]) -> None:
+    light, share = hairy(lights)
+    found, true = seen(light).backdrop, share < 0.5
+    assert (found & true).sum() / (found | true).sum() > 0.985
+
+
+@pytest.mark.parametrize("lights", [(0.05, 0.006), (0.02, 0.2), (0.4, 0.85)])
+def test_backdrop_shows_through_rungs_and_under_a_beam(lights: tuple[float, float]) -> None:
+    """A ladder across the frame: windows in it, and a strip below that only touches the bottom."""
+    shape = np.ones((HEIGHT, WIDTH), bool)
+    shape[:120] = shape[360:] = False
+    for left in range(40, 560, 130):
+        shape[150:330, left : left + 100] = False
+    light = np.where(shape, *lights) * (1 - 0.2 * np.linspace(0, 1, WIDTH))
+    found = seen(np.repeat(light[..., None], 3, axis=2)).backdrop
+    assert (found & ~shape).sum() / (found | ~shape).sum() > 0.97
+
+
+def test_shading_with_the_backdrops_light_is_no_window() -> None:
+    """A ball shaded from bright to dark passes through the grey of the backdrop: no hole there."""
+    light = disc(110, 300, 200, 0.5, 0.2)
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    inside = np.hypot(columns - 300, rows - 200) < 109
+    light[inside] *= (np.clip((columns - 190) / 220, 0.05, 1)[inside])[:, None]
+    assert subject_pixels(seen(light)) == pytest.approx(np.pi * 110**2, rel=0.03)
+
+
+def test_where_white_ends_is_no_edge() -> None:
+    """A white backdrop, clipped on one side and falling off on the other, is one."""
+    fall = np.linspace(1.6, 0.35, WIDTH)
+    light = disc(80, 300, 200, 0.05, 1.0)
+    light = np.where(light > 0.9, fall[None, :, None], light)
+    assert subject_pixels(seen(light)) == pytest.approx(np.pi * 80**2, rel=0.02)
