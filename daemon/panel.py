@@ -40,6 +40,8 @@ _LABEL_WIDTH = 11
 _LEGEND_WIDTH = 20
 _READINGS_WIDTH = 56
 _ROOMY_HEIGHT = 34
+_TEXT_ROWS = 24  # what bracket, readings, two notices and the forecast want above a picture beneath them
+_PICTURE_ROWS = 10  # and the least that is worth having there
 _FORECAST_LABEL, _FORECAST_STEP, _FORECAST_ROWS = 10, 5, 5  # columns, columns, rows with the blank one above
 
 
@@ -56,6 +58,10 @@ class _Plan:
     detail_row: int
     body_row: int
     body_rows: int
+    left: int
+    """Where bracket and readings begin."""
+    picture_row: int
+    picture_rows: int
     picture_columns: int
 
 
@@ -80,7 +86,11 @@ def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
 
 
 def _plan(width: int, height: int, look: Style, aspect: float) -> _Plan:
-    """Place everything; what an upright picture (aspect: width over height) leaves goes to the bracket beside it."""
+    """
+    Place everything; what an upright picture (aspect: width over height) leaves goes to the bracket beside it.
+
+    On a tall and narrow screen the picture goes beneath instead, where it is larger there.
+    """
     roomy = height >= _ROOMY_HEIGHT
     least = 5 if look.ascii else 4
     step = fitting(look.ascii, width - 2, max(least, height * 18 // 100), _STEP_SAMPLES)
@@ -93,8 +103,15 @@ def _plan(width: int, height: int, look: Style, aspect: float) -> _Plan:
     body_row = detail_row + 1 + space
     body_rows = height - (3 if roomy else 4) - body_row
     fills = round(2 * aspect * (body_rows - 1))  # a cell is two pixels high
-    picture = max(_LEGEND_WIDTH, min(fills, width * 45 // 100, width - 4 - _READINGS_WIDTH))
-    return _Plan(step, flag, roomy, step_row, why_row, flag_row, detail_row, body_row, body_rows, picture)
+    columns = max(_LEGEND_WIDTH, min(fills, width * 45 // 100, width - 4 - _READINGS_WIDTH))
+    left, picture_row, picture_rows = columns + 3, body_row, body_rows - 1
+    beneath = body_rows - _TEXT_ROWS
+    wider = min(round(2 * aspect * (beneath - 1)), width - 2)
+    if beneath >= _PICTURE_ROWS and wider > columns:
+        columns, left, body_rows = wider, 1, _TEXT_ROWS - 1
+        picture_row, picture_rows = body_row + _TEXT_ROWS, beneath - 1
+    rows = step_row, why_row, flag_row, detail_row, body_row, body_rows
+    return _Plan(step, flag, roomy, *rows, left, picture_row, picture_rows, columns)
 
 
 # --- head ---
@@ -142,8 +159,7 @@ def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     if frame is None:
         return
     _draw_newest(canvas, frame, plan)
-    left = plan.picture_columns + 3
-    room = canvas.width - 1 - left
+    left, room = plan.left, canvas.width - 1 - plan.left
     row = _draw_bracket(canvas, state, plan, left, room)
     readings = _shown_readings(frame, canvas.style, plan, room)
     row = max(row, plan.body_row + plan.body_rows - len(readings)) if not plan.roomy else row + 1
@@ -161,17 +177,16 @@ def _shown_readings(frame: Frame, style: Style, plan: _Plan, room: int) -> list[
 
 
 def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:
-    rows = plan.body_rows - 1
-    marks = canvas.style.marks
+    marks, top = canvas.style.marks, plan.picture_row
     legend = [(marks.clipped, "clip"), (" clipped  ", "plain"), (marks.spilled, "spill"), (" spilled", "plain")]
     if frame.preview is None:
-        canvas.put(1, plan.body_row, "no picture", "dim", width=plan.picture_columns)
-        canvas.put(1, plan.body_row + rows, legend, width=plan.picture_columns)
+        canvas.put(1, top, "no picture", "dim", width=plan.picture_columns)
+        canvas.put(1, top + plan.picture_rows, legend, width=_LEGEND_WIDTH)
         return
-    picture = halfblocks.draw(frame.preview, plan.picture_columns, rows, canvas.style, marked=True)
+    picture = halfblocks.draw(frame.preview, plan.picture_columns, plan.picture_rows, canvas.style, marked=True)
     pad = (plan.picture_columns - len(picture[0])) // 2
-    canvas.cells(1 + pad, plan.body_row, picture)
-    canvas.put(1, plan.body_row + len(picture), legend, width=plan.picture_columns)
+    canvas.cells(1 + pad, top, picture)
+    canvas.put(1, top + len(picture), legend, width=_LEGEND_WIDTH)
 
 
 def _draw_bracket(canvas: Canvas, state: PanelState, plan: _Plan, left: int, room: int) -> int:

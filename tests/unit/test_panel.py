@@ -653,6 +653,15 @@ def test_an_upright_picture_leaves_its_width_to_the_rest() -> None:
     assert {"11", "14"} <= set(forecast[1:])  # the newest frame's, and the one suggested
 
 
+def test_on_a_tall_and_narrow_screen_the_picture_goes_where_it_is_larger() -> None:
+    """A wide one beneath the readings, an upright one beside them."""
+    wide, upright = (shown(bracket_of(3, *size), 80, 60).split("\n") for size in ((96, 64), (64, 96)))
+    assert row_of("clipped  ○ spilled", wide) > row_of("forecast", wide) + 10
+    assert wide[row_of("exposure ", wide)].startswith(" exposure")
+    assert not upright[row_of("exposure ", upright)].startswith(" exposure")
+    assert len({row_of("q quit", lines) for lines in (wide, upright)}) == 1
+
+
 # --- the aperture's keys ---
 
 
