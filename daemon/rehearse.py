@@ -56,7 +56,11 @@ def run(args: argparse.Namespace) -> int:
     with Signals() as signals:
         try:
             with shoot_folder(args.folder, keep=args.keep) as folder:
-                return _run(args, folder, signals)
+                try:
+                    return _run(args, folder, signals)
+                finally:
+                    if args.keep or args.folder is not None:
+                        print_line(f"Frames and journal are kept in {folder}")
         except WrongFolderError as wrong:
             print(wrong, file=sys.stderr)
             return 2
@@ -80,8 +84,6 @@ def _run(args: argparse.Namespace, folder: Path, signals: Signals) -> int:
     if watched:
         for why, verdict in play.shown:
             print_line(in_a_line(why, verdict))
-    if args.keep or args.folder is not None:
-        print_line(f"Frames and journal are kept in {folder}")
     return _sum_up(play, to_the_end=args.hands_off)
 
 

@@ -55,6 +55,17 @@ def assert_nothing_left(place: Path) -> None:
     assert list((place / "run").rglob("*.sock")) == []
 
 
+def test_what_is_kept_is_said_even_if_it_is_ended(place: Path) -> None:
+    command = [*ONE, "rehearse", "--hands-off", "--keep"]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
+        assert process.stdout is not None
+        assert process.stdout.readline().startswith("Camera:")
+        process.terminate()
+        last = process.stdout.read().splitlines()[-1]
+    (folder,) = (place / "tmp").iterdir()
+    assert last == f"Frames and journal are kept in {folder}"
+
+
 @pytest.mark.skipif(not Path("/proc").is_dir(), reason="looks for processes in /proc")
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGHUP, pytest.param(signal.SIGINT, marks=pytest.mark.slow)])
 @pytest.mark.parametrize(
