@@ -171,11 +171,14 @@ def _text(path: Path) -> bytes | None:
 
 
 def _entry(response: Response) -> dict[str, Any]:
-    return {
+    said: dict[str, Any] = {
         "source": response.source,
         "sure_stops": round(response.sure_stops, 5),
         "light": [float(f"{value:.12g}") for value in response.light],
     }
+    if response.channels is not None:
+        said["channels"] = [[float(f"{value:.12g}") for value in light] for light in response.channels]
+    return said
 
 
 def _response(entry: Any) -> Response | None:
@@ -183,17 +186,25 @@ def _response(entry: Any) -> Response | None:
     try:
         light = np.array(entry["light"], dtype=np.float64)
         sure, source = float(entry["sure_stops"]), entry["source"]
-    except (KeyError, TypeError, ValueError, OverflowError):
+        own = entry.get("channels")
+        channels = None if own is None else np.array(own, dtype=np.float64)
+    except (AttributeError, KeyError, TypeError, ValueError, OverflowError):
         return None
     sources: tuple[Source, ...] = ("bracket", "raw pair")
-    if source not in sources or not 0 < sure <= _LEAST_SURE:
+    if source not in sources or not 0 < sure <= _LEAST_SURE or not _is_curve(light):
         return None
+    if channels is not None and (len(channels) != 3 or not all(_is_curve(each) for each in channels)):
+        return None
+    for learned in (light, channels):
+        if learned is not None:
+            learned.flags.writeable = False
+    return Response(light, source, sure, channels)
+
+
+def _is_curve(light: Any) -> bool:
     if light.shape != (256,) or not np.isfinite(light).all() or light[0] < 0 or light[1] <= light[0]:
-        return None
-    if not (np.diff(light[1:]) > 0).all() or not light[_LOWEST_WHITE] <= 1 <= light[255] * (1 + 1e-9):
-        return None
-    light.flags.writeable = False
-    return Response(light, source, sure)
+        return False
+    return bool((np.diff(light[1:]) > 0).all() and light[_LOWEST_WHITE] <= 1 <= light[255] * (1 + 1e-9))
 
 
 def _write(path: Path, entries: dict[Key, Any]) -> None:

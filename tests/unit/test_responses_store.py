@@ -40,6 +40,25 @@ def test_what_is_kept_comes_back(path: Path) -> None:
     assert [p.name for p in path.parent.iterdir() if p.name.startswith(".")] == []
 
 
+def test_channels_with_curves_of_their_own_come_back_too(path: Path) -> None:
+    own = np.array([(np.arange(256) / 254) ** power for power in (2.0, 2.2, 2.4)])
+    keep(KEY, Response(curve().light, "bracket", 0.1, own), path)
+    back = load(KEY, path)
+    assert back is not None
+    assert back.channels is not None
+    np.testing.assert_allclose(back.channels, own, rtol=1e-10)
+
+
+@pytest.mark.parametrize("channels", [[], [[1.0] * 256] * 3, "red", [list(range(256))] * 2, {"r": 1}])
+def test_channels_that_are_no_curves_are_not_used(path: Path, channels: object) -> None:
+    keep(KEY, curve(), path)
+    whole = json.loads(path.read_text("utf-8"))
+    whole["curves"][0]["channels"] = channels
+    path.write_text(json.dumps(whole), "utf-8")
+    with pytest.raises(ResponsesError, match="damaged"):
+        load(KEY, path)
+
+
 def test_its_place_is_the_users_data_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(responses.platformdirs, "user_data_dir", lambda name: str(tmp_path / name))
     keep(KEY, curve())
