@@ -13,6 +13,8 @@ import pytest
 from PIL import Image, TiffImagePlugin
 from scenes import vessel
 
+from lampblack.mock_camera.body import Settings
+from lampblack.mock_camera.studio import Studio
 from lampblack.rules.exposure import LADDER
 
 
@@ -47,6 +49,33 @@ def test_a_bracket_is_one_setup(tmp_path: Path) -> None:
     assert {s["backdrop"]["spill"]["side"] for s in said} == {"right"}
     assert said[0]["next"]["move"] == "open"
     assert said[0]["next"]["f_number"] in LADDER
+
+
+def test_one_raw_with_its_jpeg_teaches_the_tone_response_and_later_jpegs_are_read_by_it(tmp_path: Path) -> None:
+    files = []
+    for number, f_number in enumerate((5.6, 8.0), start=1):
+        settings = Settings(f_number, 1 / 64, "1/60", 200, "tungsten", ("jpeg", "dng"), "2026-03-02T10:00:00.00")
+        for ending, data in Studio.load("black").photograph(settings, number, megapixels=0.5).files:
+            if number == 1 or ending == "JPG":
+                files.append(tmp_path / f"bowl-{number}.{ending}")
+                files[-1].write_bytes(data)
+    status, said, errors = score(*files)
+    assert (status, errors) == (0, "")
+    assert [s["pixels"]["kind"] for s in said] == ["raw", "jpeg"]
+    assert [s["tone_response"]["from"] for s in said] == ["raw pair", "raw pair"]
+    assert 0 < said[0]["tone_response"]["sure_stops"] < 0.4
+    assert [f["f_number"] for f in said[1]["forecast"] if f["shot"]] == [5.6, 8.0]
+
+
+def test_a_flag_put_in_is_said_and_the_frames_before_it_are_set_aside(tmp_path: Path) -> None:
+    """The wide-open frame in between hides nothing."""
+    files = [write(tmp_path / f"{n}.jpg", f, spill=0.02) for n, f in enumerate((5.6, 2.8))]
+    _, said, _ = score(*files, write(tmp_path / "flagged.jpg", 5.6))
+    assert "light-changed" not in [notice["kind"] for s in said[:2] for notice in s["notices"]]
+    assert "light-changed" in [notice["kind"] for notice in said[2]["notices"]]
+    assert [f["f_number"] for f in said[2]["forecast"] if f["shot"]] == [5.6]
+    levels = [f["backdrop_p99"] for f in said[2]["forecast"]]
+    assert levels == sorted(levels, reverse=True)
 
 
 def test_unrelated_frames_know_nothing_of_each_other(tmp_path: Path) -> None:
