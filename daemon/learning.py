@@ -28,7 +28,8 @@ def judge(
         remembered = _recalled(key) or setup.lessons.remembered
         setup = replace(setup, lessons=replace(setup.lessons, remembered=remembered))
     after, verdict = shoot.judge(setup, look, thresholds, file=file, frame=frame)
-    if key is not None and after.response not in (setup.response, after.lessons.remembered):
+    known = (setup.response, after.lessons.remembered)
+    if key is not None and after.response.source != "prior" and after.response not in known:
         _remember(key, after.response)
     return after, verdict
 

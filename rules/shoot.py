@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from lampblack.rules.advice import Aim, suggest_step
+from lampblack.rules.belonging import File, Unlike, files_of, light_alone, notices_of, unlike
 from lampblack.rules.blind import blindness, step_from
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
@@ -21,7 +22,7 @@ from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
-from lampblack.rules.radiance import Radiance, alone
+from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code
@@ -42,8 +43,8 @@ class Setup:
     samples: tuple[Sample, ...] = ()
     tones: tuple[Tone, ...] = ()
     radiance: Radiance | None = None
-    sizes: tuple[tuple[bool, tuple[int, int]], ...] = ()
-    """Width and height of its frames, by whether they are raw."""
+    files: tuple[tuple[bool, File], ...] = ()
+    """What its frames' files were like, by whether they are raw."""
     lessons: Lessons = NO_LESSONS
 
     @property
@@ -79,7 +80,8 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         file: the frame's name as a person sees it, clean.
         frame: its number in the shoot, from 1.
     """
-    earlier, setup = setup, _believed(setup, look, thresholds)
+    earlier, why = setup, unlike(setup.files, look, thresholds)
+    setup = _believed(setup, look, why)
     lessons = setup.lessons.after(look)
     kept = _with_samples(setup, look)
     # Raw and JPEG stand on different footings: each is foretold from its own kind.
@@ -91,8 +93,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
     blind = blindness(look)
     if blind is not None:
-        other = _is_other_light(look, thresholds)
-        step = step_from(blind, other, step, look.shot.exposure, setup.f_numbers)
+        step = step_from(blind, why == "light", step, look.shot.exposure, setup.f_numbers)
     highlights, shadows = _highlights(look, sample, room, lessons.white_code), _shadows(look, sample)
     verdict = Verdict(
         file=file,
@@ -105,7 +106,10 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         step=step,
         forecast=forecast(samples, look, setup.f_numbers, thresholds.highlights, response),
         response=response,
-        notices=_notices(earlier, look, highlights, cleanness, thresholds),
+        notices=(
+            *notices_of(earlier.files, look, why),
+            *_notices(setup, look, highlights, cleanness, thresholds),
+        ),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
     after = replace(
@@ -113,51 +117,23 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         samples=kept,
         tones=tones,
         radiance=None if radiance is None else replace(radiance, response=lessons.shown),
-        sizes=tuple({**dict(setup.sizes), **_sizes(look)}.items()),
+        files=tuple({**dict(setup.files), **files_of(look)}.items()),
         lessons=lessons,
     )
     return after, verdict
 
 
-def _believed(setup: Setup, look: Look, thresholds: Thresholds) -> Setup:
+def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:
     """
     Return the setup without what its frames said, where this one is of another light or another picture.
 
     Never merged blindly: what earlier frames said of their light is not true of this one.
     """
-    if _is_other_picture(setup, look):
-        setup = replace(setup, tones=(), sizes=())
-    elif not _is_other_light(look, thresholds):
+    if why is None:
         return setup
-    return replace(setup, samples=(), radiance=_alone(look), lessons=setup.lessons.of_other_light())
-
-
-def _is_other_picture(setup: Setup, look: Look) -> bool:
-    sizes = dict(setup.sizes)
-    return any(sizes.get(kind, size) != size for kind, size in _sizes(look).items())
-
-
-def _is_other_light(look: Look, thresholds: Thresholds) -> bool:
-    return any(each.change.counts(thresholds) for each in (look, look.shown) if each is not None)
-
-
-def _sizes(look: Look) -> dict[bool, tuple[int, int]]:
-    """Return the sizes of a frame's files, by whether they are raw: a camera's raw is a little larger than its JPEG."""
-    return {each.kind == "raw": (each.width, each.height) for each in (look, look.shown) if each is not None}
-
-
-def _alone(look: Look) -> Radiance | None:
-    """Return the light as this frame alone shows it."""
-    stops = look.shot.exposure.stops
-    if stops is None:
-        return None
-    found = Radiance()
-    for each in (look, look.shown):
-        if each is not None:
-            clipped = each.clipped_any.astype(np.float32) / np.float32(255)
-            merged = alone(each.light, clipped, each.parts == Part.BACKDROP, stops)
-            found = found.having(each.kind == "raw", merged)
-    return found
+    lessons = NO_LESSONS if why == "camera" else setup.lessons.of_other_light()
+    setup = replace(setup, samples=(), radiance=light_alone(look), lessons=lessons)
+    return setup if why == "light" else replace(setup, tones=(), files=())
 
 
 _SAME_EXPOSURE = 1 / 12  # stops
@@ -224,7 +200,6 @@ def _notices(
 ) -> tuple[Notice, ...]:
     """Return what is worth a line, what costs the picture most first."""
     found: list[Notice] = []
-    found += _other_notices(setup, look, thresholds)
     if cleanness is not None and not cleanness.clean:
         found.append(_backdrop_notice(cleanness))
     if (side := _intruder_side(look)) is not None:
@@ -239,36 +214,6 @@ def _notices(
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
     return tuple(found)
-
-
-def _other_notices(setup: Setup, look: Look, thresholds: Thresholds) -> list[Notice]:
-    """Return what keeps earlier frames from being believed, or explains why figures differ from theirs."""
-    found: list[Notice] = []
-    blind = blindness(look)
-    if _is_other_picture(setup, look):
-        text = "Another size than the frames before: not the same picture. They are set aside; begin a new setup."
-        found.append(Notice("size", text))
-    elif _is_other_light(look, thresholds):
-        text = f"{_what_changed(look)} lit otherwise than before: was a lamp or card moved? Then begin a new setup."
-        found.append(Notice("light-changed", text))
-    if blind == "burnt":
-        found.append(Notice("burnt-out", "The whole frame is burnt out: nothing can be judged from it."))
-    elif blind == "black":
-        found.append(Notice("black-frame", "The frame is black: is the cap on, or a lamp off?"))
-    kinds = {kind for kind, _ in setup.sizes}
-    if kinds and not kinds & set(_sizes(look)):
-        here, before = ("raw", "JPEG") if look.kind == "raw" else ("JPEG", "raw")
-        text = f"A {here} frame after {before} ones: white lies elsewhere in it, so it is judged by itself."
-        found.append(Notice("other-kind", text))
-    return found
-
-
-def _what_changed(look: Look) -> str:
-    changes = [each.change for each in (look, look.shown) if each is not None]
-    backdrop, picture = max(change.backdrop for change in changes), max(change.picture for change in changes)
-    if backdrop > picture:
-        return f"{percent(backdrop)} of the backdrop is"
-    return f"{percent(picture)} of the picture is"
 
 
 def _intruder_side(look: Look) -> str | None:

@@ -63,3 +63,15 @@ def test_a_damaged_memory_is_no_more_than_a_line_in_the_log(own_data: Path, capl
     kept.write_text("{")
     assert first_frame("Invented Two") == "prior"
     assert caplog.records
+
+
+def test_another_camera_in_a_setup_neither_uses_nor_overwrites_what_the_first_one_taught(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    setup = new_setup(1)
+    for frame, f_number in enumerate((8.0, 4.0, 5.6), start=1):
+        setup, _ = learning.judge(setup, seen(f_number), THRESHOLDS, file="x", frame=frame)
+    setup, verdict = learning.judge(setup, seen(5.6, "Invented Three"), THRESHOLDS, file="x", frame=4)
+    assert verdict.response.source == "prior"
+    assert not caplog.records
+    assert first_frame("Invented Two") == "bracket"

@@ -19,7 +19,7 @@ from lampblack.rules.verdict import Verdict
 
 THRESHOLDS = load_thresholds()
 SPILL, FLAGGED = vessel("black", spill=0.02), vessel("black")
-SET_ASIDE = {"light-changed", "size"}
+SET_ASIDE = {"light-changed", "size", "camera"}
 
 
 def shoot(pictures: list[Picture], setup: Setup | None = None) -> tuple[Setup, list[Verdict]]:
@@ -178,3 +178,20 @@ def test_nothing_is_taken_from_frames_of_another_size() -> None:
     # ... and from then on the new size is the setup's.
     _, (third,) = shoot([large], setup)
     assert not kinds(third) & SET_ASIDE
+
+
+def test_nothing_is_taken_from_frames_of_another_camera_not_even_its_curve() -> None:
+    def of(camera: str | None, picture: Picture) -> Picture:
+        return Picture("jpeg", picture.codes, replace(picture.shot, camera=camera))
+
+    one = [of("Invented One", coded(scene_light("studio 0"), at, CURVES["hard s"])) for at in (-2.0, 0.0, 2.0)]
+    setup, _ = shoot(one)
+    assert setup.response.source == "bracket"
+    other = of("Invented Two", coded(scene_light("studio 0"), 0.0, CURVES["high lifted toe"]))
+    setup, (verdict,) = shoot([other], setup)
+    assert "camera" in kinds(verdict)
+    assert len(setup.samples) == 1
+    assert setup.response.source == "prior"
+    # A file that doesn't tell its camera may be of any.
+    _, (unnamed,) = shoot([of(None, other)], setup)
+    assert not kinds(unnamed) & SET_ASIDE
