@@ -113,9 +113,8 @@ def _coded(light: Grid) -> Grid:
 
 def _step(coded: Grid) -> Grid:
     """Return by how many codes neighbouring cells differ, the worst channel counting."""
-    across = cv2.Scharr(coded, cv2.CV_32F, 1, 0) / 32
-    down = cv2.Scharr(coded, cv2.CV_32F, 0, 1) / 32
-    step: Grid = brightest(cv2.magnitude(across, down))
+    across, down = cv2.Scharr(coded, cv2.CV_32F, 1, 0), cv2.Scharr(coded, cv2.CV_32F, 0, 1)
+    step: Grid = brightest(cv2.magnitude(across, down)) / np.float32(32)
     return step
 
 
@@ -279,14 +278,13 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     if level < search.telling_code:
         return found
     near = max(4, round(search.near_share * max(backdrop.shape)))
-    candidates = ~backdrop & (step < search.strong_edge_codes)
-    alike, off = np.zeros_like(backdrop), np.zeros(backdrop.shape, np.float32)
-    off[candidates] = _stops_off(coded[candidates], _carried_on(coded, backdrop)[candidates])
-    alike[candidates] = off[candidates] < 2 * search.hole_stops
+    behind = _carried_on(coded, backdrop)
+    alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
     for piece in _pieces(alike, _LEAST_HOLE):
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        alike_there = enclosed.mean() > 0.7 and np.median(off[piece]) < search.hole_stops
+        off = _stops_off(coded[piece], behind[piece])
+        alike_there = enclosed.mean() > 0.7 and np.median(off) < search.hole_stops
         if alike_there and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
     return found
@@ -298,17 +296,17 @@ def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
 
     Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996).
     """
+    few = 4  # cells: this is smooth
+    size = -(-coded.shape[1] // few), -(-coded.shape[0] // few)
     there = backdrop.astype(np.float32)
-    known: list[tuple[Any, Any]] = [(cv2.multiply(coded, cv2.merge([there] * 3)), there)]
-    while max(known[-1][1].shape) > 1:
-        codes, weight = known[-1]
-        size = (weight.shape[1] + 1) // 2, (weight.shape[0] + 1) // 2
-        known.append(
-            (
-                cv2.resize(codes, size, interpolation=cv2.INTER_AREA),
-                cv2.resize(weight, size, interpolation=cv2.INTER_AREA),
-            )
-        )
+    shown = cv2.multiply(coded, cv2.merge([there] * 3))
+    known: list[tuple[Any, Any]] = []
+    while True:
+        shown, there = (cv2.resize(grid, size, interpolation=cv2.INTER_AREA) for grid in (shown, there))  # type: ignore[assignment]
+        known.append((shown, there))
+        if max(size) == 1:
+            break
+        size = -(-size[0] // 2), -(-size[1] // 2)
     filled: Any = None
     for codes, weight in reversed(known):
         mean = cv2.divide(codes, cv2.merge([np.maximum(weight, np.float32(1e-6))] * 3))
@@ -319,7 +317,17 @@ def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
         # A quarter of it there tells enough of a coarse cell; what is nearer goes before what is farther.
         told = cv2.merge([np.minimum(4 * weight, np.float32(1))] * 3)
         filled = cv2.add(cv2.multiply(mean, told), cv2.multiply(wide, 1 - told))
-    return filled  # type: ignore[no-any-return]
+    whole: Any = cv2.resize(filled, (coded.shape[1], coded.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return whole  # type: ignore[no-any-return]
+
+
+def _within(coded: Grid, level: Grid, stops: float) -> Mask:
+    """Return where codes lie within so many stops of a level (see `_stops_off`), in every channel."""
+    times = 2 ** (stops / 2.2)
+    over = cv2.addWeighted(coded, 1, level, -times, 4 - 4 * times)
+    under = cv2.addWeighted(level, 1, coded, -times, 4 - 4 * times)
+    near: Mask = brightest(cv2.max(over, under)) < 0
+    return near
 
 
 def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:

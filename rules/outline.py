@@ -84,11 +84,17 @@ def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes:
         # A straight line, two cells wide here, fills so much of the box.
         crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
         gaps = touching((crooked & (share > _SURELY)) | plain, plain)
+        rows, columns = (np.flatnonzero((gaps & ~plain).any(axis=axis)) for axis in (1, 0))
         if (gaps & ~plain).mean() < _FRINGE_LEAST:
             break
         plain = gaps
-        off = off_backdrop(light, plain, reach)
-        share = backdrop_shares(light, off, plain, share >= _HALF, reach, least_codes)
+        margin = 4 * reach
+        part = (
+            slice(max(rows[0] - margin, 0), rows[-1] + margin),
+            slice(max(columns[0] - margin, 0), columns[-1] + margin),
+        )
+        off = off_backdrop(light[part], plain[part], reach)
+        share[part] = backdrop_shares(light[part], off, plain[part], share[part] >= _HALF, reach, least_codes)
     return share
 
 
