@@ -18,10 +18,11 @@ from lampblack.daemon.clean import clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
-from lampblack.rules.advice import AIMS
-from lampblack.rules.figures import f_text, percent
+from lampblack.rules.advice import AIMS, SPOT_AIM
+from lampblack.rules.figures import f_text, percent, stops_long
 from lampblack.rules.look import Look, Part
-from lampblack.rules.shoot import judge, new_setup
+from lampblack.rules.shoot import Setup, judge, new_setup
+from lampblack.rules.spots import Spot, parse_spot
 
 BACKDROPS = ("auto", "black", "grey", "white", "none")
 
@@ -31,11 +32,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", nargs="+", metavar="FILE", help="JPEG, TIFF or raw files, in shot order")
     parser.add_argument("--json", action="store_true", help="print one JSON object per frame, nothing else")
     parser.add_argument("--each", action="store_true", help="the files are unrelated frames, not one setup")
-    parser.add_argument("--aim", choices=AIMS, default="even", help="what the next step tries to reach (default: even)")
+    parser.add_argument(
+        "--aim",
+        type=an_aim,
+        metavar="AIM",
+        default="even",
+        help=f"what the next step tries to reach: {', '.join(AIMS)} or spot:NAME (default: even)",
+    )
+    parser.add_argument(
+        "--spot",
+        type=a_spot,
+        action="append",
+        default=[],
+        metavar="NAME=X,Y[,SIZE][@WANT]",
+        dest="spots",
+        help="a place to read, in shares of the picture, and where it is wanted: stops from mid grey, or a zone I to X",
+    )
     parser.add_argument("--backdrop", choices=BACKDROPS, default="auto", help="what the backdrop is meant to be")
     parser.add_argument(
         "--masks", metavar="DIR", type=Path, help="write the backdrop and subject found as PNG into DIR"
     )
+
+
+def an_aim(text: str) -> str:
+    """Return an aim as typed; argparse's own error where it is none."""
+    if text in AIMS or (text.startswith(SPOT_AIM) and text != SPOT_AIM):
+        return text
+    raise argparse.ArgumentTypeError(f"{text!r} is no aim: it is one of {', '.join(AIMS)}, or spot:NAME")
+
+
+def a_spot(text: str) -> Spot:
+    """Return a spot as typed; argparse's own error where it is none."""
+    try:
+        return parse_spot(text)
+    except ValueError as wrong:
+        raise argparse.ArgumentTypeError(str(wrong)) from None
 
 
 def run(args: argparse.Namespace) -> int:
@@ -49,12 +80,12 @@ def run(args: argparse.Namespace) -> int:
     files = [os.fsencode(name) for name in args.files]
     _say_twice(files)
     eye = Eye(thresholds)
-    setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
+    setup = _setup(args)
     frame = 0
     try:
         for path, partner in paired(files):
             if args.each:
-                setup = new_setup(1, aim=args.aim, backdrop=args.backdrop)
+                setup = _setup(args)
             # A JPEG that is lost leaves its raw.
             for file in (path, partner) if partner else (path,):
                 seen = eye.see(file, partner=partner, known=setup.radiance, backdrop=args.backdrop)
@@ -75,6 +106,10 @@ def run(args: argparse.Namespace) -> int:
     finally:
         eye.close()
     return status
+
+
+def _setup(args: argparse.Namespace) -> Setup:
+    return new_setup(1, aim=args.aim, backdrop=args.backdrop, spots=tuple(args.spots))
 
 
 def _say_twice(paths: Sequence[bytes]) -> None:
@@ -139,8 +174,23 @@ def in_words(said: dict[str, Any]) -> str:
         parts.append(f"clipped {percent(highlights['subject'])} of the subject")
     if backdrop["tone"]:
         parts.append(f"{backdrop['tone']} backdrop {'clean' if backdrop['clean'] else 'not clean'}")
+    spots = "".join(f"\n    {spot_text(one)}" for one in said["spots"])
     notices = "".join(f"\n    {notice['text']}" for notice in said["notices"])
-    return f"{', '.join(parts)}\n    {said['next']['why']}{notices}"
+    return f"{', '.join(parts)}\n    {said['next']['why']}{spots}{notices}"
+
+
+def spot_text(spot: dict[str, Any]) -> str:
+    """Return where a spot lies, for a person: "cheek: zone VI, 1 stop over mid grey; wanted ⅓ stop lower"."""
+    bound = f"{spot['bound']} " if spot["bound"] else ""
+    text = f"{spot['name']}: {bound}zone {spot['zone']}, {_from(spot['stops'], 'mid grey')}"
+    off = spot["off_stops"]
+    return text if off is None else f"{text}; {_from(off, 'what is wanted')}"
+
+
+def _from(stops: float, what: str) -> str:
+    if abs(stops) < 1 / 6:
+        return f"at {what}"
+    return f"{stops_long(stops)} {'over' if stops > 0 else 'under'} {what}"
 
 
 class MasksError(Exception):

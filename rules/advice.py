@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, get_args
+from typing import Literal
 
 import numpy as np
 
@@ -12,11 +13,14 @@ from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import percent
 from lampblack.rules.figures import stops_long as _stops_text
 from lampblack.rules.forecast import Headroom, Sample, broad_share, mid_light
+from lampblack.rules.spots import Placed, zone_of
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
 
-Aim = Literal["even", "hold-highlights", "clean-backdrop", "meter"]
-AIMS: tuple[Aim, ...] = get_args(Aim)
+Aim = str
+AIMS: tuple[Aim, ...] = ("even", "hold-highlights", "clean-backdrop", "meter")
+SPOT_AIM = "spot:"
+"""... and, with a spot's name behind it, that spot's wanted value."""
 Move = Literal["close", "open", "keep", "light"]
 
 # A backdrop may cost the subject this much light before it is better to change the light (common practice: a frame
@@ -76,6 +80,7 @@ def suggest_step(
     room: Headroom | None,
     f_numbers: tuple[float, ...],
     thresholds: Thresholds,
+    spots: Sequence[Placed] = (),
 ) -> Step:
     """
     Return the next step from the newest frame under an aim.
@@ -88,11 +93,14 @@ def suggest_step(
         room: its headroom.
         f_numbers: the apertures on offer.
         thresholds: the thresholds.
+        spots: the spots that a person has named, in the newest frame.
     """
     ladder = None
     if here.av is not None and here.f_number is not None:
         # The aperture just shot is on offer, whatever a list says.
         ladder = Ladder(here, tuple(sorted({*f_numbers, here.f_number})))
+    if aim.startswith(SPOT_AIM):
+        return _for_spot(aim.removeprefix(SPOT_AIM), spots, ladder, thresholds)
     if aim == "meter":
         return Step(None, None, None, "No incident reading is logged for this setup.")
     if samples[-1].burnt > _BURNT and not samples[-1].subject.pixels:
@@ -130,6 +138,24 @@ def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, threshol
                 step.move, step.stops, step.f_number, f"{step.why} About {percent(burnt)} of it will burn out there."
             )
     return step
+
+
+def _for_spot(name: str, spots: Sequence[Placed], ladder: Ladder | None, thresholds: Thresholds) -> Step:
+    placed = next((one for one in spots if one.spot.name == name), None)
+    if placed is None or placed.off is None or placed.spot.want is None:
+        missing = "There is no spot" if placed is None else "There is no wanted value for the spot"
+        return Step(None, None, None, f"{missing} {name}.")
+    wanted = -placed.off
+    if placed.bound is not None:
+        # Clipped or drowned: that tells the direction, not how far.
+        wanted = min(wanted, -_LONG_STEP) if placed.bound == "at least" else max(wanted, _LONG_STEP)
+    zone = f"zone {zone_of(placed.spot.want)}"
+    if abs(wanted) <= thresholds.steps.keep_within_stops:
+        here = ladder.here.f_number if ladder else None
+        return Step("keep", 0.0, here, f"{name} lies where it is wanted, {zone}: this is the one.")
+    least = "at least " if placed.bound else ""
+    seen = f"{name} lies {least}{_stops_text(placed.off)} {'over' if placed.off > 0 else 'under'} {zone}"
+    return _move(wanted, ladder, ladder.nearest(wanted) if ladder else None, seen, thresholds)
 
 
 def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:

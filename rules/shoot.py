@@ -24,6 +24,7 @@ from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import Response
+from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
@@ -46,6 +47,8 @@ class Setup:
     files: tuple[tuple[bool, File], ...] = ()
     """What its frames' files were like, by whether they are raw."""
     lessons: Lessons = NO_LESSONS
+    spots: tuple[Spot, ...] = ()
+    spots_known: tuple[Remembered, ...] = ()
 
     @property
     def response(self) -> Response:
@@ -64,9 +67,10 @@ def new_setup(
     aim: Aim = "even",
     backdrop: BackdropWish = "auto",
     f_numbers: tuple[float, ...] | None = None,
+    spots: tuple[Spot, ...] = (),
 ) -> Setup:
     """Return an empty setup; without a camera's own list, every third stop from f/2.8 to f/22 is on offer."""
-    return Setup(number, name, aim, backdrop, tuple(sorted(f_numbers)) if f_numbers else LADDER)
+    return Setup(number, name, aim, backdrop, tuple(sorted(f_numbers)) if f_numbers else LADDER, spots=spots)
 
 
 def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int) -> tuple[Setup, Verdict]:
@@ -90,7 +94,8 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     tone, tones = _tone(setup, look, thresholds)
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
-    step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds)
+    spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
+    step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots)
     blind = blindness(look)
     if blind is not None:
         step = step_from(blind, why == "light", step, look.shot.exposure, setup.f_numbers)
@@ -106,6 +111,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         step=step,
         forecast=forecast(samples, look, setup.f_numbers, thresholds.highlights, response),
         response=response,
+        spots=spots,
         notices=(
             *notices_of(earlier.files, look, why),
             *_notices(setup, look, highlights, cleanness, thresholds),
@@ -119,6 +125,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         radiance=None if radiance is None else replace(radiance, response=lessons.shown),
         files=tuple({**dict(setup.files), **files_of(look)}.items()),
         lessons=lessons,
+        spots_known=spots_known,
     )
     return after, verdict
 
@@ -132,7 +139,7 @@ def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:
     if why is None:
         return setup
     lessons = NO_LESSONS if why == "camera" else setup.lessons.of_other_light()
-    setup = replace(setup, samples=(), radiance=light_alone(look), lessons=lessons)
+    setup = replace(setup, samples=(), spots_known=(), radiance=light_alone(look), lessons=lessons)
     return setup if why == "light" else replace(setup, tones=(), files=())
 
 

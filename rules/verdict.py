@@ -9,9 +9,11 @@ import numpy as np
 
 from lampblack.rules.advice import Step
 from lampblack.rules.cleanness import Cleanness
+from lampblack.rules.exposure import aperture_value
 from lampblack.rules.forecast import Forecast, Headroom, Within
 from lampblack.rules.look import Look
 from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.spots import Placed, zone_of
 
 
 @dataclass(frozen=True)
@@ -57,6 +59,7 @@ class Verdict:
     forecast: tuple[Forecast, ...]
     notices: tuple[Notice, ...]
     response: Response = PRIOR
+    spots: tuple[Placed, ...] = ()
 
     def as_json(self) -> dict[str, Any]:
         """Return the object that the commands print; unknown values are None."""
@@ -116,12 +119,41 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
                 "backdrop_p99": f.backdrop_p99,
                 "shot": f.shot,
                 "within": _within_json(f.within),
+                "spots": _spots_at(v, f.f_number),
             }
             for f in v.forecast
         ],
+        "spots": [_spot_json(one) for one in v.spots],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
         "tone_response": _response_json(v),
     }
+
+
+def _spot_json(placed: Placed) -> dict[str, Any]:
+    spot, reading = placed.spot, placed.reading
+    return {
+        "name": spot.name,
+        "x": spot.x,
+        "y": spot.y,
+        "size": spot.size,
+        "stops": _number(placed.stops, 3),
+        "zone": zone_of(placed.stops),
+        "bound": placed.bound,
+        "want_stops": _number(spot.want, 3),
+        "off_stops": _number(placed.off, 3),
+        "clipped": _number(reading.clipped),
+        "spread_stops": _number(reading.spread, 3),
+    }
+
+
+def _spots_at(v: Verdict, f_number: float) -> list[dict[str, Any]]:
+    """Return where the spots would lie at another aperture, in stops from mid grey."""
+    av = v.look.shot.exposure.av
+    change = None if av is None else av - aperture_value(f_number)
+    return [
+        {"name": one.spot.name, "stops": None if change is None else _number(one.stops + change, 3), "bound": one.bound}
+        for one in v.spots
+    ]
 
 
 def _within_json(within: Within) -> dict[str, Any]:

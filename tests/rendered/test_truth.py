@@ -14,8 +14,10 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+import numpy as np
 import pytest
 
+from lampblack.rules.spots import Spot
 from rendered.world import APERTURES, CAMERAS, SCENES, Measured, Setup, Watch, av, overlap, scene
 
 RAW_IS_MEASURED = True
@@ -175,6 +177,32 @@ def test_the_forecast_comes_true(name: str, camera: str, kind: str) -> None:
     note(name, camera, kind, "forecast worst, points", f"{off[worst]:+.2f} at f/{worst:g}")
     assert len(off) >= 13
     assert all(abs(v) <= FORECAST[kind] for v in off.values()), off
+
+
+SPOTS = {"jpeg": 0.15, "raw": 0.1}  # stops
+WHERE = ((0.35, 0.5), (0.5, 0.4), (0.5, 0.65), (0.65, 0.5))
+
+
+@each_kind
+@each_slowly
+def test_spots_lie_where_their_light_is(name: str, camera: str, kind: str) -> None:
+    """After the three frames that the curve is learned from; a spot's luminance over mid grey, noise-free."""
+    setup = setup_of(name, camera)
+    spots = tuple(Spot(f"{x}-{y}", x, y) for x, y in WHERE)
+    watch = Watch(spots=spots)
+    for n in BRACKETS["jpeg"]:
+        said = watch.take(setup.frame(n).file(kind)).said["spots"]
+    true = [setup.luminance(spot.x, spot.y, spot.size) for spot in spots]
+    # A spot across an edge, or on a glint, has no one value, and says so by its spread.
+    off = [
+        s["stops"] - float(np.log2(light))
+        for s, light in zip(said, true, strict=True)
+        if s["bound"] is None and s["spread_stops"] < 1
+    ]
+    # Where a camera puts mid grey is its own affair: what counts is how spots lie to each other, and over exposures.
+    off = [v - float(np.median(off)) for v in off if len(off) > 1]
+    note(name, camera, kind, "spots off", " ".join(f"{v:+.2f}" for v in off))
+    assert all(abs(v) <= SPOTS[kind] for v in off), off
 
 
 STARTS = ((11.0, 2.8), (5.6, 22.0))

@@ -423,6 +423,14 @@ class Setup:
         near = cv2.dilate((self.seen.backdrop > 0.02).astype(np.uint8), np.ones((wide, wide), np.uint8)) > 0
         return near & (self.seen.backdrop < 0.02)
 
+    def luminance(self, x: float, y: float, size: float) -> float:
+        """Return the mean luminance (IEC 61966-2-1) of a circle, in shares of the picture."""
+        light = self.seen.thin
+        down, across = np.ogrid[: light.shape[0], : light.shape[1]]
+        far = (across + 0.5 - x * light.shape[1]) ** 2 + (down + 0.5 - y * light.shape[0]) ** 2
+        inside = far <= (size * light.shape[1] / 2) ** 2
+        return float(light[inside].mean(axis=0) @ [0.2126, 0.7152, 0.0722])
+
     @cached_property
     def evenness(self) -> float:
         """Return the backdrop's 95th over its 5th percentile, in stops."""
@@ -643,13 +651,13 @@ class Measured:
 class Watch:
     """The frames of one setup, measured in order the way the command line does it, in this process."""
 
-    def __init__(self, *, aim: str = "hold-highlights", backdrop: str = "auto") -> None:
+    def __init__(self, *, aim: str = "hold-highlights", backdrop: str = "auto", spots: tuple[Any, ...] = ()) -> None:
         from lampblack.daemon.config import load_thresholds
         from lampblack.rules.shoot import new_setup
 
         self._thresholds = load_thresholds()
         self._wish: Any = backdrop
-        self._setup = new_setup(1, aim=aim, backdrop=self._wish)  # type: ignore[arg-type]
+        self._setup = new_setup(1, aim=aim, backdrop=self._wish, spots=spots)
         self._frames = 0
 
     def take(self, path: Path) -> Measured:
