@@ -14,6 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.cells import brightest
+
 Mask = NDArray[np.bool_]
 Grid = NDArray[np.float32]
 
@@ -134,8 +136,7 @@ def off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
 
 def _light_per_code(light: Grid) -> Grid:
     """Return the light that one sRGB code more stands for (IEC 61966-2-1), in the brightest channel."""
-    red, green, blue = cv2.split(light)
-    bright = np.maximum(cv2.max(cv2.max(red, green), blue), np.float32(0.0031308))
+    bright = np.maximum(brightest(light), np.float32(0.0031308))
     slope: Grid = (bright ** np.float32(1 - 1 / 2.4)) * np.float32(2.4 / 1.055 / 255)
     return slope
 
