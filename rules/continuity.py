@@ -38,6 +38,11 @@ which distance that grows: the widest of two dozen curves, invented and of camer
 shoulders of 8 times white among them, with light under code 5 taken as code 5.
 """
 _NO_CURVE = 0.5  # of the usual tolerance, between frames of one exposure: no curve comes in
+_FALLS_A_STOP, _FALLS = 0.6, 1.2
+"""
+Stops that a lens may darken the corners of the brighter frame more than of the darker one: wide open most lenses do, by
+half a stop to two, the fast ones most; closed by two stops hardly any (common practice). It sets in toward the corners.
+"""
 _SENSOR = 0.1  # ... of it for a raw file, which is linear but for flare and a lens's own iris
 
 
@@ -90,9 +95,9 @@ def _compared(before: Past, now: Past, thresholds: Thresholds, response: Respons
     x = np.log2(meant + _FLOOR)
     ratio = np.log2(low + _FLOOR) - x
     off = thresholds.steps.same_light_stops
-    wrong = _from_sense(ratio, apart, off, response)
+    falls = min(_FALLS, _FALLS_A_STOP * apart) * _from_middle(ratio.shape) ** 3
     both = telling & ~darker.clipped & ~brighter.clipped
-    wrong |= _from_relation(x, ratio, both, off)
+    wrong = _from_sense(ratio, falls, apart, off, response) | _from_relation(x, ratio, falls, both, off)
     # What clips in one says only that it is so bright or brighter.
     wrong &= ~(darker.clipped & (ratio < 0)) & ~(brighter.clipped & (ratio > 0)) & telling
     behind = before.backdrop & now.backdrop
@@ -107,17 +112,23 @@ def _light(bright: NDArray[np.float16], response: Response | None) -> NDArray[np
     return read
 
 
-def _from_sense(ratio: Any, apart: float, off: float, response: Response | None) -> Mask:
+def _from_middle(shape: tuple[int, ...]) -> Any:
+    """Return how far each place is from the picture's middle, 1 in its corners."""
+    y, x = (np.linspace(-1, 1, n, dtype=np.float32) for n in shape)
+    return np.hypot(y[:, None], x) / np.float32(np.sqrt(2))
+
+
+def _from_sense(ratio: Any, falls: Any, apart: float, off: float, response: Response | None) -> Mask:
     """Return where the darker frame looks darker or brighter than any curve could make it."""
     doubt = _SENSOR if response is None else min(1.0, max(_SENSOR, response.sure_stops / PRIOR.sure_stops))
     off *= min(1.0, _NO_CURVE + apart)
     darker = off + doubt * _STEEPER * min(apart, _STEEPER_TO)
     brighter = off + doubt * _FLATTER * min(apart, _FLATTER_TO)
-    wrong: Mask = (ratio < -darker) | (ratio > brighter)
+    wrong: Mask = (ratio < -darker) | (ratio > brighter + falls)
     return wrong
 
 
-def _from_relation(x: Any, ratio: Any, both: Mask, off: float) -> Mask:
+def _from_relation(x: Any, ratio: Any, falls: Any, both: Mask, off: float) -> Mask:
     """Return where the two differ by more than cells of that tone do on the whole."""
     if both.mean() < _TELLS:
         return np.zeros(both.shape, bool)
@@ -128,7 +139,8 @@ def _from_relation(x: Any, ratio: Any, both: Mask, off: float) -> Mask:
     centre = np.array([np.median(tones[b]) for b in bins])
     # A bin in which half the cells changed has a wrong middle: let its neighbours speak.
     calm = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(middle, 4, mode="edge"), 9), axis=1)
-    wrong: Mask = both & (np.abs(ratio - np.interp(x, centre, calm)) > off)
+    beside = ratio - np.interp(x, centre, calm)
+    wrong: Mask = both & ((beside < -off) | (beside > off + falls))
     return wrong
 
 

@@ -7,8 +7,10 @@ import pytest
 from scenes import Scene, vessel
 
 from lampblack.daemon.config import load_thresholds
+from lampblack.rules.continuity import light_changed
 from lampblack.rules.frame import Picture
 from lampblack.rules.look import Look, look
+from lampblack.rules.radiance import Past
 from lampblack.rules.shoot import judge, new_setup
 
 THRESHOLDS = load_thresholds()
@@ -55,3 +57,23 @@ def test_a_flag_is_another_light_and_old_frames_are_not_believed_any_more() -> N
     assert len(setup.samples) == 1
     assert verdict.backdrop is not None
     assert verdict.backdrop.clean
+
+
+@pytest.mark.parametrize("raw", [False, True])
+@pytest.mark.parametrize("wide_first", [False, True])
+def test_corners_darkened_by_a_lens_wide_open_are_no_change_of_light(wide_first: bool, raw: bool) -> None:
+    """By a stop and a half at the very corner, setting in with the cube of the distance; frames two stops apart."""
+    y, x = np.mgrid[-1:1:100j, -1:1:150j]
+    from_middle = np.hypot(y, x) / np.sqrt(2)
+    even = np.full((100, 150), 0.15)
+    wide = small(4 * even * 2.0 ** (-1.5 * from_middle**3), 2.0)
+    closed = small(even, 0.0)
+    before, now = (wide, closed) if wide_first else (closed, wide)
+    assert not light_changed([before], now, THRESHOLDS, raw=raw).counts(THRESHOLDS)
+    # A lamp that lights one half less by as much is a change.
+    shaded = small(4 * even * np.where(x > 0, 2.0**-1.5, 1.0), 2.0)
+    assert light_changed([shaded], closed, THRESHOLDS, raw=True).counts(THRESHOLDS)
+
+
+def small(light: np.ndarray, stops: float) -> Past:
+    return Past(stops, light.astype(np.float16), np.zeros(light.shape, bool), np.ones(light.shape, bool))
