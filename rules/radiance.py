@@ -101,8 +101,8 @@ def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stop
     # The more light fell on the sensor, the less noise and rounding: weight by it, none for the clipped.
     sound = (np.asarray(clipped)[..., None] < CLIPPED_TOO_MUCH).astype(np.float32)
     # Toward white less and less, so that a lens or a curve that is not what it is taken for leaves no seam.
-    fading = np.clip((1 - light.max(axis=2, keepdims=True)) * np.float32(2.5), np.float32(0.01), 1)
-    weight = sound * fading * (light.mean(axis=2, keepdims=True) + np.float32(1e-4))
+    fading = np.clip((1 - brightest(light)[..., None]) * np.float32(2.5), np.float32(0.01), 1)
+    weight = sound * fading * (_mean(light) + np.float32(1e-4))
     if known is None or known.light.shape != light.shape:
         return Merged(light.astype(np.float16), weight.astype(np.float16), stops, stops)
     # An exposure of its own scale: a stop more light is worth as much more.
@@ -111,11 +111,17 @@ def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stop
     total = old + weight
     mixed = (before * old + light * weight) / np.maximum(total, 1e-9)
     # Clipped in all: the most that any frame could say. Not channel by channel, or colours of two frames would mix.
-    most = np.where(before.mean(axis=2, keepdims=True) > light.mean(axis=2, keepdims=True), before, light)
+    most = np.where(_mean(before) > _mean(light), before, light)
     mixed = np.where(total > 0, mixed, most)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
     most_stops = max(known.most_stops, stops)
     return Merged(mixed.astype(np.float16), total.astype(np.float16), stops, most_stops, known.past)
+
+
+def _mean(light: Grid) -> Grid:
+    """Return the mean of the channels, (rows, columns, 1); several times faster than numpy's."""
+    mean: Any = cv2.transform(light, np.full((1, 3), 1 / 3, np.float32))
+    return np.asarray(mean, np.float32).reshape(*light.shape[:2], 1)
 
 
 def past_of(light: NDArray[Any], clipped: NDArray[Any], backdrop: NDArray[np.bool_] | None, stops: float) -> Past:

@@ -178,11 +178,15 @@ def learn(frames: Sequence[Exposed], *, white_code: float = 254, start: Response
     """
     pairs = list(_pairs(frames, white_code))
     fit = _of_pairs(pairs, white_code, start)
-    common = None if fit is None or _contradicted(pairs, fit) else fit
-    if common is not None and max(_discord(pair.of_channel(c), common) for pair in pairs for c in range(3)) <= _DISCORD:
-        return _response(common, "bracket")
-    own = _of_each_channel(pairs, white_code, start)
-    return own if own is not None or common is None else _response(common, "bracket")
+    common = None if fit is None or _contradicted(pairs, fit) else _response(fit, "bracket")
+    if fit is not None and common is not None and _is_shared(pairs, fit):
+        return common
+    return _of_each_channel(pairs, white_code, start) or common
+
+
+def _is_shared(pairs: Sequence[_Pair], fit: _Fit) -> bool:
+    """Return whether each channel agrees with the curve of all; the first pairs share most tones."""
+    return all(_discord(pair.of_channel(c), fit) <= _DISCORD for pair in pairs[:2] for c in range(3))
 
 
 def _of_pairs(pairs: Sequence[_Pair], white_code: float, start: Response) -> _Fit | None:
