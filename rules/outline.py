@@ -22,11 +22,11 @@ Grid = NDArray[np.float32]
 _HALF = np.float32(0.5)
 _UNDER_HALF = np.float32(0.49)
 _SURELY = np.float32(0.85)  # backdrop
-_SHARP, _SOFT = 1.32, 1.42
+_SHARP, _SOFT = 1.2, 1.3
 """Two cells against one: how much farther off the subject's light gets from the line inward. An edge drawn within a
-cell or so rises by 1.1, one of a standard deviation of two cells by 1.4 (the normal distribution)."""
-_SOFT_WITHIN = 61  # cells, in which the lens is as soft
+cell or so rises by 1.1, one of a standard deviation of two cells by 1.3 and more (the normal distribution)."""
 _CROOKED = 3.5  # times the length of a straight line; a rod's two edges have 2, two rods' side by side 4
+_GAP_CODES = 4.0  # steps that tell something: less off than so many is plain but for stray light
 _FRINGE_TIMES = 3
 _FRINGE_LEAST = 1e-4  # share of the frame worth another look
 
@@ -43,34 +43,41 @@ def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: in
         reach: cells from the plain backdrop within which the line is looked for.
         least_codes: step in sRGB codes from which light tells something.
     """
-    most = _most_off(off, dilated(plain, reach) & ~plain)
-    tells = most > least_codes * _light_per_code(light)
-    zone = dilated(plain, reach) & ~plain & tells
+    within = dilated(plain, reach)
+    most, rise = _most_off(off, within & ~plain)
+    a_step = least_codes * _light_per_code(light)
+    zone = within & ~plain & (most > a_step)
     share = coarse.astype(np.float32)
     share[zone] = 1 - np.minimum(off[zone] / most[zone], 1)
     share[plain] = 1
-    # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it.
-    behind = touching(share >= _HALF, plain)
+    # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it; and beyond the
+    # lens's reach a cell is not mixed: it is a dark part of the subject beside a bright one.
+    mixed = dilated(plain | (within & (off < _GAP_CODES * a_step)), _mixing_cells(rise))
+    behind = touching(mixed & (share >= _HALF), plain)
     return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
 
 
-def _most_off(off: Grid, zone: Mask) -> Grid:
+def _most_off(off: Grid, zone: Mask) -> tuple[Grid, float]:
     """
     Return how far off the subject's own light is next to the line: the most within a cell or two of each.
 
-    One cell is too near where the lens is soft, two are too far where a rim of light falls off fast. Where the line is
-    softer still (a shoulder out of focus), within two cells or four.
+    One cell is too near where the lens is soft, two are too far where a rim of light falls off fast. Where the whole
+    picture is softer still, within two cells or four. Returned too: two cells against one, see `_SHARP`.
     """
     one, two, four = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5, 9))
-    most = cv2.sqrt(cv2.multiply(one, two))
+    most: Any = cv2.sqrt(cv2.multiply(one, two))
     at_line = zone & (np.abs(off - most / 2) < most / 5)
-    there = at_line.astype(np.float32)
-    rise = cv2.multiply(cv2.divide(two, np.maximum(one, np.float32(1e-9))), there)
-    box = (_SOFT_WITHIN, _SOFT_WITHIN)
-    softness = cv2.blur(rise, box) / np.maximum(cv2.blur(there, box), np.float32(1e-6))
-    soft = np.clip((softness - _SHARP) / (_SOFT - _SHARP), 0, 1)
-    mixed: Any = most * (1 - soft) + cv2.sqrt(cv2.multiply(two, four)) * soft
-    return mixed  # type: ignore[no-any-return]
+    if not at_line.any():
+        return most, 1.0
+    # Rims of light rise inward too: the lower third tells of the lens.
+    rise = float(np.percentile(two[at_line] / one[at_line], 30))
+    soft = float(np.clip((rise - _SHARP) / (_SOFT - _SHARP), 0, 1))
+    return (most * (1 - soft) + cv2.sqrt(cv2.multiply(two, four)) * soft if soft else most), rise
+
+
+def _mixing_cells(rise: float) -> int:
+    """Return how many cells away the line may lie from the first trace of the subject's light: three deviations."""
+    return int(np.clip(2 + round((rise - 1.1) / 0.025), 2, 8))
 
 
 def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes: float) -> Grid:
@@ -81,11 +88,13 @@ def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes:
     creep into a subject that has the backdrop's light. Args: as for `backdrop_shares`; share: what that returned.
     """
     box = (2 * reach + 1, 2 * reach + 1)
+    alike = _GAP_CODES * least_codes * _light_per_code(light)
+    off = off_backdrop(light, plain, reach)
     for _ in range(_FRINGE_TIMES):
         line = cv2.morphologyEx((share >= _HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
         # A straight line, two cells wide here, fills so much of the box.
         crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
-        gaps = touching((crooked & (share > _SURELY)) | plain, plain)
+        gaps = touching((crooked & (share > _SURELY) & (off < alike)) | plain, plain)
         rows, columns = (np.flatnonzero((gaps & ~plain).any(axis=axis)) for axis in (1, 0))
         if (gaps & ~plain).mean() < _FRINGE_LEAST:
             break
@@ -95,8 +104,8 @@ def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes:
             slice(max(rows[0] - margin, 0), rows[-1] + margin),
             slice(max(columns[0] - margin, 0), columns[-1] + margin),
         )
-        off = off_backdrop(light[part], plain[part], reach)
-        share[part] = backdrop_shares(light[part], off, plain[part], share[part] >= _HALF, reach, least_codes)
+        off[part] = off_backdrop(light[part], plain[part], reach)
+        share[part] = backdrop_shares(light[part], off[part], plain[part], share[part] >= _HALF, reach, least_codes)
     return share
 
 
