@@ -12,9 +12,10 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from lampblack.rules.blind import blindness
+from lampblack.rules.continuity import NO_CHANGE, light_changed
 from lampblack.rules.figures import percent
 from lampblack.rules.look import Look, Part
-from lampblack.rules.radiance import Radiance, alone
+from lampblack.rules.radiance import Radiance, alone, merge, past_of, remembering
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Notice
 
@@ -66,10 +67,34 @@ def light_alone(look: Look) -> Radiance | None:
     return found
 
 
-def notices_of(before: Files, look: Look, why: Unlike | None) -> list[Notice]:
-    """Return what keeps earlier frames from being believed, or explains why figures differ from theirs."""
+def light_as_before(known: Radiance | None, look: Look, thresholds: Thresholds) -> Radiance | None:
+    """Return a light known before with this frame in it, or None where the frame does not show itself to be of it."""
+    stops = look.shot.exposure.stops
+    if known is None or stops is None:
+        return None
+    for each in _halves(look):
+        raw = each.kind == "raw"
+        own = known.of(raw)
+        clipped = each.clipped_any.astype(np.float32) / np.float32(255)
+        frame = past_of(each.light, clipped, each.parts == Part.BACKDROP, stops)
+        past = () if own is None else own.past
+        change = light_changed(past, frame, thresholds, raw=raw, response=known.response)
+        if change is NO_CHANGE or change.counts(thresholds):
+            return None
+        known = known.having(raw, remembering(merge(own, each.light, clipped, stops), frame))
+    return known
+
+
+def notices_of(before: Files, look: Look, why: Unlike | None, again: bool) -> list[Notice]:
+    """
+    Return what keeps earlier frames from being believed, or explains why figures differ from theirs.
+
+    again: the light is that of frames which had been set aside.
+    """
     found: list[Notice] = []
-    if why is not None:
+    if again:
+        found.append(Notice("light-again", "Lit as before the change: the frames of that light count again."))
+    elif why is not None:
         kind = "light-changed" if why == "light" else why
         found.append(Notice(kind, {"camera": _CAMERA, "size": _SIZE, "light": _light_text(look)}[why]))
     blind = blindness(look)

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from lampblack.rules.advice import Aim, suggest_step
-from lampblack.rules.belonging import File, Unlike, files_of, light_alone, notices_of, unlike
+from lampblack.rules.belonging import File, Unlike, files_of, light_alone, light_as_before, notices_of, unlike
 from lampblack.rules.blind import blindness, step_from
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
@@ -49,6 +49,8 @@ class Setup:
     lessons: Lessons = NO_LESSONS
     spots: tuple[Spot, ...] = ()
     spots_known: tuple[Remembered, ...] = ()
+    aside: Setup | None = None
+    """What was known before the light changed: a cap comes off again, a lamp that was off comes on."""
 
     @property
     def response(self) -> Response:
@@ -85,7 +87,9 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         frame: its number in the shoot, from 1.
     """
     earlier, why = setup, unlike(setup.files, look, thresholds)
-    setup = _believed(setup, look, why)
+    aside = setup.aside.radiance if setup.aside is not None and why == "light" else None
+    again = light_as_before(aside, look, thresholds)
+    setup = _believed(setup, look, why) if again is None else _again(setup, again)
     lessons = setup.lessons.after(look)
     kept = _with_samples(setup, look)
     # Raw and JPEG stand on different footings: each is foretold from its own kind.
@@ -98,7 +102,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots)
     blind = blindness(look)
     if blind is not None:
-        step = step_from(blind, why == "light", step, look.shot.exposure, setup.f_numbers)
+        step = step_from(blind, why == "light" and again is None, step, look.shot.exposure, setup.f_numbers)
     highlights, shadows = _highlights(look, sample, room, lessons.white_code), _shadows(look, sample)
     verdict = Verdict(
         file=file,
@@ -113,7 +117,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         response=response,
         spots=spots,
         notices=(
-            *notices_of(earlier.files, look, why),
+            *notices_of(earlier.files, look, why, again is not None),
             *_notices(setup, look, highlights, cleanness, thresholds),
         ),
     )
@@ -139,8 +143,21 @@ def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:
     if why is None:
         return setup
     lessons = NO_LESSONS if why == "camera" else setup.lessons.of_other_light()
+    # One frame of a light is no reason to forget the many of the light before it.
+    aside = setup if len(setup.samples) > 1 or setup.aside is None else setup.aside
     setup = replace(setup, samples=(), spots_known=(), radiance=light_alone(look), lessons=lessons)
-    return setup if why == "light" else replace(setup, tones=(), files=())
+    if why == "light":
+        return replace(setup, aside=replace(aside, aside=None))
+    return replace(setup, tones=(), files=(), aside=None)
+
+
+def _again(setup: Setup, radiance: Radiance) -> Setup:
+    """Return the setup with what was set aside believed again."""
+    before = setup.aside
+    assert before is not None
+    lessons = replace(setup.lessons, bracket=before.lessons.bracket)
+    setup = replace(setup, radiance=radiance, lessons=lessons, aside=None)
+    return replace(setup, samples=before.samples, spots_known=before.spots_known)
 
 
 _SAME_EXPOSURE = 1 / 12  # stops
@@ -171,7 +188,7 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
         return None, setup.tones
     if setup.backdrop != "auto":
         return setup.backdrop, setup.tones
-    seen = tone_of(look, thresholds)
+    seen = None if blindness(look) else tone_of(look, thresholds)
     tones = setup.tones if seen is None else (*setup.tones, seen)
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 

@@ -160,6 +160,32 @@ def test_a_frame_that_burns_out_as_foretold_is_no_other_light() -> None:
     assert verdicts[-1].step.move == "close"
 
 
+# --- the light is back ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("odd", ["cap", "burnt", "flag"])
+def test_frames_set_aside_count_again_once_their_light_is_back(odd: str) -> None:
+    before = [SPILL.shot(n, seed=i) for i, n in enumerate((11.0, 5.6))]
+    between = {
+        "cap": filled(0, 5.6, before[0]),
+        "burnt": filled(255, 8.0, before[0]),
+        "flag": FLAGGED.shot(5.6, seed=5),
+    }[odd]
+    _, verdicts = shoot([*before, between, SPILL.shot(4.0, seed=9), SPILL.shot(8.0, seed=10)])
+    assert [kinds(v) & {*SET_ASIDE, "light-again"} for v in verdicts] == [
+        set(), set(), {"light-changed"}, {"light-again"}, set()
+    ]  # fmt: skip
+    assert [f.f_number for f in verdicts[-2].forecast if f.shot] == [4.0, 5.6, 11.0]
+    assert [f.f_number for f in verdicts[-1].forecast if f.shot] == [4.0, 5.6, 8.0, 11.0]
+
+
+def test_a_third_light_is_neither_the_one_nor_the_other() -> None:
+    lamps = studio(0, 400, 600)
+    lights = (lamps.light(), lamps.light(0.0, 1.0), lamps.light(1.0, 6.0))
+    _, verdicts = shoot([coded(light, 0.0, CURVES["srgb"], i) for i, light in enumerate(lights)])
+    assert [kinds(v) & {*SET_ASIDE, "light-again"} for v in verdicts] == [set(), {"light-changed"}, {"light-changed"}]
+
+
 # --- another picture ------------------------------------------------------------------------------------------------
 
 
