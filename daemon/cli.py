@@ -148,6 +148,13 @@ def _score_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=score.run)
 
 
+def _balance_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import balance
+
+    balance.add_arguments(parser)
+    parser.set_defaults(run=balance.run)
+
+
 def _rehearse_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import rehearse
 
@@ -173,6 +180,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
     "status": ("say what is being watched, and how it goes", "lampblack status ~/shoots/bowls", _status_words),
     "stop": ("stop watching a shoot; its frames and journal stay", "lampblack stop ~/shoots/bowls", _stop_words),
     "score": ("measure frames without a service", "lampblack score --backdrop black 0001.jpg 0002.jpg", _score_words),
+    "balance": (
+        "say what each lamp gives, and how to set them for what you want",
+        "lampblack balance --lamp key=1.dng --lamp rim=2.dng --want ratio=3:1 --want backdrop=clean",
+        _balance_words,
+    ),
     "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _rehearse_words),
     "mock": ("run the mock camera alone, for any PTP/IP client", "lampblack mock --help", _mock_words),
 }

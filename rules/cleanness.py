@@ -7,7 +7,7 @@ Codes are those of the brightest channel, so that a coloured spill counts as muc
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -59,10 +59,13 @@ def tone_of(look: Look, thresholds: Thresholds) -> Tone | None:
 
     Not from its code: a black backdrop in an overexposed frame is grey in the file and black all the same.
     """
-    backdrop, subject = look.parts == Part.BACKDROP, look.parts == Part.SUBJECT
+    return tone_of_light(look.bright, look.parts == Part.BACKDROP, look.parts == Part.SUBJECT, thresholds)
+
+
+def tone_of_light(bright: NDArray[Any], backdrop: Mask, subject: Mask, thresholds: Thresholds) -> Tone | None:
+    """Return the same of a picture's light, (rows, columns) of the brightest channel."""
     if not backdrop.any():
         return None
-    bright = look.bright
     level = float(np.median(bright[backdrop]))
     if not subject.any():
         return "white" if level > 0.5 else "grey" if level > 0.02 else "black"

@@ -1,0 +1,219 @@
+"""`lampblack balance`: what each lamp gives, and the change of lamps that gives what is wanted."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.config import ConfigError, load_thresholds
+from lampblack.daemon.eye import Eye, Seen
+from lampblack.rules.exposure import LADDER
+from lampblack.rules.figures import f_text, percent, stops_long
+from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, gather, shares
+from lampblack.rules.lessons import NO_LESSONS
+from lampblack.rules.look import Look
+from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
+from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.tone import linear_to_srgb
+
+_ADDS_UP = 0.12  # stops; over it the layers are not of the light that the check frame shows
+CAUTION = (
+    "Hot lamps burn, and draw current for hours: keep card and fabric clear, let lamps cool before you move them,"
+    " and stay within what the circuit may carry. Local codes and a licensed electrician decide."
+)
+
+
+class _BalanceError(Exception):
+    """It can't be done; the text is one line for a person."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's options."""
+    parser.add_argument(
+        "--lamp", action="append", required=True, metavar="NAME=FILE", type=_named, dest="lamps",
+        help="a frame with this lamp alone; once for each lamp",
+    )  # fmt: skip
+    parser.add_argument("--dark", metavar="FILE", help="a frame with all lamps off: what is lit anyway")
+    parser.add_argument("--check", metavar="FILE", help="a frame with all lamps on: does their light add up?")
+    parser.add_argument(
+        "--bracket", metavar="FILE", action="append", default=[],
+        help="frames of one setup at two exposures or more, which teach the camera's tone response (JPEG only)",
+    )  # fmt: skip
+    parser.add_argument(
+        "--want", action="append", default=[], metavar="TERM", dest="terms",
+        help="ratio=3:1, backdrop=clean, hold-highlights, NAME<=+0.5 or NAME=0; once for each",
+    )  # fmt: skip
+    parser.add_argument("--aperture", type=float, metavar="N", help="the f-number to hold to (default: it is free)")
+    parser.add_argument(
+        "--out", type=Path, metavar="PREVIEW", help="write a picture: as it is, and as it would be (PNG)"
+    )
+    parser.add_argument("--json", action="store_true", help="print one JSON object, nothing else")
+
+
+def _named(text: str) -> tuple[str, str]:
+    name, equals, file = text.partition("=")
+    if not equals or not name.strip() or not file:
+        raise argparse.ArgumentTypeError(f"{text!r}: write a lamp as NAME=FILE")
+    return clean(name.strip(), 60), file
+
+
+def run(args: argparse.Namespace) -> int:
+    """Balance the lamps; return the exit status of the contract."""
+    try:
+        names = [name for name, _ in args.lamps]
+        if len(set(names)) < len(names):
+            raise TermError("two lamps have the same name: give each its own")
+        terms = parse_terms(args.terms, names)
+    except TermError as wrong:
+        print(f"lampblack balance: {clean(str(wrong), 300)}", file=sys.stderr)
+        return 2
+    try:
+        said, picture = _balance(args, terms)
+        if args.out is not None:
+            _write(args.out, picture)
+    except (_BalanceError, LayersError, ConfigError) as wrong:
+        if args.json:
+            print(json.dumps({"error": str(wrong)}, ensure_ascii=False), flush=True)
+        print(str(wrong), file=sys.stderr)
+        return 1
+    print(json.dumps(said, ensure_ascii=False, allow_nan=False) if args.json else in_words(said), flush=True)
+    return 0
+
+
+def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDArray[np.uint8]]:
+    thresholds = load_thresholds()
+    eye = Eye(thresholds)
+    try:
+        lamps = [(name, _see(eye, file)) for name, file in args.lamps]
+        dark = None if args.dark is None else _see(eye, args.dark)
+        check = None if args.check is None else _see(eye, args.check)
+        response = _learned(eye, args.bracket)
+    finally:
+        eye.close()
+    layers = gather(lamps, thresholds, response, dark=dark, check=check)
+    found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)
+    adds = None if check is None else add_up(layers, check)
+    return _as_json(layers, shares(layers), adds, found, dark is not None), preview(layers, found)
+
+
+def _see(eye: Eye, file: str) -> Look:
+    seen = eye.see(os.fsencode(file))
+    if isinstance(seen, Seen):
+        return seen.look
+    raise _BalanceError(f"{clean_name(file)}: {seen.reason}")
+
+
+def _learned(eye: Eye, files: list[str]) -> Response:
+    lessons = NO_LESSONS
+    for file in files:
+        lessons = lessons.after(_see(eye, file))
+    return lessons.response if files else PRIOR
+
+
+def _as_json(
+    layers: Layers, given: tuple[Share, ...], adds: Additivity | None, found: Plan, has_dark: bool
+) -> dict[str, Any]:
+    return {
+        "lamps": [
+            {
+                "name": share.name,
+                "gain_stops": gain,
+                "distance_factor": round(2 ** (-gain / 2), 4),
+                "subject_share": _number(share.subject),
+                "left_stops_below_white": _number(share.left, 3),
+                "right_stops_below_white": _number(share.right, 3),
+                "backdrop_share": _number(share.backdrop),
+                "mired": None,
+                "clipped": share.clipped,
+            }
+            for share, gain in zip(given, found.gains, strict=True)
+        ],
+        "additivity": {
+            "median_stops": None if adds is None else _number(adds.median, 4),
+            "p95_stops": None if adds is None else _number(adds.p95, 4),
+            "signed_stops": None if adds is None else _number(adds.signed, 4),
+        },
+        "backdrop": layers.tone,
+        "before": _outcome(found.before),
+        "after": _outcome(found.after),
+        "met": found.met,
+        "why": found.why,
+        "notices": _notices(given, adds, found, has_dark),
+    }
+
+
+def _outcome(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "ratio_stops": _number(outcome.ratio, 3),
+        "backdrop_p99": outcome.backdrop_p99,
+        "backdrop_clean": outcome.clean,
+        "highlights_subject": _number(outcome.highlights),
+        "f_number": outcome.f_number,
+    }
+
+
+def _number(value: float | None, digits: int = 6) -> float | None:
+    return None if value is None or not np.isfinite(value) else round(float(value), digits) + 0.0
+
+
+def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has_dark: bool) -> list[dict[str, str]]:
+    notices = []
+    if adds is not None and adds.median > _ADDS_UP:
+        more = "less" if adds.signed < 0 else "more"
+        text = f"The lamps together give {stops_long(adds.median)} {more} than one by one:"
+        guess = "a lamp was moved or has drifted, or the tone response is not known (--bracket)"
+        if adds.signed < 0 and not has_dark:
+            guess = f"other light is in every frame (shoot one with all lamps off, --dark), {guess}"
+        notices.append({"kind": "does-not-add-up", "text": f"{text} {guess}."})
+    clipped = [share.name for share in given if share.clipped]
+    if clipped:
+        text = f"Burnt out in the frame of {', '.join(clipped)}: its light is at least what is said. Shoot it darker."
+        notices.append({"kind": "clipped-layer", "text": text})
+    if any(gain > 0.05 for gain in found.gains):
+        notices.append({"kind": "caution", "text": CAUTION})
+    return notices
+
+
+def in_words(said: dict[str, Any]) -> str:
+    """Return the answer for a person: a line a lamp, then what to do and what comes of it."""
+    lines = [
+        f"{lamp['name']}: {percent(lamp['subject_share'])} of the subject's light,"
+        f" {percent(lamp['backdrop_share'])} of the backdrop's"
+        for lamp in said["lamps"]
+    ]
+    before, after = said["before"], said["after"]
+    lines.append(said["why"])
+    for name, one in (("now", before), ("then", after)):
+        ratio = "?" if one["ratio_stops"] is None else f"{2 ** one['ratio_stops']:.1f}:1"
+        backdrop = "" if one["backdrop_p99"] is None else f", backdrop at code {one['backdrop_p99']}"
+        burnt = percent(one["highlights_subject"])
+        lines.append(f"    {name}: {ratio}{backdrop}, {burnt} of the subject burnt out, {f_text(one['f_number'])}")
+    return "\n".join([*lines, *(f"    {notice['text']}" for notice in said["notices"])])
+
+
+def preview(layers: Layers, found: Plan) -> NDArray[np.uint8]:
+    """Return (rows, columns, 3) sRGB codes: the picture as it is at the left, as it would be at the right."""
+    now = layers.mix([1.0] * len(layers.lamps))
+    then = layers.mix([2.0**stops for stops in found.gains]) * np.float32(2**found.change)
+    gap = np.full((now.shape[0], 8, 3), 0.18, np.float32)
+    both = np.concatenate([now, gap, then], axis=1).astype(np.float64)
+    return np.rint(linear_to_srgb(both) * 255).astype(np.uint8)
+
+
+def _write(path: Path, picture: NDArray[np.uint8]) -> None:
+    data: Any = cv2.imencode(".png", picture[..., ::-1])[1]
+    try:
+        path.write_bytes(data.tobytes())
+    except OSError as wrong:
+        raise _BalanceError(
+            f"{clean_name(path)} cannot be written ({wrong.strerror}): give --out another place"
+        ) from None

@@ -1,0 +1,159 @@
+"""
+Lamp layers of rendered scenes: each lamp alone, all, and mixes asked for and then made.
+
+Truth is the renderer's light of each layer; cameras are invented (`world.py`).
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+
+from rendered.world import (
+    APERTURES,
+    CAMERAS,
+    GAINS,
+    Floats,
+    _layer,
+    av,
+    enlarged,
+    index,
+    lit,
+    scene,
+    srgb_code,
+    write_dng,
+    write_jpeg,
+)  # fmt: skip
+
+SCENES = ("kettle", "sitter", "vase", "bottle")
+CAMERA = {"kettle": "steep", "sitter": "short", "vase": "steep", "bottle": "flat"}
+ADDS_UP = {"raw": 0.03, "jpeg": 0.12}  # stops
+SHARES = {"raw": 0.02, "jpeg": 0.05}
+RATIO = {"raw": 0.1, "jpeg": 0.2}  # stops
+LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
+kinds = pytest.mark.parametrize("kind", ["raw", "jpeg"])
+scenes = pytest.mark.parametrize("name", SCENES)
+
+
+@cache
+def lamp(name: str, which: int) -> Floats:
+    """The light of one lamp, as large as its camera sees it."""
+    file = list(index()["scenes"][name]["layers"].values())[which]
+    return enlarged(GAINS[name][which] * _layer(file), CAMERAS[CAMERA[name]].times)
+
+
+@cache
+def at_f1(name: str) -> float:
+    """Exposure at f/1 that puts the brightest parts of all lamps a stop under white at f/8."""
+    camera = CAMERAS[CAMERA[name]]
+    total = cv2.transform(lamp(name, 0) + lamp(name, 1), camera.from_light).max(axis=2)
+    return float(av(8.0) - 1 - np.log2(np.percentile(total, 99.8)))
+
+
+def write(folder: Path, name: str, kind: str, gains: tuple[float, float], f_number: float) -> Path:
+    """Make a frame with the lamps at these gains (1: as they stand)."""
+    path = folder / f"{name}-{gains[0]:g}-{gains[1]:g}-{f_number:g}.{'dng' if kind == 'raw' else 'jpg'}"
+    if path.exists():
+        return path
+    camera = CAMERAS[CAMERA[name]]
+    light = gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1)
+    shares = cv2.transform(light, camera.from_light * np.float32(2 ** (at_f1(name) - av(f_number))))
+    seed = [round(1000 * g) for g in gains]
+    counts = camera.counts(np.asarray(shares, np.float32), int(np.dot([*seed, av(f_number) * 3], [7919, 104_729, 13])))
+    if kind == "raw":
+        write_dng(path, counts, camera, f_number)
+    else:
+        write_jpeg(path, camera.developed(camera.demosaiced(counts), camera.curve), camera, f_number)
+    return path
+
+
+def brightest_holding(name: str, which: int) -> float:
+    """The widest aperture at which this lamp alone clips nothing to speak of."""
+    camera = CAMERAS[CAMERA[name]]
+    top = float(np.percentile(cv2.transform(lamp(name, which), camera.from_light).max(axis=2), 99.9))
+    return min(n for n in APERTURES if top * 2 ** (at_f1(name) - av(n)) < 0.8 or n == APERTURES[-1])
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("lamps")
+
+
+def balance(folder: Path, name: str, kind: str, *more: str) -> dict[str, Any]:
+    words = []
+    for which, lamp_name in enumerate(("one", "two")):
+        gains = (1.0, 0.0) if which == 0 else (0.0, 1.0)
+        path = write(folder, name, kind, gains, brightest_holding(name, which))
+        words += ["--lamp", f"{lamp_name}={path}"]
+    words += ["--check", str(write(folder, name, kind, (1.0, 1.0), 8.0))]
+    if kind == "jpeg":
+        for n in (16.0, 8.0, 4.0):
+            words += ["--bracket", str(write(folder, name, kind, (1.0, 1.0), n))]
+    command = [sys.executable, "-m", "lampblack.daemon.cli", "balance", "--json", *words, *more]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    said: dict[str, Any] = json.loads(done.stdout)
+    return said
+
+
+def truth(name: str) -> tuple[list[Floats], Floats, Floats]:
+    """Luminance of each lamp, and where subject and backdrop surely are, every second pixel."""
+    seen = lit(name, CAMERAS[CAMERA[name]].times)
+    lamps = [cv2.transform(lamp(name, i), LUMA[None])[::2, ::2] for i in (0, 1)]
+    return lamps, seen.before, seen.pure
+
+
+@kinds
+@scenes
+def test_light_adds_up_and_is_shared_out_rightly(folder: Path, name: str, kind: str) -> None:
+    said = balance(folder, name, kind)
+    lamps, before, pure = truth(name)
+    print(name, kind, said["additivity"])
+    assert said["additivity"]["median_stops"] < ADDS_UP[kind]
+    for one, light in zip(said["lamps"], lamps, strict=True):
+        subject = light[before].sum() / sum(each[before].sum() for each in lamps)
+        backdrop = light[pure].sum() / sum(each[pure].sum() for each in lamps)
+        print("   ", one["name"], one["subject_share"], subject, one["backdrop_share"], backdrop)
+        assert one["subject_share"] == pytest.approx(subject, abs=SHARES[kind])
+        assert one["backdrop_share"] == pytest.approx(backdrop, abs=SHARES[kind])
+
+
+WISHES = (
+    ("ratio=1.5:1",), ("ratio=2:1",), ("ratio=3:1",), ("ratio=2:1", "one=0"), ("backdrop=clean",),
+    ("backdrop=clean", "ratio=2:1"), ("hold-highlights", "ratio=1.5:1"),
+)  # fmt: skip
+
+
+@kinds
+@pytest.mark.parametrize("wish", WISHES, ids="+".join)
+@scenes
+def test_a_mix_asked_for_comes_out_as_promised(folder: Path, name: str, kind: str, wish: tuple[str, ...]) -> None:
+    said = balance(folder, name, kind, *(word for term in wish for word in ("--want", term)))
+    gains = [2 ** one["gain_stops"] for one in said["lamps"]]
+    light = cv2.transform(gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1), LUMA[None])[::2, ::2]
+    _, before, pure = truth(name)
+    columns = np.nonzero(before)[1]
+    left = before & (np.arange(before.shape[1]) < np.median(columns))[None]
+    ratio = abs(float(np.log2(light[left].mean() / light[before & ~left].mean())))
+    print(name, kind, wish, said["why"], "promised", said["after"], "true ratio", round(ratio, 3))
+    assert said["after"]["ratio_stops"] == pytest.approx(ratio, abs=RATIO[kind])
+    if "backdrop=clean" in wish and said["met"] and scene(name).backdrop == "black":
+        camera = CAMERAS[CAMERA[name]]
+        made = write(folder, name, kind, (gains[0], gains[1]), said["after"]["f_number"])
+        command = [sys.executable, "-m", "lampblack.daemon.cli", "score", "--json", "--backdrop", "black", str(made)]
+        verdict = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
+        level = at_f1(name) - av(said["after"]["f_number"])
+        shares = cv2.transform(
+            gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1), camera.from_light * np.float32(2**level)
+        )
+        curve = camera.curve if kind == "jpeg" else np.rint(srgb_code(np.arange(65536) / 65535)).astype(np.uint8)
+        p99 = np.percentile(camera.developed(shares, curve).max(axis=2)[::2, ::2][pure], 99)
+        assert p99 <= 5, verdict["backdrop"]

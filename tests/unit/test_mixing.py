@@ -1,0 +1,141 @@
+"""Terms as written, layers on one footing, and the smallest change that meets what is wanted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scenes import Scene, vessel
+
+from lampblack.daemon.config import load_thresholds
+from lampblack.rules.exposure import LADDER
+from lampblack.rules.layers import Layers, LayersError, add_up, gather, shares
+from lampblack.rules.look import Look, look
+from lampblack.rules.mixing import Plan, TermError, parse_terms, plan
+
+THRESHOLDS = load_thresholds()
+HEIGHT, WIDTH = 600, 900
+
+
+def lamps() -> dict[str, Scene]:
+    """A key from the left, a fill from the right a quarter as strong, a rim that spills onto the backdrop."""
+    scene = vessel("black")
+    across = np.linspace(1, 0, WIDTH)[None, :, None] ** 4
+    body = np.where(scene.backdrop[..., None], 0.0, [0.3, 0.3, 0.3])
+    spill = np.where(scene.backdrop[..., None], 0.02 * (1 - across**0.25), 0.02)
+    return {
+        "key": Scene(body * across + 2e-4, scene.backdrop),
+        "fill": Scene(body * across[:, ::-1] / 4 + 1e-4, scene.backdrop),
+        "rim": Scene(np.broadcast_to(spill, (HEIGHT, WIDTH, 3)).copy(), scene.backdrop),
+    }
+
+
+def seen(scene: Scene, f_number: float) -> Look:
+    return look(scene.shot(f_number), THRESHOLDS)
+
+
+def all_on(**gains: float) -> Scene:
+    each = lamps()
+    light = sum(2.0 ** gains.get(name, 0.0) * scene.light for name, scene in each.items())
+    return Scene(light, each["key"].backdrop)  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def layers() -> Layers:
+    """Each lamp at an exposure of its own."""
+    frames = [(name, seen(scene, n)) for (name, scene), n in zip(lamps().items(), (5.6, 2.8, 4.0), strict=True)]
+    return gather(frames, THRESHOLDS, check=seen(all_on(), 5.6))
+
+
+def solved(layers: Layers, *terms: str) -> Plan:
+    return plan(layers, parse_terms(terms, [lamp.name for lamp in layers.lamps]), LADDER, THRESHOLDS)
+
+
+def true_ratio(gains: tuple[float, ...]) -> float:
+    """Luminance of the halves, brighter to darker, in stops; all channels are alike here."""
+    scene = all_on(**dict(zip(("key", "fill", "rim"), gains, strict=True)))
+    light, subject = scene.light[..., 0], ~scene.backdrop
+    middle = np.median(np.nonzero(subject)[1])
+    left = subject & (np.arange(WIDTH) < middle)[None]
+    return abs(float(np.log2(light[left].mean() / light[subject & ~left].mean())))
+
+
+def test_light_adds_up(layers: Layers) -> None:
+    found = add_up(layers, seen(all_on(), 5.6))
+    assert found is not None
+    assert found.median < 0.03
+
+
+def test_a_lamp_that_was_moved_between_does_not_add_up(layers: Layers) -> None:
+    found = add_up(layers, seen(all_on(key=-1.0), 5.6))
+    assert found is not None
+    assert found.p95 > 0.5
+    assert found.signed < 0
+
+
+def test_shares_are_those_of_the_light(layers: Layers) -> None:
+    each = lamps()
+    subject = ~each["key"].backdrop
+    total = sum(scene.light[..., 0][subject].sum() for scene in each.values())
+    for share in shares(layers):
+        assert share.subject == pytest.approx(each[share.name].light[..., 0][subject].sum() / total, abs=0.02)
+
+
+@pytest.mark.parametrize("ratio", ["1.5:1", "2:1", "4:1"])
+def test_a_ratio_asked_for_is_had(layers: Layers, ratio: str) -> None:
+    found = solved(layers, f"ratio={ratio}")
+    assert found.met
+    assert true_ratio(found.gains) == pytest.approx(np.log2(float(ratio.split(":")[0])), abs=0.1)
+
+
+def test_the_least_change_is_made_where_nothing_is_asked(layers: Layers) -> None:
+    found = solved(layers)
+    assert found.gains == (0, 0, 0)
+    assert found.f_number == 5.6
+
+
+def test_the_lamp_that_spills_is_the_one_turned_down(layers: Layers) -> None:
+    found = solved(layers, "backdrop=clean")
+    assert found.met
+    assert found.after.clean
+    assert min(found.gains) == found.gains[2]
+    assert found.gains[2] < -1
+
+
+def test_limits_are_kept_and_what_gives_is_named(layers: Layers) -> None:
+    found = solved(layers, "backdrop=clean", "rim=0", "key>=0", "fill>=0")
+    assert found.gains[2] == 0
+    tight = plan(
+        layers, parse_terms(["ratio=8:1", "key=0", "fill=0", "rim=0"], ["key", "fill", "rim"]), LADDER, THRESHOLDS
+    )
+    assert not tight.met
+    assert "ratio" in tight.why
+
+
+def test_an_aperture_that_is_held_to_is_held_to(layers: Layers) -> None:
+    terms = parse_terms(["ratio=2:1"], ["key", "fill", "rim"])
+    assert plan(layers, terms, LADDER, THRESHOLDS, f_number=8.0).f_number == 8.0
+
+
+def test_frames_that_are_no_layers_of_one_picture_are_refused() -> None:
+    one = seen(lamps()["key"], 5.6)
+    with pytest.raises(LayersError, match="one picture"):
+        gather([("a", one), ("b", seen(vessel("black", height=300, width=450), 5.6))], THRESHOLDS)
+    with pytest.raises(LayersError, match="footings"):
+        gather([("a", one), ("b", replace(one, kind="raw"))], THRESHOLDS)
+    with pytest.raises(LayersError, match="different cameras"):
+        gather([("a", one), ("b", replace(one, shot=replace(one.shot, camera="Another")))], THRESHOLDS)
+
+
+@pytest.mark.parametrize(
+    "term", ["", "ratio=", "ratio=1:3", "ratio=3:0", "backdrop=white", "moon<=1", "key<=x", "key<=9", "key", "key=nan"]
+)
+def test_what_is_no_term_is_said_in_one_line(term: str) -> None:
+    with pytest.raises(TermError, match=r"^[^\n]+$"):
+        parse_terms([term], ["key", "rim"])
+
+
+def test_limits_that_contradict_are_refused() -> None:
+    with pytest.raises(TermError, match="contradicts"):
+        parse_terms(["key<=-1", "key>=1"], ["key"])
