@@ -90,7 +90,7 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
     if holes.any() or patches.any():
         off = off_backdrop(light, plain, within)
     share = backdrop_shares(light, off, plain, coarse, within, search.weak_edge_codes)
-    share = into_fringes(light, share, plain, within, search.weak_edge_codes)
+    share = into_fringes(light, share, off, plain, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)
     share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
     return Found(share, intruder & ~found) if found.mean() >= search.least_share else None

@@ -25,7 +25,7 @@ _SURELY = np.float32(0.85)  # backdrop
 _SHARP, _SOFT = 1.2, 1.3
 """Two cells against one: how much farther off the subject's light gets from the line inward. An edge drawn within a
 cell or so rises by 1.1, one of a standard deviation of two cells by 1.3 and more (the normal distribution)."""
-_CROOKED = 3.5  # times the length of a straight line; a rod's two edges have 2, two rods' side by side 4
+_CROOKED = 3.0  # times the length of a straight line; a rod's two edges have 2, two rods' side by side 4
 _GAP_CODES = 4.0  # steps that tell something: less off than so many is plain but for stray light
 _FRINGE_TIMES = 3
 _FRINGE_LEAST = 1e-4  # share of the frame worth another look
@@ -80,7 +80,7 @@ def _mixing_cells(rise: float) -> int:
     return int(np.clip(2 + round((rise - 1.1) / 0.025), 2, 8))
 
 
-def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes: float) -> Grid:
+def into_fringes(light: Grid, share: Grid, off: Grid, plain: Mask, reach: int, least_codes: float) -> Grid:
     """
     Return the shares with the line carried on into hair, leaves, lace: where it is so crooked that much of it is near.
 
@@ -88,17 +88,20 @@ def into_fringes(light: Grid, share: Grid, plain: Mask, reach: int, least_codes:
     creep into a subject that has the backdrop's light. Args: as for `backdrop_shares`; share: what that returned.
     """
     box = (2 * reach + 1, 2 * reach + 1)
+    share, off = share.copy(), off.copy()
     alike = _GAP_CODES * least_codes * _light_per_code(light)
-    off = off_backdrop(light, plain, reach)
     for _ in range(_FRINGE_TIMES):
         line = cv2.morphologyEx((share >= _HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
         # A straight line, two cells wide here, fills so much of the box.
         crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
-        gaps = touching((crooked & (share > _SURELY) & (off < alike)) | plain, plain)
-        rows, columns = (np.flatnonzero((gaps & ~plain).any(axis=axis)) for axis in (1, 0))
-        if (gaps & ~plain).mean() < _FRINGE_LEAST:
+        gaps = crooked & (share > _SURELY) & (off < alike) & ~plain
+        if gaps.mean() < _FRINGE_LEAST:
             break
-        plain = gaps
+        gaps &= touching(gaps | plain, plain)
+        rows, columns = (np.flatnonzero(gaps.any(axis=axis)) for axis in (1, 0))
+        if not len(rows):
+            break
+        plain = plain | gaps
         margin = 4 * reach
         part = (
             slice(max(rows[0] - margin, 0), rows[-1] + margin),
