@@ -233,7 +233,10 @@ def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds) -> Found 
     """Return the backdrop, from all that the setup's frames show together."""
     if merged is None:
         return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH)
-    return find_backdrop(merged.at(merged.most_stops), thresholds.backdrop, merged.weight[..., 0] == 0)
+    light = merged.at(merged.most_stops)
+    # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place here.
+    over = max(float(np.median(brightest(light[::4, ::4]))), 1.0)
+    return find_backdrop(light / np.float32(over), thresholds.backdrop, merged.weight[..., 0] == 0)
 
 
 _BEHIND = 16

@@ -58,6 +58,21 @@ def saturation(plane: Plane) -> float:
     return max(plane.white, top + 1.0)
 
 
+_LEAST_CUT = 50  # samples
+_CUT_OFF = 3.0  # times as many as on any of the levels just below
+
+
+def _is_cut_off(counts: NDArray[Any]) -> bool:
+    """
+    Say whether the samples end at a wall: many on the highest level there is, fewer on each of those just below.
+
+    A tone that isn't cut off thins out upward as its noise does: its highest level has the fewest.
+    """
+    filled = np.flatnonzero(counts)
+    below = counts[filled[-9:-1]]
+    return len(below) > 0 and bool(counts[-1] >= max(_LEAST_CUT, _CUT_OFF * below.max()))
+
+
 def _pile(counts: NDArray[Any], span: float) -> int | None:
     """
     Return the lower edge of a pile of samples at the top, or None.
@@ -66,6 +81,8 @@ def _pile(counts: NDArray[Any], span: float) -> int | None:
     bright plain backdrop has (0.3 % of saturation and more, for wells of 100,000 electrons and fewer), and is no pile.
     """
     top = len(counts) - 1
+    if _is_cut_off(counts):
+        return top
     wide = max(2, round(span * 0.012))
     if top < 4 * wide:
         return None

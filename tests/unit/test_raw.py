@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from statistics import NormalDist
+
 import numpy as np
 import pytest
 import rawpy
@@ -168,3 +170,22 @@ def test_junk_named_raw_is_refused() -> None:
     for data in (b"", bytes(1000), b"not a raw file at all", b"II*\0" + bytes(200)):
         with pytest.raises(FrameRefusedError):
             read_raw(data, THRESHOLDS)
+
+
+@pytest.mark.parametrize("share", [0.001, 0.02, 0.3])
+def test_a_white_sheet_that_just_reaches_the_wall_shows_where_it_is(share: float) -> None:
+    """A sheet whose mean is near a full well at 15740, tagged 16383: what is cut off is found, whatever lies below."""
+    rng = np.random.default_rng(4)
+    level = 15_740 - norm_quantile(1 - share) * 60
+    sheet = np.minimum(rng.normal(level, 60, (600, 600)), 15_740).astype(np.uint16)
+    assert saturation(Plane(sheet, 1, 1024.0, 16_383.0)) == 15_740
+
+
+def test_a_white_sheet_under_the_wall_is_not_cut_off() -> None:
+    rng = np.random.default_rng(5)
+    sheet = rng.normal(15_000, 60, (600, 600)).astype(np.uint16)
+    assert saturation(Plane(sheet, 1, 1024.0, 16_383.0)) >= 16_383
+
+
+def norm_quantile(share: float) -> float:
+    return NormalDist().inv_cdf(share)
