@@ -12,6 +12,7 @@ import exifread
 from lampblack.daemon.clean import clean
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Shot
+from lampblack.rules.optics import Optics, optics_of
 
 
 def read_shot(data: bytes) -> tuple[Shot, int]:
@@ -34,8 +35,25 @@ def read_shot(data: bytes) -> tuple[Shot, int]:
         tv_tag=_within(_ratio(tags, "EXIF ShutterSpeedValue"), -17, 20),
     )
     orientation = _ratio(tags, "Image Orientation")
-    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"), _style(tags))
+    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"), _style(tags), _optics(tags))
     return shot, int(orientation) if orientation is not None and 1 <= orientation <= 8 else 1
+
+
+_UNIT_MM = {2: 25.4, 3: 10.0}  # Exif: inch, centimetre; the rest were never in the standard
+
+
+def _optics(tags: dict[str, Any]) -> Optics:
+    # Exif 2.3: the resolution on the sensor, per unit; a file made smaller may have kept that of the whole.
+    unit = _UNIT_MM.get(int(_ratio(tags, "EXIF FocalPlaneResolutionUnit") or 2))
+    dense = _within(_ratio(tags, "EXIF FocalPlaneXResolution"), 1, 1e6)
+    sides = [_within(_ratio(tags, f"EXIF ExifImage{side}"), 1, 1e5) for side in ("Width", "Length")]
+    return optics_of(
+        _within(_ratio(tags, "EXIF FocalLength"), 1, 5000),
+        _within(_ratio(tags, "EXIF FocalLengthIn35mmFilm"), 1, 10_000),
+        _within(_ratio(tags, "EXIF SubjectDistance"), 0.01, 1000),
+        dense / unit if dense and unit else None,
+        round(max(side or 0 for side in sides)),
+    )
 
 
 def _ratio(tags: dict[str, Any], name: str) -> float | None:

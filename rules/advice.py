@@ -9,10 +9,18 @@ from typing import Literal
 import numpy as np
 
 from lampblack.rules.cleanness import Cleanness
-from lampblack.rules.exposure import Exposure, aperture_value
+from lampblack.rules.exposure import (
+    ISOS_THIRD,
+    SHUTTERS_THIRD,
+    Exposure,
+    aperture_value,
+    shutter_seconds,
+    speed_value,
+    time_value,
+)
 from lampblack.rules.figures import percent
 from lampblack.rules.figures import stops_long as _stops_text
-from lampblack.rules.forecast import Headroom, Sample, broad_share, mid_light
+from lampblack.rules.forecast import Headroom, Sample, blocked_share, broad_share, mid_light
 from lampblack.rules.spots import Placed, zone_of
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
@@ -44,6 +52,8 @@ class Step:
     stops: float | None
     f_number: float | None
     why: str
+    missing: float = 0.0
+    """Stops that the aperture can't give: for shutter, ISO or lamps."""
 
 
 @dataclass(frozen=True)
@@ -223,12 +233,19 @@ def _move(wanted: float, ladder: Ladder | None, mark: float | None, seen: str, t
                 None,
                 ladder.here.f_number,
                 f"{seen}, and f/{_mark(mark)} is as far as it goes: {_rest(missing)}.",
+                missing,
             )
         return Step("keep", 0.0, ladder.here.f_number, f"{seen}: no mark comes nearer, this is the one.")
     move: Move = "close" if change < 0 else "open"
     at_end = abs(missing) > thresholds.steps.third and mark in (ladder.f_numbers[0], ladder.f_numbers[-1])
     rest = f", and {_rest(missing)}" if at_end else ""
-    return Step(move, round(change, 2), mark, f"{seen}: {move} {_stops_text(change)} to f/{_mark(mark)}{rest}.")
+    return Step(
+        move,
+        round(change, 2),
+        mark,
+        f"{seen}: {move} {_stops_text(change)} to f/{_mark(mark)}{rest}.",
+        missing if at_end else 0.0,
+    )
 
 
 def _rest(missing: float) -> str:
@@ -239,3 +256,48 @@ def _rest(missing: float) -> str:
 
 def _mark(f_number: float) -> str:
     return f"{f_number:g}"
+
+
+@dataclass(frozen=True)
+class Instead:
+    """The step that the aperture can't give, by time or by speed: one of the published third-stop marks."""
+
+    shutter_s: float | None
+    iso: int | None
+    text: str
+
+
+def instead_of(step: Step, here: Exposure) -> tuple[Instead, ...]:
+    """Return what gives the rest of a step beyond the aperture's end; empty where nothing is missing."""
+    if abs(step.missing) < 1 / 6:
+        return ()
+    ways = []
+    if here.tv is not None:
+        mark = min(
+            SHUTTERS_THIRD, key=lambda one: abs(time_value(shutter_seconds(one)) - (here.tv or 0) + step.missing)
+        )
+        seconds = shutter_seconds(mark)
+        if abs(here.tv - step.missing - time_value(seconds)) < 1 / 3:
+            care = "mind lamp ripple" if step.missing < 0 else "a sitter has to keep still"
+            ways.append(Instead(seconds, None, f"shutter {mark} s, at the same aperture: {care}"))
+    if here.sv is not None:
+        speed = here.sv + step.missing
+        iso = min(ISOS_THIRD, key=lambda one: abs(speed_value(one) - speed))
+        if abs(speed - speed_value(iso)) < 1 / 3:
+            care = "more noise" if step.missing > 0 else "if the camera goes that low"
+            ways.append(Instead(None, iso, f"ISO {iso}, at the same aperture: {care}"))
+    return tuple(ways)
+
+
+def is_complete(step: Step, samples: Sequence[Sample], thresholds: Thresholds) -> bool:
+    """
+    Say whether the bracket is complete: the aim is met, and every tone of the subject is held in one of its frames.
+
+    Held: some frame's broad highlights are within the limit, and some frame has next to nothing in the floor.
+    """
+    known = [s for s in samples if s.stops is not None and s.subject.pixels]
+    if step.move != "keep" or not known:
+        return False
+    bright = min(broad_share([s], s.stops or 0.0, thresholds.highlights.halving_stops) or 0.0 for s in known)
+    dark = min(blocked_share([s], s.stops or 0.0) or 0.0 for s in known)
+    return bright <= thresholds.highlights.broad_limit and dark <= thresholds.shadows.held_share

@@ -109,7 +109,7 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
     spill = None
     if tone == "black" and not clean:
         spilled = core & (bright > light_of_code(thresholds.black.clean_p99_code))
-        spill = Spill(_side(bright, core, thresholds), float(spilled.mean()), over)
+        spill = Spill(side_of(bright, core, thresholds), float(spilled.mean()), over)
     return Cleanness(
         tone=tone,
         area=float(look.backdrop.mean()),
@@ -207,7 +207,7 @@ def _white_slack(level: NDArray[np.float32], thresholds: Thresholds) -> float:
     return float(np.log2(lowest / light_of_code(thresholds.white.clean_code)))
 
 
-def _side(bright: NDArray[np.float32], core: Mask, thresholds: Thresholds) -> Side | None:
+def side_of(bright: NDArray[np.float32], core: Mask, thresholds: Thresholds) -> Side | None:
     """Return the side from which the backdrop is lit: the outer third there against the one opposite."""
     rows, columns = np.nonzero(core)
     down = np.linspace(-1, 1, core.shape[0])[rows]

@@ -56,7 +56,13 @@ def _table(marks: Iterable[float], first: float, step: float) -> tuple[tuple[flo
     return tuple((mark, first + i * step) for i, mark in enumerate(marks))
 
 
-def _seconds(mark: str) -> float:
+def shutter_seconds(mark: str) -> float:
+    """
+    Return the seconds that a marked time says.
+
+    >>> shutter_seconds("1/125")
+    0.008
+    """
     return float(Fraction(mark))
 
 
@@ -64,8 +70,8 @@ _AV = (_table(F_NUMBERS_THIRD, 0, 1 / 3), _table(F_NUMBERS_HALF, 0, 1 / 2))
 # Files also store 0.3, 0.6 and 0.8 s as fractions.
 _AS_FRACTIONS = ((1 / 3, 5 / 3), (10 / 16, 2 / 3), (10 / 13, 1 / 3))
 _TV = (
-    _table((_seconds(m) for m in SHUTTERS_THIRD), -5, 1 / 3) + _AS_FRACTIONS,
-    _table((_seconds(m) for m in SHUTTERS_HALF), -5, 1 / 2),
+    _table((shutter_seconds(m) for m in SHUTTERS_THIRD), -5, 1 / 3) + _AS_FRACTIONS,
+    _table((shutter_seconds(m) for m in SHUTTERS_HALF), -5, 1 / 2),
 )
 _SV = (_table(ISOS_THIRD, 3, 1 / 3),)
 
@@ -180,7 +186,7 @@ def marked_shutter_text(shutter_s: float) -> str:
         place = round((tv - first) / step)
         if 0 <= place < len(marks):
             mark = marks[place]
-            if min(abs(math.log2(shutter_s / _seconds(mark))), abs(tv - first - place * step)) < 0.02:
+            if min(abs(math.log2(shutter_s / shutter_seconds(mark))), abs(tv - first - place * step)) < 0.02:
                 return mark
     if shutter_s < 0.3:
         return f"1/{round(1 / shutter_s)}"

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.exposure import Exposure
+from lampblack.rules.optics import Optics
 
 Kind = Literal["jpeg", "tiff", "raw"]
 
@@ -24,6 +25,7 @@ class Shot:
     lens: str | None = None
     style: str | None = None
     """How the camera was told to develop its JPEG, as far as Exif has words for it; None for plainly."""
+    optics: Optics = field(default_factory=Optics)
 
 
 @dataclass(frozen=True, eq=False)

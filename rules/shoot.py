@@ -7,12 +7,13 @@ serves the later ones.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from lampblack.rules.advice import Aim, suggest_step
+from lampblack.rules.advice import Aim, instead_of, is_complete, suggest_step
 from lampblack.rules.belonging import File, Unlike, files_of, light_alone, light_as_before, notices_of, unlike
 from lampblack.rules.blind import blindness, step_from
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
@@ -22,7 +23,9 @@ from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
+from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
+from lampblack.rules.remedy import Remedy, remedies
 from lampblack.rules.response import Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
@@ -103,6 +106,10 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     blind = blindness(look)
     if blind is not None:
         step = step_from(blind, why == "light" and again is None, step, look.shot.exposure, setup.f_numbers)
+    complete = is_complete(step, samples, thresholds)
+    if complete:
+        step = replace(step, why=f"{step.why.removesuffix('.')}, and the bracket is complete.")
+    ways = remedies(cleanness, look, thresholds, response)
     highlights, shadows = _highlights(look, sample, room, lessons.white_code), _shadows(look, sample)
     verdict = Verdict(
         file=file,
@@ -116,9 +123,13 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         forecast=forecast(samples, look, setup.f_numbers, thresholds.highlights, response),
         response=response,
         spots=spots,
+        remedies=ways,
+        costs=costs(look.shot.exposure.f_number, step.f_number, look.shot.optics),
+        instead=instead_of(step, look.shot.exposure),
+        complete=complete,
         notices=(
             *notices_of(earlier.files, look, why, again is not None),
-            *_notices(setup, look, highlights, cleanness, thresholds),
+            *_notices(setup, look, highlights, cleanness, ways, thresholds),
         ),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
@@ -220,12 +231,17 @@ def _shadows(look: Look, sample: Sample) -> Shadows:
 
 
 def _notices(
-    setup: Setup, look: Look, highlights: Highlights, cleanness: Cleanness | None, thresholds: Thresholds
+    setup: Setup,
+    look: Look,
+    highlights: Highlights,
+    cleanness: Cleanness | None,
+    ways: Sequence[Remedy],
+    thresholds: Thresholds,
 ) -> tuple[Notice, ...]:
     """Return what is worth a line, what costs the picture most first."""
     found: list[Notice] = []
     if cleanness is not None and not cleanness.clean:
-        found.append(_backdrop_notice(cleanness))
+        found.append(_backdrop_notice(cleanness, ways))
     if (side := _intruder_side(look)) is not None:
         text = f"Something reaches in from the {side}: a card, a stand, or a hard edge of light."
         found.append(Notice("intruder", text))
@@ -255,11 +271,11 @@ def _intruder_side(look: Look) -> str | None:
 _CHANNELS = {"R": "red", "G": "green", "B": "blue"}
 
 
-def _backdrop_notice(cleanness: Cleanness) -> Notice:
+def _backdrop_notice(cleanness: Cleanness, ways: Sequence[Remedy]) -> Notice:
     if cleanness.tone == "black" and cleanness.spill is not None:
         side = f" from the {cleanness.spill.side}" if cleanness.spill.side else ""
         over = cleanness.spill.over_stops
-        return Notice("spill", f"Backdrop not clean black: light{side}, {stops_long(over)} too much.")
+        return Notice("spill", f"Backdrop not clean black: light{side}, {stops_long(over)} too much.{_would_do(ways)}")
     if cleanness.tone == "white":
         short = -cleanness.slack_stops
         if short > 0:
@@ -267,3 +283,16 @@ def _backdrop_notice(cleanness: Cleanness) -> Notice:
         return Notice("edge-eaten", "The white backdrop eats the subject's edge: less light on it, or more distance.")
     even = cleanness.evenness_stops or 0.0
     return Notice("uneven", f"Grey backdrop uneven: {stops_long(even)} from dark to bright.")
+
+
+def _would_do(ways: Sequence[Remedy]) -> str:
+    """Name the cheapest way that is enough."""
+    way = next((way for way in ways if way.enough), None)
+    if way is None:
+        return ""
+    said = {
+        "flag": f" A flag{f' on the {way.side}' if way.side else ''} would do.",
+        "aperture": f" Closing {stops_long(way.stops)} would do.",
+        "distance": f" {way.factor or 1:.1f} times the distance to the backdrop would do.",
+    }
+    return said.get(way.do, "")

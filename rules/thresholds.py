@@ -25,6 +25,7 @@ class Shadows:
     """See thresholds.toml."""
 
     blocked_code: int
+    held_share: float
 
 
 @dataclass(frozen=True)

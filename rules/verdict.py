@@ -7,11 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from lampblack.rules.advice import Step
+from lampblack.rules.advice import Instead, Step
 from lampblack.rules.cleanness import Cleanness
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.forecast import Forecast, Headroom, Within
 from lampblack.rules.look import Look
+from lampblack.rules.optics import Cost
+from lampblack.rules.remedy import Remedy
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.spots import Placed, zone_of
 
@@ -60,6 +62,10 @@ class Verdict:
     notices: tuple[Notice, ...]
     response: Response = PRIOR
     spots: tuple[Placed, ...] = ()
+    remedies: tuple[Remedy, ...] = ()
+    costs: tuple[Cost, ...] = ()
+    instead: tuple[Instead, ...] = ()
+    complete: bool = False
 
     def as_json(self) -> dict[str, Any]:
         """Return the object that the commands print; unknown values are None."""
@@ -102,7 +108,7 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
             "headroom_seen": h.headroom.seen if h.headroom else None,
         },
         "shadows": {"frame": _number(v.shadows.frame), "subject": _number(v.shadows.subject)},
-        "backdrop": _backdrop_json(v.backdrop),
+        "backdrop": {**_backdrop_json(v.backdrop), "remedies": [_remedy_json(one) for one in v.remedies]},
         "colour": {"cct_k": None, "mired": None, "duv": None, "a": None, "b": None, "from": None},
         "steadiness": {"shift_px": None, "sharpness": None, "banding": None},
         "next": {
@@ -110,6 +116,9 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
             "stops": _number(v.step.stops, 2),
             "f_number": v.step.f_number,
             "why": v.step.why,
+            "costs": [{"kind": cost.kind, "text": cost.text} for cost in v.costs],
+            "instead": [{"shutter_s": one.shutter_s, "iso": one.iso, "text": one.text} for one in v.instead],
+            "complete": v.complete,
         },
         "forecast": [
             {
@@ -126,6 +135,18 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
         "spots": [_spot_json(one) for one in v.spots],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
         "tone_response": _response_json(v),
+    }
+
+
+def _remedy_json(remedy: Remedy) -> dict[str, Any]:
+    return {
+        "do": remedy.do,
+        "side": remedy.side,
+        "stops": _number(remedy.stops, 3),
+        "enough": remedy.enough,
+        "factor": _number(remedy.factor, 3),
+        "text": remedy.text,
+        "caution": remedy.caution,
     }
 
 
