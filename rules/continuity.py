@@ -38,6 +38,8 @@ which distance that grows: the widest of two dozen curves, invented and of camer
 shoulders of 8 times white among them, with light under code 5 taken as code 5.
 """
 _NO_CURVE = 0.5  # of the usual tolerance, between frames of one exposure: no curve comes in
+_MOVES = np.ones((7, 7), np.uint8)
+"""What a person or a tripod moves by between frames: two hundredths of the picture's width, any way."""
 _FALLS_A_STOP, _FALLS = 0.6, 1.2
 """
 Stops that a lens may darken the corners of the brighter frame more than of the darker one: wide open most lenses do, by
@@ -92,14 +94,14 @@ def _compared(before: Past, now: Past, thresholds: Thresholds, response: Respons
     telling = (np.maximum(low, meant) > _TELLING) & ~(darker.clipped & brighter.clipped)
     if telling.mean() < _TELLS:
         return None
-    x = np.log2(meant + _FLOOR)
-    ratio = np.log2(low + _FLOOR) - x
+    x, y = np.log2(meant + _FLOOR), np.log2(low + _FLOOR)
     off = thresholds.steps.same_light_stops
-    falls = min(_FALLS, _FALLS_A_STOP * apart) * _from_middle(ratio.shape) ** 3
-    both = telling & ~darker.clipped & ~brighter.clipped
-    wrong = _from_sense(ratio, falls, apart, off, response) | _from_relation(x, ratio, falls, both, off)
+    falls = min(_FALLS, _FALLS_A_STOP * apart) * _from_middle(x.shape) ** 3
     # What clips in one says only that it is so bright or brighter.
-    wrong &= ~(darker.clipped & (ratio < 0)) & ~(brighter.clipped & (ratio > 0)) & telling
+    told = telling & ~_near(darker.clipped), telling & ~_near(brighter.clipped)
+    both = telling & ~darker.clipped & ~brighter.clipped
+    wrong = _from_sense(_apart(x, y), told, falls, apart, off, response)
+    wrong |= _from_relation(x, y, told, falls, both, off)
     behind = before.backdrop & now.backdrop
     return Change(float(wrong[telling].mean()), _share_of_backdrop(wrong, behind, telling))
 
@@ -118,30 +120,50 @@ def _from_middle(shape: tuple[int, ...]) -> Any:
     return np.hypot(y[:, None], x) / np.float32(np.sqrt(2))
 
 
-def _from_sense(ratio: Any, falls: Any, apart: float, off: float, response: Response | None) -> Mask:
-    """Return where the darker frame looks darker or brighter than any curve could make it."""
+def _near(mask: Mask) -> Mask:
+    near: Mask = cv2.dilate(mask.astype(np.uint8), _MOVES) > 0
+    return near
+
+
+def _apart(meant: Any, seen: Any) -> Any:
+    """
+    Return by how much each place is brighter (+) or darker (-) than was meant, whatever has moved a little.
+
+    A place is so only if it is more so than all around it were meant to be, or all around it than it was meant to be:
+    a sitter who turns, or a nudged tripod, bring to a place what was beside it.
+    """
+    meant, seen = (np.ascontiguousarray(grid, np.float32) for grid in (meant, seen))
+    above = np.maximum(seen - cv2.dilate(meant, _MOVES), cv2.erode(seen, _MOVES) - meant)
+    below = np.minimum(seen - cv2.erode(meant, _MOVES), cv2.dilate(seen, _MOVES) - meant)
+    return np.maximum(above, 0) + np.minimum(below, 0)
+
+
+def _from_sense(
+    ratio: Any, told: tuple[Mask, Mask], falls: Any, apart: float, off: float, response: Response | None
+) -> Mask:
+    """Return where the darker frame looks darker or brighter than any curve could make it; told: where it can tell."""
     doubt = _SENSOR if response is None else min(1.0, max(_SENSOR, response.sure_stops / PRIOR.sure_stops))
     off *= min(1.0, _NO_CURVE + apart)
     darker = off + doubt * _STEEPER * min(apart, _STEEPER_TO)
     brighter = off + doubt * _FLATTER * min(apart, _FLATTER_TO)
-    wrong: Mask = (ratio < -darker) | (ratio > brighter + falls)
+    wrong: Mask = (told[0] & (ratio < -darker)) | (told[1] & (ratio > brighter + falls))
     return wrong
 
 
-def _from_relation(x: Any, ratio: Any, falls: Any, both: Mask, off: float) -> Mask:
-    """Return where the two differ by more than cells of that tone do on the whole."""
+def _from_relation(x: Any, y: Any, told: tuple[Mask, Mask], falls: Any, both: Mask, off: float) -> Mask:
+    """Return where the two differ by more than places of that tone do on the whole."""
     if both.mean() < _TELLS:
         return np.zeros(both.shape, bool)
     order = np.argsort(x[both])
-    tones, ratios = x[both][order], ratio[both][order]
+    tones, ratios = x[both][order], (y - x)[both][order]
     bins = np.array_split(np.arange(len(order)), _BINS)
     middle = np.array([np.median(ratios[b]) for b in bins])
     centre = np.array([np.median(tones[b]) for b in bins])
-    # A bin in which half the cells changed has a wrong middle: let its neighbours speak.
+    # A bin in which half the places changed has a wrong middle: let its neighbours speak.
     calm = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(middle, 4, mode="edge"), 9), axis=1)
-    beside = ratio - np.interp(x, centre, calm)
-    wrong: Mask = both & ((beside < -off) | (beside > off + falls))
-    return wrong
+    beside = _apart(x + np.interp(x, centre, calm), y)
+    wrong: Mask = (told[0] & (beside < -off)) | (told[1] & (beside > off + falls))
+    return wrong & both
 
 
 def _share_of_backdrop(wrong: Mask, behind: Mask, telling: Mask) -> float:

@@ -71,12 +71,12 @@ def test_a_flag_is_noticed_whatever_was_shot_before(order: str) -> None:
     assert [f.f_number for f in verdicts[-1].forecast if f.shot] == [then]
 
 
-@pytest.mark.parametrize("which", ["key", "fill"])
+@pytest.mark.parametrize("levels", [(0.0, 1.0), (1.0, 6.0)], ids=["key off", "fill sixfold"])
 @pytest.mark.parametrize("back", [0.0, 2.0])
-def test_a_lamp_switched_off_is_noticed_at_an_exposure_shot_before(which: str, back: float) -> None:
+def test_a_lamp_changed_is_noticed_at_an_exposure_shot_before(levels: tuple[float, float], back: float) -> None:
     """Whatever the tone curve, and whether or not a brighter frame came in between."""
     lamps = studio(0, 400, 600)
-    off = lamps.light(*((0.0, 1.0) if which == "key" else (1.0, 0.0)))
+    off = lamps.light(*levels)
     for name in ("hard s", "high lifted toe"):
         shots = [(lamps.light(), 0.0), (lamps.light(), back), (off, 0.0)]
         _, verdicts = shoot([coded(light, stops, CURVES[name], seed) for seed, (light, stops) in enumerate(shots)])
@@ -110,10 +110,12 @@ def test_a_bracket_up_to_eight_stops_wide_is_one_light_whatever_the_curve(name: 
         assert not any(kinds(verdict) & SET_ASIDE for verdict in verdicts), stops
 
 
-def test_a_nudged_tripod_is_no_change_of_light() -> None:
-    """By half a per cent of the frame's width."""
-    moved = Scene(np.roll(SPILL.light, 3, axis=1), SPILL.backdrop)
-    _, verdicts = shoot([SPILL.shot(5.6, seed=1), moved.shot(5.6, seed=2)])
+@pytest.mark.parametrize("then", [5.6, 8.0])
+@pytest.mark.parametrize("pixels", [3, 9])
+def test_a_nudged_tripod_or_a_sitter_who_moved_is_no_change_of_light(pixels: int, then: float) -> None:
+    """By half a per cent, and one and a half, of the frame's width."""
+    moved = Scene(np.roll(SPILL.light, (pixels // 2, pixels), axis=(0, 1)), SPILL.backdrop)
+    _, verdicts = shoot([SPILL.shot(5.6, seed=1), moved.shot(then, seed=2)])
     assert not kinds(verdicts[-1]) & SET_ASIDE
 
 
