@@ -258,7 +258,9 @@ class Masks:
 
 def _full_size(look: Look, parts: tuple[Part, ...]) -> np.typing.NDArray[np.uint8]:
     """Return where these parts are, pixel by pixel; the border of less than a cell goes with the cell beside it."""
-    inside = np.isin(look.points(look.side), parts).astype(np.uint8) * np.uint8(255)
+    rows, columns = look.parts.shape
+    points = look.points((rows * look.side, columns * look.side))
+    inside = np.isin(points, parts).astype(np.uint8) * np.uint8(255)
     down, right = look.height - inside.shape[0], look.width - inside.shape[1]
     full: Any = cv2.copyMakeBorder(inside, 0, down, 0, right, cv2.BORDER_REPLICATE)
     return full  # type: ignore[no-any-return]

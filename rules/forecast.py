@@ -82,7 +82,7 @@ class Sample:
         """
         if self.parts.shape != look.parts.shape or np.mean(_told(self.parts) != _told(look.parts)) <= _CUT_ALIKE:
             return self
-        points = look.points(self.thin.top.shape[0] // self.parts.shape[0])
+        points = look.points(self.thin.top.shape)
         of_part = count_by_label(self.thin.bins, points, len(self.subject.counts), len(Part))
         subject = _told(look.parts) == Part.SUBJECT
         return replace(

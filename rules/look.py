@@ -128,9 +128,9 @@ class Look:
         """Return the subject's cells, its glints too."""
         return np.isin(self.parts, (Part.SUBJECT, Part.GLINT))
 
-    def points(self, step: int) -> NDArray[np.uint8]:
-        """Return the `Part` of `step` x `step` points in each cell: (rows * step, columns * step)."""
-        return parts_of_points(self.parts, self.cover, step)
+    def points(self, shape: tuple[int, ...]) -> NDArray[np.uint8]:
+        """Return the `Part` of (rows, columns) points spread evenly over the cells."""
+        return parts_of_points(self.parts, self.cover, (shape[0], shape[1]))
 
     def without_radiance(self) -> Look:
         """Return a copy that is cheap to keep."""
@@ -167,7 +167,7 @@ def look(
     parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
     luminance: Any = cv2.transform(cells.light, _LUMA[None])
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
-    points = parts_of_points(parts, cover, cells.top.shape[0] // cells.shape[0])
+    points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]))
     counts = count_by_label(cells.top, points, 256, len(Part))
     return Look(
         shot=picture.shot,
@@ -254,13 +254,13 @@ def _part_of_point() -> NDArray[np.uint8]:
 _PART_OF_POINT = _part_of_point()
 
 
-def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], step: int) -> NDArray[np.uint8]:
+def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.uint8]:
     """
-    Return the `Part` of each of `step` x `step` points in a cell.
+    Return the `Part` of each of (rows, columns) points spread evenly over the cells, as many as `shape` says.
 
     Between cells the cover changes evenly, so that the line crosses them at any angle.
     """
-    size = parts.shape[1] * step, parts.shape[0] * step
+    size = shape[1], shape[0]
     wide = cv2.resize(cover, size, interpolation=cv2.INTER_LINEAR)
     behind = cv2.threshold(wide, 127, _BEHIND, cv2.THRESH_BINARY)[1]
     of_cell = cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST)

@@ -119,3 +119,12 @@ def test_where_white_ends_is_no_edge() -> None:
     light = disc(80, 300, 200, 0.05, 1.0)
     light = np.where(light > 0.9, fall[None, :, None], light)
     assert subject_pixels(seen(light)) == pytest.approx(np.pi * 80**2, rel=0.02)
+
+
+@pytest.mark.parametrize("shape", [(400, 600), (1000, 1500), (1600, 2400)])
+def test_points_need_not_be_a_whole_number_to_a_cell(shape: tuple[int, int]) -> None:
+    """A raw file of 24 megapixels has two and a half each way."""
+    found = seen(disc(90, 300.3, 200.7, 0.4, 0.001))
+    points = found.points(shape)
+    assert points.shape == shape
+    assert np.isin(points, (Part.SUBJECT, Part.GLINT)).mean() * 240_000 == pytest.approx(np.pi * 90**2, rel=0.004)
