@@ -22,6 +22,7 @@ from lampblack.daemon.decode import Decoded, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
 from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
+from lampblack.rules.given import NOTHING_GIVEN, Given
 from lampblack.rules.look import Look, look
 from lampblack.rules.preview import preview
 from lampblack.rules.radiance import Radiance
@@ -46,6 +47,7 @@ class _Job:
     partner: bytes | None
     known: Radiance | None
     backdrop: BackdropWish
+    given: Given
 
 
 class Eye:
@@ -76,6 +78,7 @@ class Eye:
         partner: bytes | None = None,
         known: Radiance | None = None,
         backdrop: BackdropWish = "auto",
+        given: Given = NOTHING_GIVEN,
         timeout_s: float = 60,
     ) -> Seen | Refused:
         """
@@ -86,12 +89,13 @@ class Eye:
             partner: the raw file of the same shot, if any.
             known: the setup's light so far.
             backdrop: what the photographer said the backdrop is.
+            given: what they said of where it is.
             timeout_s: after that the eye is closed and the frame refused.
         """
         self.open()
         assert self._pipe is not None
         try:
-            self._pipe.send(_Job(path, partner, known, backdrop))
+            self._pipe.send(_Job(path, partner, known, backdrop, given))
             if self._pipe.poll(timeout_s):
                 answer = self._pipe.recv()
                 assert isinstance(answer, Seen | Refused)
@@ -135,7 +139,9 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
 
 def _see(job: _Job, thresholds: Thresholds) -> Seen | Refused:
     try:
-        return see_here(job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop)
+        return see_here(
+            job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop, given=job.given
+        )
     except FrameRefusedError as refusal:
         return Refused(str(refusal), refusal.final)
     except MemoryError:
@@ -154,6 +160,7 @@ def see_here(
     partner: bytes | None = None,
     known: Radiance | None = None,
     backdrop: BackdropWish = "auto",
+    given: Given = NOTHING_GIVEN,
 ) -> Seen:
     """
     Measure one file in this very process; with the raw file of the same shot, from that.
@@ -166,10 +173,10 @@ def see_here(
     seen, raw = None, None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
     if raw is not None:
         # The raw is the measure; the JPEG tells how the camera shows it, and what it will show of JPEGs to come.
-        shown = look(decoded.picture, thresholds, known, no_backdrop=none)
-        seen = look(raw, thresholds, shown.radiance or known, no_backdrop=none)
+        shown = look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
+        seen = look(raw, thresholds, shown.radiance or known, no_backdrop=none, given=given)
         seen = replace(seen, shown=shown.without_radiance())
-    seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none)
+    seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)
     height, width = small.marks.shape

@@ -20,6 +20,7 @@ from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.advice import AIMS, SPOT_AIM
 from lampblack.rules.figures import f_text, percent, stops_long
+from lampblack.rules.given import Given, Plate, Region, parse_region
 from lampblack.rules.look import Look, Part
 from lampblack.rules.shoot import Setup, judge, new_setup
 from lampblack.rules.spots import Spot, parse_spot
@@ -50,8 +51,26 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--backdrop", choices=BACKDROPS, default="auto", help="what the backdrop is meant to be")
     parser.add_argument(
+        "--region",
+        type=a_region,
+        action="append",
+        default=[],
+        metavar="KIND=X,Y,W,H",
+        dest="regions",
+        help="a rectangle, in shares of the picture, that is backdrop, subject, or neither (ignore), whatever is found",
+    )
+    parser.add_argument("--plate", metavar="FILE", help="a frame of the set without its subject: sharpens the outline")
+    parser.add_argument(
         "--masks", metavar="DIR", type=Path, help="write the backdrop and subject found as PNG into DIR"
     )
+
+
+def a_region(text: str) -> Region:
+    """Return a region as typed; argparse's own error where it is none."""
+    try:
+        return parse_region(text)
+    except ValueError as wrong:
+        raise argparse.ArgumentTypeError(str(wrong)) from None
 
 
 def an_aim(text: str) -> str:
@@ -83,18 +102,21 @@ def run(args: argparse.Namespace) -> int:
     setup = _setup(args)
     frame = 0
     try:
+        given = Given(tuple(args.regions), None if args.plate is None else _plate(eye, args.plate))
         for path, partner in paired(files):
             if args.each:
                 setup = _setup(args)
             # A JPEG that is lost leaves its raw.
             for file in (path, partner) if partner else (path,):
-                seen = eye.see(file, partner=partner, known=setup.radiance, backdrop=args.backdrop)
+                seen = eye.see(file, partner=partner, known=setup.radiance, backdrop=args.backdrop, given=given)
                 if isinstance(seen, Seen):
                     break
                 status = _trouble(args, file, seen.reason)
             else:
                 continue
             frame += 1
+            if given.plate is not None and not _fits(given.plate, seen.look):
+                print(f"{_shown(file)}: the plate is of another size or kind, and not used for it.", file=sys.stderr)
             setup, verdict = judge(setup, seen.look, thresholds, file=_shown(file), frame=frame)
             said = verdict.as_json()
             if masks is not None:
@@ -103,13 +125,35 @@ def run(args: argparse.Namespace) -> int:
                 except MasksError as wrong:
                     status = _trouble(args, file, str(wrong))
             _say(args, said)
+    except _PlateError as wrong:
+        return _trouble(args, None, str(wrong))
     finally:
         eye.close()
     return status
 
 
+class _PlateError(Exception):
+    """The plate can't be read; the text is one line for a person."""
+
+
+def _plate(eye: Eye, file: str) -> Plate:
+    seen = eye.see(os.fsencode(file))
+    if not isinstance(seen, Seen):
+        raise _PlateError(f"{_shown(os.fsencode(file))}: the plate cannot be used: {seen.reason}")
+    look = seen.look
+    return Plate(look.light, look.clipped_any > 5, look.backdrop, look.shot.exposure.stops, look.kind == "raw")
+
+
 def _setup(args: argparse.Namespace) -> Setup:
     return new_setup(1, aim=args.aim, backdrop=args.backdrop, spots=tuple(args.spots))
+
+
+def _fits(plate: Plate, look: Look) -> bool:
+    return any(
+        plate.raw == (each.kind == "raw") and plate.light.shape == each.light.shape
+        for each in (look, look.shown)
+        if each is not None
+    )
 
 
 def _say_twice(paths: Sequence[bytes]) -> None:

@@ -21,6 +21,7 @@ from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Kind, Picture, Sensor, Shot
+from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights
 from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Merged, Past, Radiance, alone, merge, past_of, remembering
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
@@ -138,7 +139,12 @@ class Look:
 
 
 def look(
-    picture: Picture | Sensor, thresholds: Thresholds, known: Radiance | None = None, *, no_backdrop: bool = False
+    picture: Picture | Sensor,
+    thresholds: Thresholds,
+    known: Radiance | None = None,
+    *,
+    no_backdrop: bool = False,
+    given: Given = NOTHING_GIVEN,
 ) -> Look:
     """
     Measure one frame.
@@ -148,6 +154,7 @@ def look(
         thresholds: the thresholds.
         known: the setup's light so far; helps to find the backdrop in what this frame alone shows too dark or clipped.
         no_backdrop: the photographer says there is none.
+        given: what they say of where it is.
     """
     raw = isinstance(picture, Sensor)
     cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
@@ -158,6 +165,8 @@ def look(
     own = None if known is None else known.of(raw)
     merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops)
     found = None if no_backdrop else _find(cells, merged, thresholds)
+    if given is not NOTHING_GIVEN and not no_backdrop:
+        found = corrected(found, given, cells.light, stops, raw)
     parts = _parts(cells, found)
     radiance, change = _joined(known, merged, change, cells, parts == Part.BACKDROP, thresholds, raw)
     scale = _scale(cells, thresholds)
