@@ -277,6 +277,10 @@ def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: t
     return points  # type: ignore[no-any-return]
 
 
+_HIGHEST_OF_TWO = 1.56
+"""A point's level is its highest sample, mostly the higher of two greens, and that lies 0.56 noise over their mean."""
+
+
 class _Scale(NamedTuple):
     """What forecasts of clipping go by: of raw the sensor's levels, of a JPEG its codes (see `Look`)."""
 
@@ -288,7 +292,7 @@ class _Scale(NamedTuple):
 
 def _scale(cells: Cells, thresholds: Thresholds) -> _Scale:
     if cells.level is not None and cells.noise is not None:
-        return _Scale(cells.level, np.append(EDGES, 1.01), 1.0, cells.noise.floor)
+        return _Scale(cells.level, np.append(EDGES, 1.01), 1.0, cells.noise.floor * _HIGHEST_OF_TWO)
     floor = light_of_code(thresholds.shadows.blocked_code + 0.5)
     return _Scale(cells.top, CODE_EDGES, light_of_code(cells.white_code - 0.5), floor)
 

@@ -118,8 +118,11 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
         grid: Grid = _shrunk(flags[on_cells], size).astype(np.float32) / np.float32(255)
         return grid
 
-    light = _by_channel(sensor, whites, lambda samples: samples[some].astype(np.float32))
-    cell_light = _by_channel(sensor, whites, lambda samples: _shrunk(samples[on_cells], size).astype(np.float32))
+    points = _scaled(sensor, whites, lambda samples: samples[some].astype(np.float32))
+    light = _by_channel(sensor, points)
+    cell_light = _by_channel(
+        sensor, _scaled(sensor, whites, lambda samples: _shrunk(samples[on_cells], size).astype(np.float32))
+    )
     developed = _developed(sensor, light)
     top, low = _code_of(brightest(developed)), _code_of(-brightest(-developed))
     of_channel = [
@@ -136,7 +139,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
         top=top,
         clipped_pixels=round(cv2.mean(any_full)[0] / 255 * sensor.width * sensor.height),
         white_code=255,
-        level=_levels(light, any_full[some]),
+        level=_levels(_highest(sensor, points, light), any_full[some]),
         noise=_noise(sensor, whites, any_full),
     )
 
@@ -163,12 +166,19 @@ def _any_full(full: list[NDArray[np.uint8]], period: tuple[int, int]) -> NDArray
     return shares
 
 
-def _by_channel(sensor: Sensor, whites: list[float], pick: Any) -> Grid:
-    """Return shares of saturation, (rows, columns, 3), each channel its planes' mean; `pick` thins the samples."""
+def _scaled(sensor: Sensor, whites: list[float], pick: Any) -> list[Grid]:
+    """Return each plane's shares of saturation; `pick` thins the samples."""
+    return [
+        (pick(plane.samples) - np.float32(plane.black)) * np.float32(1 / (white - plane.black))
+        for plane, white in zip(sensor.planes, whites, strict=True)
+    ]
+
+
+def _by_channel(sensor: Sensor, scaled: list[Grid]) -> Grid:
+    """Return shares of saturation, (rows, columns, 3), each channel its planes' mean."""
     found: list[list[Grid]] = [[], [], []]
-    for plane, white in zip(sensor.planes, whites, strict=True):
-        scale = np.float32(1 / (white - plane.black))
-        found[plane.channel].append((pick(plane.samples) - np.float32(plane.black)) * scale)
+    for plane, values in zip(sensor.planes, scaled, strict=True):
+        found[plane.channel].append(values)
     means = [sum(planes[1:], planes[0]) / np.float32(len(planes)) if planes else None for planes in found]
     there = next(mean for mean in means if mean is not None)
     # A sensor without colours: its one channel stands for all.
@@ -191,9 +201,17 @@ def _code_of(light: Grid) -> NDArray[np.uint8]:
     return codes
 
 
-def _levels(light: Grid, full: NDArray[np.uint8]) -> NDArray[np.uint16]:
-    """Return the bin (see `EDGES`) of each point's brightest channel; the last is for saturated points."""
-    root = np.sqrt(np.clip(brightest(light), 0, 1))
+def _highest(sensor: Sensor, points: list[Grid], light: Grid) -> Grid:
+    """Return each point's highest sample, noise and all: the first to be full when more light falls."""
+    if sensor.period == (6, 6):  # 36 samples are four points; the mean of each colour stands for them
+        highest: Grid = brightest(light)
+        return highest
+    return reduce(lambda one, other: np.asarray(cv2.max(one, other)), points)
+
+
+def _levels(highest: Grid, full: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """Return the bin (see `EDGES`) of each point; the last is for saturated points."""
+    root = np.sqrt(np.clip(highest, 0, 1))
     level: NDArray[np.uint16] = np.minimum(root * np.float32(LEVELS - 1), LEVELS - 2).astype(np.uint16)
     level[full > 0] = LEVELS - 1
     return level
