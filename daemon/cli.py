@@ -134,6 +134,16 @@ def _stop_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=standing.stop)
 
 
+def _spot_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon.score import a_spot
+
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    parser.add_argument("spot", metavar="NAME=X,Y[,SIZE][@WANT]", type=a_spot, nargs="?", help="without one: list them")
+    parser.add_argument("--remove", metavar="NAME", help="take a spot back")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=standing.spot)
+
+
 def _panel_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import screen
 
@@ -178,6 +188,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         _panel_words,
     ),
     "status": ("say what is being watched, and how it goes", "lampblack status ~/shoots/bowls", _status_words),
+    "spot": (
+        "name a place on the picture, and where its light should lie",
+        "lampblack spot ~/shoots/bowls rim=0.42,0.31@VI",
+        _spot_words,
+    ),
     "stop": ("stop watching a shoot; its frames and journal stay", "lampblack stop ~/shoots/bowls", _stop_words),
     "score": ("measure frames without a service", "lampblack score --backdrop black 0001.jpg 0002.jpg", _score_words),
     "balance": (

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass
 from typing import Any
 
 from lampblack.daemon.intake import stem_of
 from lampblack.daemon.journal import Journal, Kept, Setup
+from lampblack.rules.spots import Spot, parse_spot
 
 Event = dict[str, Any]
+
+SPOT, NO_SPOT = "spot", "spot-gone"
+"""The journal's words for a spot as written, and for the name of one that is taken back."""
 
 
 @dataclass
@@ -38,6 +43,7 @@ class Memory:
         """This setup's, as they were read."""
         self.total = 0
         self.duplicates = 0
+        self.spots: dict[str, Spot] = {}
         self.refused: dict[bytes, str] = {}
         self.by_digest: dict[str, bytes] = {}
         self.by_path: dict[bytes, str] = {}
@@ -53,7 +59,18 @@ class Memory:
             memory.index(path, digest, number)
         memory.refused = {refusal.path: refusal.error for refusal in journal.refusals()}
         memory.duplicates = journal.duplicates()
+        for kind, text in journal.events():
+            memory.note(kind, text)
         return memory
+
+    def note(self, kind: str, text: str) -> None:
+        """Take in what a person has said of the shoot: a spot named, or taken back."""
+        if kind == SPOT:
+            with contextlib.suppress(ValueError):  # of another version: not ours to judge
+                spot = parse_spot(text)
+                self.spots[spot.name] = spot
+        elif kind == NO_SPOT:
+            self.spots.pop(text, None)
 
     def index(self, path: bytes, digest: str, number: int) -> None:
         """Know a frame by its content, its path and its stem."""

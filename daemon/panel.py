@@ -217,7 +217,7 @@ def _beneath_bracket(canvas: Canvas, state: PanelState, plan: _Plan, room: int) 
     if frame is None:
         return 0
     readings = len(_shown_readings(frame, canvas.style, plan, room))
-    return 1 + readings + min(4, len(_notice_lines(canvas, frame, room))) if plan.roomy else readings
+    return 1 + readings + min(4 + len(frame.spots), len(_notice_lines(canvas, frame, room))) if plan.roomy else readings
 
 
 def _tile_lines(frame: Frame, newest: bool, lines: int, style: Style) -> list[list[Piece]]:
@@ -283,18 +283,19 @@ def _readings(frame: Frame, style: Style, room: int) -> Iterator[tuple[str, list
         yield "", [(told, "plain")]
 
 
-def _notice_lines(canvas: Canvas, frame: Frame, room: int) -> list[tuple[str, int]]:
-    """Return the notices as lines, each with its place in its notice."""
+def _notice_lines(canvas: Canvas, frame: Frame, room: int) -> list[tuple[str, str]]:
+    """Return spots and notices as lines, each behind its label."""
+    told = [*(("spot", text) for text in frame.spots), *(("notice", text) for text in frame.notices)]
     return [
-        (line, place)
-        for text in frame.notices
+        ("" if place else label, line)
+        for label, text in told
         for place, line in enumerate(wrap(canvas.style.say(text), room - _LABEL_WIDTH, 2))
     ]
 
 
 def _draw_notices(canvas: Canvas, frame: Frame, left: int, row: int, room: int, rows: int) -> int:
-    for line, place in _notice_lines(canvas, frame, room)[: max(0, rows)]:
-        canvas.put(left, row, "" if place else "notice", "dim", width=_LABEL_WIDTH)
+    for label, line in _notice_lines(canvas, frame, room)[: max(0, rows)]:
+        canvas.put(left, row, label, "dim", width=_LABEL_WIDTH)
         canvas.put(left + _LABEL_WIDTH, row, line, "plain", width=room - _LABEL_WIDTH)
         row += 1
     return row
@@ -339,8 +340,8 @@ def _around(frame: Frame, count: int) -> tuple[Forecast, ...]:
 
 def _draw_foot(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     last = canvas.height - 1
-    if not plan.roomy and state.newest and state.newest.notices:
-        _draw_line(canvas, last - 3, "notice", state.newest.notices[0])
+    if not plan.roomy and state.newest and (told := (*state.newest.notices, *state.newest.spots)):
+        _draw_line(canvas, last - 3, "notice" if state.newest.notices else "spot", told[0])
     refused = state.refused[-1] if state.refused else None
     _draw_line(canvas, last - 2, "refused", f"{refused.file}: {refused.error}" if refused else "")
     _draw_message(canvas, state, last - 1)

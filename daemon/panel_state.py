@@ -16,7 +16,8 @@ from typing import Any, Literal
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.halfblocks import HEIGHT_MAX, WIDTH_MAX, Preview
-from lampblack.rules.advice import AIMS
+from lampblack.rules.advice import AIMS, SPOT_AIM
+from lampblack.rules.spots import spot_words
 
 FRAMES_KEPT = 100
 REFUSED_KEPT = 5
@@ -83,6 +84,10 @@ class Frame:
     step: Step = Step()
     forecast: tuple[Forecast, ...] = ()
     notices: tuple[str, ...] = ()
+    spots: tuple[str, ...] = ()
+    """Where each lies, in words."""
+    spot_aims: tuple[str, ...] = ()
+    """An aim for each spot that is wanted somewhere."""
     preview: Preview | None = None
 
 
@@ -366,8 +371,9 @@ def _press_setup(state: PanelState) -> Pressed:
 
 
 def _press_aim(state: PanelState) -> Pressed:
-    place = AIMS.index(state.aim) if state.aim in AIMS else -1
-    return Pressed(state, {"do": "aim", "aim": AIMS[(place + 1) % len(AIMS)]})
+    aims = (*AIMS, *(state.newest.spot_aims if state.newest else ()))
+    place = aims.index(state.aim) if state.aim in aims else -1
+    return Pressed(state, {"do": "aim", "aim": aims[(place + 1) % len(aims)]})
 
 
 def _press_wider(state: PanelState) -> Pressed:
@@ -439,8 +445,19 @@ def _frame(event: Json) -> Frame | None:
         step=_step(_object(told.get("next"))),
         forecast=_forecasts(_list(told.get("forecast"))),
         notices=tuple(text for n in _list(told.get("notices"))[:20] if (text := _line(_object(n).get("text")))),
+        spots=tuple(filter(None, (_spot(_object(one)) for one in _list(told.get("spots"))[:20]))),
+        spot_aims=tuple(
+            f"{SPOT_AIM}{one['name']}"
+            for one in map(_object, _list(told.get("spots"))[:20])
+            if isinstance(one.get("name"), str) and _number(one.get("want_stops")) is not None
+        ),
         preview=_preview(_object(event.get("preview"))),
     )
+
+
+def _spot(told: Json) -> str:
+    name, stops, bound = _word(told.get("name")), _number(told.get("stops")), _word(told.get("bound"))
+    return "" if not name or stops is None else spot_words(name, stops, bound or None, _number(told.get("off_stops")))
 
 
 def _backdrop(told: Json) -> Backdrop:

@@ -19,11 +19,11 @@ from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.advice import AIMS, SPOT_AIM
-from lampblack.rules.figures import f_text, percent, stops_long
+from lampblack.rules.figures import f_text, percent
 from lampblack.rules.given import Given, Plate, Region, parse_region
 from lampblack.rules.look import Look, Part
 from lampblack.rules.shoot import Setup, judge, new_setup
-from lampblack.rules.spots import Spot, parse_spot
+from lampblack.rules.spots import Spot, parse_spot, spot_words
 
 BACKDROPS = ("auto", "black", "grey", "white", "none")
 
@@ -218,23 +218,11 @@ def in_words(said: dict[str, Any]) -> str:
         parts.append(f"clipped {percent(highlights['subject'])} of the subject")
     if backdrop["tone"]:
         parts.append(f"{backdrop['tone']} backdrop {'clean' if backdrop['clean'] else 'not clean'}")
-    spots = "".join(f"\n    {spot_text(one)}" for one in said["spots"])
+    spots = "".join(
+        f"\n    {spot_words(one['name'], one['stops'], one['bound'], one['off_stops'])}" for one in said["spots"]
+    )
     notices = "".join(f"\n    {notice['text']}" for notice in said["notices"])
     return f"{', '.join(parts)}\n    {said['next']['why']}{spots}{notices}"
-
-
-def spot_text(spot: dict[str, Any]) -> str:
-    """Return where a spot lies, for a person: "cheek: zone VI, 1 stop over mid grey; wanted ⅓ stop lower"."""
-    bound = f"{spot['bound']} " if spot["bound"] else ""
-    text = f"{spot['name']}: {bound}zone {spot['zone']}, {_from(spot['stops'], 'mid grey')}"
-    off = spot["off_stops"]
-    return text if off is None else f"{text}; {_from(off, 'what is wanted')}"
-
-
-def _from(stops: float, what: str) -> str:
-    if abs(stops) < 1 / 6:
-        return f"at {what}"
-    return f"{stops_long(stops)} {'over' if stops > 0 else 'under'} {what}"
 
 
 class MasksError(Exception):

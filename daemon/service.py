@@ -42,7 +42,7 @@ from lampblack.daemon.intake import (
     stem_of,
 )
 from lampblack.daemon.journal import Journal, JournalError, Kept
-from lampblack.daemon.memory import Memory, Shown
+from lampblack.daemon.memory import NO_SPOT, SPOT, Memory, Shown
 from lampblack.daemon.premises import (
     AlreadyWatchedError,
     FolderLock,
@@ -53,9 +53,10 @@ from lampblack.daemon.premises import (
 )
 from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
-from lampblack.rules.advice import AIMS, Aim
+from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
 from lampblack.rules.look import Look
 from lampblack.rules.radiance import Radiance
+from lampblack.rules.spots import parse_spot, written
 from lampblack.rules.thresholds import Thresholds
 
 log = logging.getLogger(__name__)
@@ -552,11 +553,17 @@ class Service:
     def _empty_setup(self) -> shoot.Setup:
         setup = self._memory.setup
         return shoot.new_setup(
-            setup.number, setup.name, aim=self._aim, backdrop=self._options.backdrop, f_numbers=self._camera.f_numbers
+            setup.number,
+            setup.name,
+            aim=self._aim,
+            backdrop=self._options.backdrop,
+            f_numbers=self._camera.f_numbers,
+            spots=tuple(self._memory.spots.values()),
         )
 
     def _with_wishes(self, setup: shoot.Setup) -> shoot.Setup:
-        return replace(setup, aim=self._aim, f_numbers=self._camera.f_numbers or setup.f_numbers)
+        spots = tuple(self._memory.spots.values())
+        return replace(setup, aim=self._aim, f_numbers=self._camera.f_numbers or setup.f_numbers, spots=spots)
 
     async def _begin_setup(self, slate: _Slate) -> None:
         async with self._judging:
@@ -612,6 +619,7 @@ class Service:
             "folder": self._root.decode("utf-8", "replace"),
             "aim": self._aim,
             "backdrop": self._options.backdrop,
+            "spots": [written(spot) for spot in self._memory.spots.values()],
             "service": self._service(),
             "camera": self._camera.now,
             "camera_asked": self._options.camera,
@@ -665,6 +673,7 @@ class Service:
             "aperture": self._do_aperture,
             "slate": self._do_slate,
             "aim": self._do_aim,
+            "spot": self._do_spot,
             "stop": self._do_stop,
         }
 
@@ -712,13 +721,33 @@ class Service:
         return _reply(True, f"Setup {number} begins.")
 
     async def _do_aim(self, request: Event) -> Event:
-        aim = next((aim for aim in AIMS if aim == request.get("aim")), None)
+        aims = (*AIMS, *(f"{SPOT_AIM}{name}" for name in self._memory.spots))
+        aim = next((aim for aim in aims if aim == request.get("aim")), None)
         if aim is None:
-            return _reply(False, f"An aim is one of {', '.join(AIMS)}.")
+            return _reply(False, f"An aim is one of {', '.join(aims)}.")
         self._aim = aim
         self._publish({"event": "aim", "aim": aim})
         await self._new_wishes()
         return _reply(True, f"The aim is now {aim}.")
+
+    async def _do_spot(self, request: Event) -> Event:
+        if request.get("spot") is None and request.get("remove") is None:
+            known = [written(spot) for spot in self._memory.spots.values()]
+            return {**_reply(True, "; ".join(known) or "No spot is named yet."), "spots": known}
+        if request.get("remove") is not None:
+            kind, text = NO_SPOT, str(request["remove"])
+            if text not in self._memory.spots:
+                return _reply(False, f"There is no spot {clean(text, 60)}.")
+        else:
+            try:
+                spot = parse_spot(clean(str(request["spot"]), 200))
+            except ValueError as wrong:
+                return _reply(False, str(wrong))
+            kind, text = SPOT, written(spot)
+        self._memory.note(kind, text)
+        await self._desk.record(lambda journal: journal.note(kind, text))
+        await self._new_wishes()
+        return _reply(True, f"{text} is {'noted' if kind == SPOT else 'no spot any more'}.")
 
     async def _do_stop(self, request: Event) -> Event:
         self.stop()

@@ -100,6 +100,32 @@ def _status_line(folder: Path, status: Json) -> str:
     return " ".join(words)
 
 
+def spot(args: argparse.Namespace) -> int:
+    """Name a spot, take one back, or list them; returns the exit status."""
+    from lampblack.rules.spots import written  # heavy: the others here need no image library
+
+    folder = folder_of(args)
+    request: Json = {"do": "spot"}
+    if args.remove is not None:
+        request["remove"] = args.remove
+    elif args.spot is not None:
+        request["spot"] = written(args.spot)
+    try:
+        reply = ask(folder, request, ANSWER_S)
+    except NoServiceError:
+        return fail(args, folder, "is not being watched: start lampblack watch first, spots belong to a shoot.")
+    except (TimeoutError, OSError) as wrong:
+        return fail(args, folder, clean(str(wrong)))
+    text = clean(str(reply.get("text") or ""), 2000)
+    if not reply.get("ok"):
+        return fail(args, folder, text)
+    if args.json:
+        print_json({"folder": folder_text(folder), "text": text, "spots": reply.get("spots")})
+    else:
+        print(text)
+    return 0
+
+
 def stop(args: argparse.Namespace) -> int:
     """End a folder's service, and wait for it; returns the exit status."""
     folder = folder_of(args)

@@ -263,6 +263,7 @@ def _newest(state: PanelState) -> list[str]:
         f"Subject clipped {percent(frame.clipped)} ({highlights}), in shadow {percent(frame.shadows_subject)}.",
         flag.text,
         *map(sentence, frame.notices),
+        *map(sentence, frame.spots),
         f"Next: {step.phrases[0]}.",
         sentence(step.text),
     ]

@@ -14,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 
+from lampblack.rules.figures import stops_long
 from lampblack.rules.look import Look
 from lampblack.rules.raw import RAW_MID_GREY
 from lampblack.rules.response import Response
@@ -86,6 +87,17 @@ def parse_spot(text: str) -> Spot:
     return Spot(name.strip(), x, y, size, parse_want(want) if at else None)
 
 
+def written(spot: Spot) -> str:
+    """
+    Return a spot as a person would write it; `parse_spot` reads it again.
+
+    >>> written(Spot("cheek", 0.4, 0.3, want=1.0))
+    'cheek=0.4,0.3,0.02@1'
+    """
+    want = "" if spot.want is None else f"@{spot.want:g}"
+    return f"{spot.name}={spot.x:g},{spot.y:g},{spot.size:g}{want}"
+
+
 def parse_want(text: str) -> float:
     """
     Return a wish in stops from mid grey, from stops or a zone.
@@ -116,6 +128,23 @@ def zone_of(stops: float) -> str:
     ('V', 'VI', '0')
     """
     return ZONES[min(max(round(stops) + 5, 0), 10)]
+
+
+def spot_words(name: str, stops: float, bound: str | None, off: float | None) -> str:
+    """
+    Return where a spot lies, for a person.
+
+    >>> spot_words("cheek", 0.67, None, -0.33)
+    'cheek: zone VI, ⅔ stop over mid grey; ⅓ stop under what is wanted'
+    """
+    text = f"{name}: {f'{bound} ' if bound else ''}zone {zone_of(stops)}, {_from(stops, 'mid grey')}"
+    return text if off is None else f"{text}; {_from(off, 'what is wanted')}"
+
+
+def _from(stops: float, what: str) -> str:
+    if abs(stops) < 1 / 6:
+        return f"at {what}"
+    return f"{stops_long(stops)} {'over' if stops > 0 else 'under'} {what}"
 
 
 def read_spot(spot: Spot, look: Look, response: Response) -> Reading:

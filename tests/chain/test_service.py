@@ -735,3 +735,25 @@ def _read_to_end(guest: socket.socket) -> None:
     with contextlib.suppress(ConnectionError):
         while guest.recv(1 << 16):
             pass
+
+
+def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
+    (folder / "1.jpg").write_bytes(jpeg(1))
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["1.jpg"])
+        done = run("spot", str(folder), "lip=0.5,0.4@VI")
+        assert done.returncode == 0, done.stderr
+        service.until(lambda: any(e["verdict"]["spots"] for e in service.of_kind("frame")))
+        spot = service.of_kind("frame")[-1]["verdict"]["spots"][0]
+        assert (spot["name"], spot["want_stops"]) == ("lip", 1)
+        assert service.ask("aim", aim="spot:lip")["ok"]
+        assert not service.ask("aim", aim="spot:nose")["ok"]
+        service.until(lambda: "lip" in service.of_kind("frame")[-1]["verdict"]["next"]["why"])
+        assert run("spot", str(folder), "--remove", "nose").returncode == 1
+    with watching(folder):
+        done = run("spot", str(folder), "--json")
+        assert json.loads(done.stdout)["spots"] == ["lip=0.5,0.4,0.02@1"]
+        assert run("spot", str(folder), "--remove", "lip").returncode == 0
+        assert json.loads(run("spot", str(folder), "--json").stdout)["spots"] == []
+    assert run("spot", str(folder), "lip=0.5,0.4").returncode == 1
+    assert run("spot", str(folder), "lip=5,0.4").returncode == 2
