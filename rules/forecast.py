@@ -21,7 +21,7 @@ from lampblack.rules.distribution import Distribution, bin_of
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.glints import Heights
 from lampblack.rules.look import Look, Part, Thin, mid_light_of
-from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.response import PRIOR, USUAL_END, Response
 from lampblack.rules.thresholds import Highlights
 from lampblack.rules.tone import MID_GREY, code_of_light
 
@@ -94,6 +94,12 @@ class Sample:
             parts=look.parts,
         )
 
+    def _end(self, response: Response, white_code: int) -> float:
+        """Return the light of white: where this frame shows the codes to end, or else where another one did."""
+        own = code_of_light(self.white)
+        shows = own < USUAL_END - 0.75
+        return float(response.light_of(own if shows else min(own, white_code - 0.5)))
+
     def under(self, response: Response, white_code: int) -> Sample:
         """
         Return the same frame read through a camera's own tone response instead of sRGB; raw stays as it is.
@@ -113,7 +119,7 @@ class Sample:
             subject=Distribution(self.subject.counts, edges),
             backdrop=Distribution(self.backdrop.counts, edges),
             mid_light=None if self.mid_light is None else grey * again(self.mid_light),
-            white=min(float(response.light_of(white_code - 0.5)), again(self.white)),
+            white=self._end(response, white_code),
             floor=again(self.floor),
             doubt=response.sure_stops,
         )

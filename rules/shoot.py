@@ -26,7 +26,7 @@ from lampblack.rules.look import Look, Part
 from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.remedy import Remedy, remedies
-from lampblack.rules.response import Response
+from lampblack.rules.response import USUAL_END, Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code
@@ -206,7 +206,7 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
 
 def _highlights(look: Look, sample: Sample, room: Headroom | None, white_code: int) -> Highlights:
     """Return what clips; `white_code`: where other frames of the setup have shown the camera's codes to end."""
-    if look.kind == "raw" or white_code >= look.white_code:
+    if look.kind == "raw" or look.white_code < USUAL_END or white_code >= look.white_code:
         white, frame = look.white_light, look.clipped_frame
     else:
         white = light_of_code(white_code - 0.5)
