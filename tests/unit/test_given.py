@@ -20,7 +20,9 @@ def seen(scene: Scene, given: Given | None = None, f_number: float = 5.6, seed: 
 
 def overlap(found: Look, scene: Scene) -> float:
     """Intersection over union of the backdrop, in pixels."""
-    mask = np.isin(found.points(found.side), (Part.BACKDROP, Part.MIXED))
+    rows, columns = found.parts.shape
+    points = found.points((rows * found.side, columns * found.side))
+    mask = np.isin(points, (Part.BACKDROP, Part.MIXED))
     true = scene.backdrop[: mask.shape[0], : mask.shape[1]]
     return float((mask & true).sum() / (mask | true).sum())
 
