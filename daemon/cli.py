@@ -101,6 +101,12 @@ def _camera_address(text: str) -> str:
     return text
 
 
+def _aim(text: str) -> str:
+    if text in AIMS or (text.startswith("spot:") and text != "spot:"):
+        return text
+    raise argparse.ArgumentTypeError(f"invalid choice: {text!r} (choose from {', '.join(AIMS)}, spot:NAME)")
+
+
 def _watch_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder, where frames land")
     parser.add_argument("--foreground", action="store_true", help="stay in this terminal instead of the background")
@@ -112,9 +118,11 @@ def _watch_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--aim",
-        choices=AIMS,
+        type=_aim,
+        metavar="AIM",
         help="what the next step tries to reach: mid tones at mid grey, as much light as the highlights stand, "
-        "the backdrop first, or the logged incident reading (default: even)",
+        "the backdrop first, the logged incident reading, or a spot at its value: "
+        f"{', '.join(AIMS)} or spot:NAME (default: even)",
     )
     parser.add_argument("--backdrop", choices=BACKDROPS, help="what the backdrop is meant to be (default: auto)")
     parser.add_argument("--json", action="store_true", help="print JSON objects only, one a line")
