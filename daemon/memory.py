@@ -6,14 +6,18 @@ import contextlib
 from dataclasses import dataclass
 from typing import Any
 
+from lampblack.daemon.clean import clean
 from lampblack.daemon.intake import stem_of
 from lampblack.daemon.journal import Journal, Kept, Setup
-from lampblack.rules.spots import Spot, parse_spot
+from lampblack.rules.spots import Spot, parse_spot, written
 
 Event = dict[str, Any]
 
 SPOT, NO_SPOT = "spot", "spot-gone"
 """The journal's words for a spot as written, and for the name of one that is taken back."""
+
+MOST_SPOTS = 20
+"""More are not kept: each has its line in the panel."""
 
 
 @dataclass
@@ -71,6 +75,28 @@ class Memory:
                 self.spots[spot.name] = spot
         elif kind == NO_SPOT:
             self.spots.pop(text, None)
+
+    def answer(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        """
+        Return the reply to a request about spots (the socket's `spot`), and what of it the journal is to note.
+
+        What is to be noted isn't taken in yet: `note` does that, once it is kept.
+        """
+        if request.get("spot") is None and request.get("remove") is None:
+            known = [written(spot) for spot in self.spots.values()]
+            return {"ok": True, "text": "; ".join(known) or "No spot is named yet.", "spots": known}, None
+        if request.get("remove") is not None:
+            name = str(request["remove"])
+            if name not in self.spots:
+                return {"ok": False, "text": f"There is no spot {clean(name, 60)}."}, None
+            return {"ok": True, "text": f"{name} is no spot any more."}, (NO_SPOT, name)
+        try:
+            spot = parse_spot(clean(str(request["spot"]), 200))
+        except ValueError as wrong:
+            return {"ok": False, "text": str(wrong)}, None
+        if len(self.spots) >= MOST_SPOTS and spot.name not in self.spots:
+            return {"ok": False, "text": f"{MOST_SPOTS} spots are named already: remove one first."}, None
+        return {"ok": True, "text": f"{written(spot)} is noted."}, (SPOT, written(spot))
 
     def index(self, path: bytes, digest: str, number: int) -> None:
         """Know a frame by its content, its path and its stem."""

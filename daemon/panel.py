@@ -186,7 +186,12 @@ def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:
     picture = halfblocks.draw(frame.preview, plan.picture_columns, plan.picture_rows, canvas.style, marked=True)
     pad = (plan.picture_columns - len(picture[0])) // 2
     canvas.cells(1 + pad, top, picture)
-    canvas.put(1, top + len(picture), legend, width=_LEGEND_WIDTH)
+    for x, y in frame.spot_places:
+        across, down = (min(int(share * size), size - 1) for share, size in ((x, len(picture[0])), (y, len(picture))))
+        canvas.put(1 + pad + across, top + down, marks.spot, "key")
+    if frame.spot_places and plan.roomy:  # small panels have no room to say it
+        legend += [("  ", "plain"), (marks.spot, "key"), (" spot", "plain")]
+    canvas.put(1, top + len(picture), legend, width=plan.picture_columns if plan.roomy else _LEGEND_WIDTH)
 
 
 def _draw_bracket(canvas: Canvas, state: PanelState, plan: _Plan, left: int, room: int) -> int:
@@ -266,6 +271,8 @@ def _readings_short(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piec
     yield number, [(f"{exposure_text(frame)}, shadows {percent(frame.shadows_subject)}", "plain")]
     yield "highlights", _highlights(frame, style)
     yield "backdrop", _backdrop_figures(frame, style, short=True)
+    if frame.spots_short:
+        yield "spots", [("  ".join(frame.spots_short), "plain")]
 
 
 def _readings(frame: Frame, style: Style, room: int) -> Iterator[tuple[str, list[Piece]]]:
@@ -340,8 +347,8 @@ def _around(frame: Frame, count: int) -> tuple[Forecast, ...]:
 
 def _draw_foot(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     last = canvas.height - 1
-    if not plan.roomy and state.newest and (told := (*state.newest.notices, *state.newest.spots)):
-        _draw_line(canvas, last - 3, "notice" if state.newest.notices else "spot", told[0])
+    if not plan.roomy and state.newest and state.newest.notices:
+        _draw_line(canvas, last - 3, "notice", state.newest.notices[0])
     refused = state.refused[-1] if state.refused else None
     _draw_line(canvas, last - 2, "refused", f"{refused.file}: {refused.error}" if refused else "")
     _draw_message(canvas, state, last - 1)

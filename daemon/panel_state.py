@@ -17,7 +17,7 @@ from typing import Any, Literal
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.halfblocks import HEIGHT_MAX, WIDTH_MAX, Preview
 from lampblack.rules.advice import AIMS, SPOT_AIM
-from lampblack.rules.spots import spot_words
+from lampblack.rules.spots import spot_brief, spot_words
 
 FRAMES_KEPT = 100
 REFUSED_KEPT = 5
@@ -86,6 +86,10 @@ class Frame:
     notices: tuple[str, ...] = ()
     spots: tuple[str, ...] = ()
     """Where each lies, in words."""
+    spots_short: tuple[str, ...] = ()
+    """The same in a word or two, how far off it is if it is wanted somewhere."""
+    spot_places: tuple[tuple[float, float], ...] = ()
+    """Where each lies on the picture, in shares of its width and height."""
     spot_aims: tuple[str, ...] = ()
     """An aim for each spot that is wanted somewhere."""
     preview: Preview | None = None
@@ -446,6 +450,15 @@ def _frame(event: Json) -> Frame | None:
         forecast=_forecasts(_list(told.get("forecast"))),
         notices=tuple(text for n in _list(told.get("notices"))[:20] if (text := _line(_object(n).get("text")))),
         spots=tuple(filter(None, (_spot(_object(one)) for one in _list(told.get("spots"))[:20]))),
+        spots_short=tuple(filter(None, (_spot_short(_object(one)) for one in _list(told.get("spots"))[:20]))),
+        spot_places=tuple(
+            (x, y)
+            for one in map(_object, _list(told.get("spots"))[:20])
+            if (x := _number(one.get("x"))) is not None
+            and (y := _number(one.get("y"))) is not None
+            and 0 <= x <= 1
+            and 0 <= y <= 1
+        ),
         spot_aims=tuple(
             f"{SPOT_AIM}{one['name']}"
             for one in map(_object, _list(told.get("spots"))[:20])
@@ -458,6 +471,11 @@ def _frame(event: Json) -> Frame | None:
 def _spot(told: Json) -> str:
     name, stops, bound = _word(told.get("name")), _number(told.get("stops")), _word(told.get("bound"))
     return "" if not name or stops is None else spot_words(name, stops, bound or None, _number(told.get("off_stops")))
+
+
+def _spot_short(told: Json) -> str:
+    name, stops, off = _word(told.get("name")), _number(told.get("stops")), _number(told.get("off_stops"))
+    return "" if not name or stops is None else spot_brief(name, stops, _word(told.get("bound")) or None, off)
 
 
 def _backdrop(told: Json) -> Backdrop:

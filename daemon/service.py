@@ -42,7 +42,7 @@ from lampblack.daemon.intake import (
     stem_of,
 )
 from lampblack.daemon.journal import Journal, JournalError, Kept
-from lampblack.daemon.memory import NO_SPOT, SPOT, Memory, Shown
+from lampblack.daemon.memory import Memory, Shown
 from lampblack.daemon.premises import (
     AlreadyWatchedError,
     FolderLock,
@@ -56,7 +56,7 @@ from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
 from lampblack.rules.look import Look
 from lampblack.rules.radiance import Radiance
-from lampblack.rules.spots import parse_spot, written
+from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
 
 log = logging.getLogger(__name__)
@@ -731,23 +731,12 @@ class Service:
         return _reply(True, f"The aim is now {aim}.")
 
     async def _do_spot(self, request: Event) -> Event:
-        if request.get("spot") is None and request.get("remove") is None:
-            known = [written(spot) for spot in self._memory.spots.values()]
-            return {**_reply(True, "; ".join(known) or "No spot is named yet."), "spots": known}
-        if request.get("remove") is not None:
-            kind, text = NO_SPOT, str(request["remove"])
-            if text not in self._memory.spots:
-                return _reply(False, f"There is no spot {clean(text, 60)}.")
-        else:
-            try:
-                spot = parse_spot(clean(str(request["spot"]), 200))
-            except ValueError as wrong:
-                return _reply(False, str(wrong))
-            kind, text = SPOT, written(spot)
-        self._memory.note(kind, text)
-        await self._desk.record(lambda journal: journal.note(kind, text))
-        await self._new_wishes()
-        return _reply(True, f"{text} is {'noted' if kind == SPOT else 'no spot any more'}.")
+        reply, noted = self._memory.answer(request)
+        if noted is not None:
+            self._memory.note(*noted)
+            await self._desk.record(partial(_note, noted))
+            await self._new_wishes()
+        return reply
 
     async def _do_stop(self, request: Event) -> Event:
         self.stop()
@@ -765,6 +754,10 @@ def shown_name(path: bytes) -> str:
 
 def _reply(ok: bool, text: str) -> Event:
     return {"ok": ok, "text": text}
+
+
+def _note(noted: tuple[str, str], journal: Journal) -> None:
+    journal.note(*noted)
 
 
 def _say_again(kept: Kept, preview: Event | None, journal: Journal) -> None:

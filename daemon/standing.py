@@ -1,4 +1,4 @@
-"""`lampblack status`, `lampblack stop`: who watches which folder, how it goes, and its end."""
+"""`lampblack status`, `stop`, `spot`: who watches which folder, how it goes, its end; what a person says of a shoot."""
 
 from __future__ import annotations
 
@@ -113,7 +113,9 @@ def spot(args: argparse.Namespace) -> int:
     try:
         reply = ask(folder, request, ANSWER_S)
     except NoServiceError:
-        return fail(args, folder, "is not being watched: start lampblack watch first, spots belong to a shoot.")
+        if not folder.is_dir():
+            return fail(args, folder, no_folder(folder))
+        reply = _without_service(folder, request)
     except (TimeoutError, OSError) as wrong:
         return fail(args, folder, clean(str(wrong)))
     text = clean(str(reply.get("text") or ""), 2000)
@@ -124,6 +126,35 @@ def spot(args: argparse.Namespace) -> int:
     else:
         print(text)
     return 0
+
+
+def _without_service(folder: Path, request: Json) -> Json:
+    """Answer from the journal alone; the folder's lock keeps a service from starting meanwhile."""
+    from lampblack.daemon import journal, memory, premises  # heavy, as above
+
+    try:
+        lock = premises.FolderLock(folder)
+    except (premises.AlreadyWatchedError, premises.StartError) as wrong:
+        return {"ok": False, "text": str(wrong)}
+    try:
+        place = folder / journal.NAME
+        if "spot" not in request and not place.exists():
+            return memory.Memory().answer(request)[0]  # nothing is known, and none is made for the asking
+        kept, said = journal.Journal.open(place)
+        with contextlib.closing(kept):
+            if said:
+                print(said, file=sys.stderr)
+            told = memory.Memory()
+            for kind, text in kept.events():
+                told.note(kind, text)
+            reply, noted = told.answer(request)
+            if noted is not None:
+                kept.note(*noted)
+            return reply
+    except journal.JournalError as wrong:
+        return {"ok": False, "text": str(wrong)}
+    finally:
+        lock.release()
 
 
 def stop(args: argparse.Namespace) -> int:

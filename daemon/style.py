@@ -80,14 +80,15 @@ class Marks:
 
     clipped: str
     spilled: str
+    spot: str
     well: str
     newest: str
     shot: str
     trouble: str
 
 
-_MARKS = Marks(clipped="◆", spilled="○", well="✓", newest="▸", shot="▪", trouble="!")
-_ASCII_MARKS = Marks(clipped="#", spilled="o", well="=", newest=">", shot="*", trouble="!")
+_MARKS = Marks(clipped="◆", spilled="○", spot="×", well="✓", newest="▸", shot="▪", trouble="!")
+_ASCII_MARKS = Marks(clipped="#", spilled="o", spot="x", well="=", newest=">", shot="*", trouble="!")
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from lampblack.rules.figures import stops_long
+from lampblack.rules.figures import stops_long, stops_text
 from lampblack.rules.look import Look
 from lampblack.rules.raw import RAW_MID_GREY
 from lampblack.rules.response import Response
@@ -139,6 +139,22 @@ def spot_words(name: str, stops: float, bound: str | None, off: float | None) ->
     """
     text = f"{name}: {f'{bound} ' if bound else ''}zone {zone_of(stops)}, {_from(stops, 'mid grey')}"
     return text if off is None else f"{text}; {_from(off, 'what is wanted')}"
+
+
+def spot_brief(name: str, stops: float, bound: str | None, off: float | None) -> str:
+    """
+    Return where a spot lies, as short as can be.
+
+    >>> spot_brief("cheek", 0.67, None, -0.33), spot_brief("glaze", 1, None, 0.0), spot_brief("foot", -3, "at most", None)
+    ('cheek VI, ⅓ under', 'glaze VI, as wanted', 'foot ≤ II')
+    """
+    sign = {"at least": "≥ ", "at most": "≤ "}.get(bound or "", "")
+    text = f"{name} {sign}{zone_of(stops)}"
+    if off is None:
+        return text
+    if abs(off) < 1 / 6:
+        return f"{text}, as wanted"
+    return f"{text}, {stops_text(off)} {'over' if off > 0 else 'under'}"
 
 
 def _from(stops: float, what: str) -> str:

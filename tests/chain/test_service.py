@@ -755,5 +755,10 @@ def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
         assert json.loads(done.stdout)["spots"] == ["lip=0.5,0.4,0.02@1"]
         assert run("spot", str(folder), "--remove", "lip").returncode == 0
         assert json.loads(run("spot", str(folder), "--json").stdout)["spots"] == []
-    assert run("spot", str(folder), "lip=0.5,0.4").returncode == 1
+    assert run("spot", str(folder), "handle=0.7,0.5@-1").returncode == 0, "no service is needed"
+    assert run("spot", str(folder), "--remove", "lip").returncode == 1
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["1.jpg"])
+        assert service.ask("spot")["spots"] == ["handle=0.7,0.5,0.02@-1"]
+    assert run("spot", str(folder / "none"), "lip=0.5,0.4").returncode == 1
     assert run("spot", str(folder), "lip=5,0.4").returncode == 2

@@ -66,6 +66,20 @@ WELL = folded(
     {"event": "frame", "verdict": clean_backdrop(verdict(5, 14.0)), "preview": preview(spill=False)}, state=BRACKET
 )
 LIGHT = {"move": "light", "stops": None, "f_number": 16.0, "why": "Keep the light from the right off the backdrop."}
+SPOTS = [
+    {
+        "name": "lip",
+        "x": 0.31,
+        "y": 0.4,
+        "stops": 0.67,
+        "zone": "VI",
+        "bound": None,
+        "want_stops": 1,
+        "off_stops": -0.33,
+    },
+    {"name": "foot", "x": 0.5, "y": 0.97, "stops": -3.1, "zone": "II", "bound": "at most", "want_stops": None},
+]
+SPOTTED = folded({"event": "frame", "verdict": verdict(5, 9.0, spots=SPOTS), "preview": preview()}, state=BRACKET)
 STATES = {
     "nothing": PanelState(),
     "no frames": folded(hello(frames=[], refused=[])),
@@ -78,6 +92,7 @@ STATES = {
     ),
     "folder gone": folded({"event": "service", "service": {"state": "folder-gone", "text": "Gone."}}, state=BRACKET),
     "service lost": folded({"event": "link", "up": False}, state=BRACKET),
+    "spots": SPOTTED,
     "typing": replace(BRACKET, typing="card between rim and wall"),
     "bare verdict": folded({"event": "frame", "verdict": {}}, state=BRACKET),
     "many frames": folded(hello(frames=[{"verdict": verdict(n), "preview": preview(8, 6)} for n in range(30)])),
@@ -95,6 +110,8 @@ STATES = {
         ("bracket-200x60", BRACKET, (200, 60), Style("none")),
         ("bracket-80x24-ascii", BRACKET, (80, 24), Style("none", ascii=True)),
         ("well-80x24", WELL, (80, 24), Style("none")),
+        ("spots-80x24", SPOTTED, (80, 24), Style("none")),
+        ("spots-120x40", SPOTTED, (120, 40), Style("none")),
         ("camera-lost-80x24", STATES["camera lost"], (80, 24), Style("none")),
         ("service-lost-120x40", STATES["service lost"], (120, 40), Style("none")),
     ],
@@ -734,3 +751,20 @@ def test_who_looks_for_a_service_is_told_how_to_start_one() -> None:
 
 def test_the_examples_in_words_hold() -> None:
     assert doctest.testmod(words).failed == doctest.testmod(figures).failed == 0
+
+
+def test_the_aim_key_goes_on_to_the_spots_that_are_wanted_somewhere() -> None:
+    state = replace(SPOTTED, aim="meter")
+    asked = press(state, "a").request
+    assert asked is not None
+    assert asked["aim"] == "spot:lip"
+    asked = press(replace(state, aim="spot:lip"), "a").request
+    assert asked is not None
+    assert asked["aim"] == "even"
+
+
+def test_spots_out_of_the_picture_have_no_mark() -> None:
+    wrong = [{**SPOTS[0], "x": x} for x in (-1, 7, "left", None)]
+    state = folded({"event": "frame", "verdict": verdict(5, spots=wrong), "preview": preview()}, state=BRACKET)
+    assert state.newest is not None
+    assert state.newest.spot_places == ()
