@@ -145,8 +145,8 @@ def spot_brief(name: str, stops: float, bound: str | None, off: float | None) ->
     """
     Return where a spot lies, as short as can be.
 
-    >>> spot_brief("cheek", 0.67, None, -0.33), spot_brief("glaze", 1, None, 0.0), spot_brief("foot", -3, "at most", None)
-    ('cheek VI, ⅓ under', 'glaze VI, as wanted', 'foot ≤ II')
+    >>> spot_brief("cheek", 0.67, None, -0.33), spot_brief("foot", -3, "at most", None)
+    ('cheek VI, ⅓ under', 'foot ≤ II')
     """
     sign = {"at least": "≥ ", "at most": "≤ "}.get(bound or "", "")
     text = f"{name} {sign}{zone_of(stops)}"
