@@ -47,7 +47,7 @@ class _Job:
     partner: bytes | None
     known: Radiance | None
     backdrop: BackdropWish
-    given: Given
+    given: Given = NOTHING_GIVEN
 
 
 class Eye:
