@@ -17,6 +17,13 @@ import cv2
 import numpy as np
 import pytest
 
+from lampblack.daemon.config import load_thresholds
+from lampblack.daemon.eye import see_here
+from lampblack.rules.exposure import LADDER
+from lampblack.rules.layers import Layers, gather
+from lampblack.rules.lessons import NO_LESSONS
+from lampblack.rules.look import Look
+from lampblack.rules.mixing import parse_terms, plan
 from rendered.world import (
     APERTURES,
     CAMERAS,
@@ -33,6 +40,7 @@ from rendered.world import (
     write_jpeg,
 )  # fmt: skip
 
+THRESHOLDS = load_thresholds()
 SCENES = ("kettle", "sitter", "vase", "bottle")
 CAMERA = {"kettle": "steep", "sitter": "short", "vase": "steep", "bottle": "flat"}
 ADDS_UP = {"raw": 0.03, "jpeg": 0.12}  # stops
@@ -104,6 +112,23 @@ def balance(folder: Path, name: str, kind: str, *more: str) -> dict[str, Any]:
     return said
 
 
+@cache
+def layers_of(folder: Path, name: str, kind: str) -> Layers:
+    """The same layers as the command makes, once for all wishes."""
+
+    def seen(gains: tuple[float, float], f_number: float) -> Look:
+        return see_here(bytes(write(folder, name, kind, gains, f_number)), THRESHOLDS).look
+
+    lessons = NO_LESSONS
+    for n in (16.0, 8.0, 4.0) if kind == "jpeg" else ():
+        lessons = lessons.after(seen((1.0, 1.0), n))
+    lamps = [
+        ("one", seen((1.0, 0.0), brightest_holding(name, 0))),
+        ("two", seen((0.0, 1.0), brightest_holding(name, 1))),
+    ]
+    return gather(lamps, THRESHOLDS, lessons.response, check=seen((1.0, 1.0), 8.0))
+
+
 def truth(name: str) -> tuple[list[Floats], Floats, Floats]:
     """Luminance of each lamp, and where subject and backdrop surely are, every second pixel."""
     seen = lit(name, CAMERAS[CAMERA[name]].times)
@@ -136,21 +161,22 @@ WISHES = (
 @pytest.mark.parametrize("wish", WISHES, ids="+".join)
 @scenes
 def test_a_mix_asked_for_comes_out_as_promised(folder: Path, name: str, kind: str, wish: tuple[str, ...]) -> None:
-    said = balance(folder, name, kind, *(word for term in wish for word in ("--want", term)))
-    gains = [2 ** one["gain_stops"] for one in said["lamps"]]
+    layers = layers_of(folder, name, kind)
+    found = plan(layers, parse_terms(wish, ["one", "two"]), LADDER, THRESHOLDS)
+    gains = [2.0**stops for stops in found.gains]
     light = cv2.transform(gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1), LUMA[None])[::2, ::2]
     _, before, pure = truth(name)
     columns = np.nonzero(before)[1]
     left = before & (np.arange(before.shape[1]) < np.median(columns))[None]
     ratio = abs(float(np.log2(light[left].mean() / light[before & ~left].mean())))
-    print(name, kind, wish, said["why"], "promised", said["after"], "true ratio", round(ratio, 3))
-    assert said["after"]["ratio_stops"] == pytest.approx(ratio, abs=RATIO[kind])
-    if "backdrop=clean" in wish and said["met"] and scene(name).backdrop == "black":
+    print(name, kind, wish, found.why, "promised", found.after, "true ratio", round(ratio, 3))
+    assert found.after.ratio == pytest.approx(ratio, abs=RATIO[kind])
+    if "backdrop=clean" in wish and found.met and scene(name).backdrop == "black":
         camera = CAMERAS[CAMERA[name]]
-        made = write(folder, name, kind, (gains[0], gains[1]), said["after"]["f_number"])
+        made = write(folder, name, kind, (gains[0], gains[1]), found.after.f_number)
         command = [sys.executable, "-m", "lampblack.daemon.cli", "score", "--json", "--backdrop", "black", str(made)]
         verdict = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
-        level = at_f1(name) - av(said["after"]["f_number"])
+        level = at_f1(name) - av(found.after.f_number)
         shares = cv2.transform(
             gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1), camera.from_light * np.float32(2**level)
         )
