@@ -244,9 +244,7 @@ def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.uint8]) -> 
     apart, level = one - other, (one + other) / 2
     mean_apart, mean, square = (_shrunk(values, size) for values in (apart, level, apart * apart))
     sound = _shrunk(any_full[rows], size) == 0
-    count = box * box
-    variance = np.maximum(square - mean_apart**2, 0) * np.float32(count / (count - 1) / 2)
-    return _fit_noise(mean[sound], variance[sound], count - 1)
+    return _fit_noise(mean[sound], np.maximum(square - mean_apart**2, 0)[sound] / 2, box * box - 1)
 
 
 def _fit_noise(mean: NDArray[np.float32], variance: NDArray[np.float32], freedom: int) -> Noise:
