@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Iterator
 from typing import Any
 
+import cv2
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
 
 from lampblack.daemon.clean import clean
+from lampblack.daemon.dng import read_dng
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
 from lampblack.rules.exposure import Exposure
@@ -34,6 +37,10 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
     Raises:
         FrameRefusedError: unknown, unfinished or damaged.
     """
+    dng = read_dng(data)
+    if dng is not None and dng.misread is not None:
+        raise FrameRefusedError(dng.misread)
+    unread = None if dng is None else dng.unread
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
             refuse_bomb(raw.sizes.raw_width, raw.sizes.raw_height, 2, len(data), thresholds)
@@ -42,20 +49,21 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
     except FrameRefusedError:
         raise
     except rawpy.LibRawFileUnsupportedError:
-        raise FrameRefusedError(
-            "no raw file that LibRaw knows, or its header is damaged: copy it again, or export it as DNG", final=False
-        ) from None
+        text = unread or "no raw file that LibRaw knows, or its header is damaged: copy it again, or export it as DNG"
+        raise FrameRefusedError(text, final=False) from None
     except MemoryError:
         raise FrameRefusedError(
             "the raw file's samples do not fit into the memory allowed: export it smaller"
         ) from None
     except Exception as wrong:  # a parser of untrusted bytes may raise anything
-        text = f"damaged or unfinished raw file ({type(wrong).__name__}: {clean(str(wrong), 100)}): copy it again"
+        said = wrong.args[0] if wrong.args else wrong
+        said = clean(said if isinstance(said, bytes) else str(said), 100)
+        text = unread or f"damaged or unfinished raw file ({type(wrong).__name__}: {said}): copy it again"
         raise FrameRefusedError(text, final=False) from None
 
 
 def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot) -> Sensor:
-    if image.min() == image.max():
+    if image[::16, ::16].min() == image[::16, ::16].max() and image.min() == image.max():
         raise FrameRefusedError(
             "the raw file holds one value throughout, its copy was cut short: copy it again", final=False
         )
@@ -68,13 +76,12 @@ def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot) -> Sensor:
     down, across = pattern.shape
     rows, columns = image.shape[0] // down, image.shape[1] // across
     planes = []
-    for y, x in np.ndindex(down, across):
-        samples = image[y : rows * down : down, x : columns * across : across]
-        if image.ndim == 3:
-            planes += [
-                _plane(samples[..., c], c, float(blacks[0, 0]), float(whites[0, 0]), shift, turns) for c in range(3)
-            ]
-        else:
+    if image.ndim == 3:
+        for c in range(3):
+            samples = np.ascontiguousarray(image[..., c])
+            planes.append(_plane(samples, c, float(blacks[0, 0]), float(whites[0, 0]), shift, turns))
+    else:
+        for y, x, samples in _by_place(image, rows, columns, pattern.shape):
             planes.append(_plane(samples, int(pattern[y, x]), float(blacks[y, x]), float(whites[y, x]), shift, turns))
     height, width = image.shape[:2]
     return Sensor(
@@ -88,8 +95,26 @@ def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot) -> Sensor:
     )
 
 
+def _by_place(
+    image: NDArray[np.uint16], rows: int, columns: int, period: tuple[int, ...]
+) -> Iterator[tuple[int, int, NDArray[np.uint16]]]:
+    """Yield each place of the pattern and a copy of its samples."""
+    down, across = period
+    for y in range(down):
+        line = image[y : rows * down : down, : columns * across]
+        if across == 2:  # taken apart as if they were two colours: three times as fast as by every second one
+            parts: Any = cv2.split(line.reshape(rows, columns, 2))
+        else:
+            parts = [line[:, x::across].copy() for x in range(across)]
+        for x, samples in enumerate(parts):
+            yield y, x, samples
+
+
 def _plane(samples: Any, channel: int, black: float, white: float, shift: int, turns: int) -> Plane:
-    upright = np.left_shift(np.ascontiguousarray(np.rot90(samples, turns)), shift)
+    """Make a plane of samples that nobody else holds."""
+    if shift:
+        np.left_shift(samples, shift, out=samples)
+    upright = np.ascontiguousarray(np.rot90(samples, turns))
     return Plane(upright, channel, float(black) * 2**shift, float(white) * 2**shift)
 
 

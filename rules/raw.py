@@ -34,7 +34,9 @@ Source: ISO 12232, saturation-based speed: half a stop is kept above a 100 % whi
 
 _LOWEST_SATURATION = 0.4  # of the tagged span: lower settings of extended ISO fill the well at half of it
 _WIDEST_PILE = 0.0015  # standard deviation, share of the span: what noise is added after the well is full
-_NO_LIGHT = 2.0**-14  # below the noise of any sensor: what a frame's floor is when its noise can't be told
+_NO_LIGHT = 2.0**-14  # what a frame's floor is when its noise can't be told
+_LEAST_READ = 2.0**-16  # below the read noise of any sensor: one electron of 65,000
+_OVER = cv2.THRESH_BINARY
 _CODES = 16384
 _CODE_OF_LIGHT = np.rint(linear_to_srgb(np.linspace(0, 1, _CODES + 1)) * 255).astype(np.uint8)
 
@@ -46,16 +48,44 @@ def saturation(plane: Plane) -> float:
     A full well, or a full converter, piles samples up at one level with nothing above: then that is the level. Without
     a pile nothing is saturated up to the tag, nor at it if samples lie above it.
     """
+    return saturations((plane,))[0]
+
+
+def saturations(planes: tuple[Plane, ...]) -> list[float]:
+    """
+    Return each plane's `saturation`; one without a pile of its own goes by the others' where it stays below it.
+
+    Else a wrong tag would take light from red and blue, which fill last, and not from green.
+    """
+    found = [_saturation_of(plane) for plane in planes]
+    parts = [
+        (level - p.black) / (p.white - p.black)
+        for (level, _), p in zip(found, planes, strict=True)
+        if level is not None
+    ]
+    levels = []
+    for (level, top), plane in zip(found, planes, strict=True):
+        of_others = plane.black + min(parts) * (plane.white - plane.black) if parts else plane.white
+        if level is not None:
+            levels.append(level)
+        elif top < of_others + 2.8 * _WIDEST_PILE * (plane.white - plane.black):
+            levels.append(of_others)
+        else:
+            levels.append(max(plane.white, top + 1.0))
+    return levels
+
+
+def _saturation_of(plane: Plane) -> tuple[float | None, int]:
+    """Return the level of a plane's pile, None without one, and its highest sample."""
     thin = max(1, int(np.sqrt(plane.samples.size / 400_000)))
     samples = plane.samples[::thin, ::thin]
     top = int(samples.max())
     span = plane.white - plane.black
-    if top > plane.black + span * _LOWEST_SATURATION:
-        counts = cv2.calcHist([np.ascontiguousarray(samples)], [0], None, [top + 1], [0, top + 1]).ravel()
-        pile = _pile(counts, span)
-        if pile is not None:
-            return float(pile)
-    return max(plane.white, top + 1.0)
+    if top <= plane.black + span * _LOWEST_SATURATION:
+        return None, top
+    counts = cv2.calcHist([np.ascontiguousarray(samples)], [0], None, [top + 1], [0, top + 1]).ravel()
+    pile = _pile(counts, span)
+    return (None if pile is None else float(pile)), top
 
 
 _LEAST_CUT = 50  # samples
@@ -94,17 +124,25 @@ def _pile(counts: NDArray[Any], span: float) -> int | None:
     upper = np.flatnonzero(counts[peak:] > 0.02 * counts[peak])[-1]
     if upper > max(1.0, 2.8 * _WIDEST_PILE * span):
         return None
-    # Down from the peak to where it is no more than what lies below anyway.
-    level = max(float(counts[peak]) * 0.02, 3 * usual / wide)
-    edge = peak
-    while edge > top - 2 * wide and counts[edge - 1] > level:
-        edge -= 1
-    return edge
+    # Down from the peak to where it is no more than what lies below anyway. Levels that no sample can have (samples
+    # shifted for room, a maker's curve with steps) are no gap in the pile.
+    first = top - 4 * wide + 1
+    filled = first + np.flatnonzero(counts[first : peak + 1])
+    usual_level = below.sum() / max(1, np.count_nonzero(below))
+    fewest = max(float(counts[peak]) * 0.02, 3 * usual_level)
+    in_pile = (counts[filled] > fewest) & (filled > top - 2 * wide)
+    return int(filled[len(filled) - _trailing(in_pile)])
+
+
+def _trailing(flags: NDArray[np.bool_]) -> int:
+    """Return how many flags are set at the end, before the first that isn't; at least one."""
+    unset = np.flatnonzero(~flags)
+    return max(1, len(flags) - 1 - int(unset[-1]) if len(unset) else len(flags))
 
 
 def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
     """Reduce sensor samples to cells. Clipping is counted on every sample there is."""
-    whites = [saturation(plane) for plane in sensor.planes]
+    whites = saturations(sensor.planes)
     full = [_from(plane.samples, white) for plane, white in zip(sensor.planes, whites, strict=True)]
     any_full = _any_full(full, sensor.period)
     rows, columns = sensor.planes[0].samples.shape
@@ -124,7 +162,9 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
         sensor, _scaled(sensor, whites, lambda samples: _shrunk(samples[on_cells], size).astype(np.float32))
     )
     developed = _developed(sensor, light)
-    top, low = _code_of(brightest(developed)), _code_of(-brightest(-developed))
+    red, green, blue = cv2.split(developed)
+    top: Any = _code_of(cv2.max(cv2.max(red, green), blue))
+    least: Any = cv2.min(cv2.min(red, green), blue)
     of_channel = [
         [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros_like(any_full)]
         for c in range(3)
@@ -134,8 +174,8 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
         light=np.maximum(_developed(sensor, cell_light), 0),
         clipped=np.stack([share(_either(flags)) for flags in of_channel], axis=2),
         clipped_any=share(any_full),
-        over_patch=_shrunk((top > thresholds.black.patch_code).astype(np.float32), size),
-        all_white=_shrunk((low >= thresholds.white.clean_code).astype(np.float32), size),
+        over_patch=_shrunk(cv2.threshold(top.astype(np.float32), thresholds.black.patch_code, 1, _OVER)[1], size),
+        all_white=_shrunk(cv2.threshold(least, _under_code(thresholds.white.clean_code), 1, _OVER)[1], size),
         top=top,
         clipped_pixels=round(cv2.mean(any_full)[0] / 255 * sensor.width * sensor.height),
         white_code=255,
@@ -169,9 +209,14 @@ def _any_full(full: list[NDArray[np.uint8]], period: tuple[int, int]) -> NDArray
 def _scaled(sensor: Sensor, whites: list[float], pick: Any) -> list[Grid]:
     """Return each plane's shares of saturation; `pick` thins the samples."""
     return [
-        (pick(plane.samples) - np.float32(plane.black)) * np.float32(1 / (white - plane.black))
-        for plane, white in zip(sensor.planes, whites, strict=True)
+        _from_black(pick(plane.samples), plane.black, white) for plane, white in zip(sensor.planes, whites, strict=True)
     ]
+
+
+def _from_black(samples: Grid, black: float, white: float) -> Grid:
+    samples -= np.float32(black)
+    samples *= np.float32(1 / (white - black))
+    return samples
 
 
 def _by_channel(sensor: Sensor, scaled: list[Grid]) -> Grid:
@@ -193,12 +238,19 @@ def _developed(sensor: Sensor, light: Grid) -> Grid:
     return developed  # type: ignore[no-any-return]
 
 
-def _code_of(light: Grid) -> NDArray[np.uint8]:
+def _code_of(light: Any) -> NDArray[np.uint8]:
     """Return 8-bit sRGB codes."""
-    codes: NDArray[np.uint8] = _CODE_OF_LIGHT[
-        (np.clip(light, 0, 1) * np.float32(_CODES) + np.float32(0.5)).astype(np.int32)
-    ]
+    steps: Any = np.clip(light, 0, 1)
+    steps *= np.float32(_CODES)
+    steps += np.float32(0.5)
+    codes: NDArray[np.uint8] = _CODE_OF_LIGHT[steps.astype(np.uint16)]
     return codes
+
+
+def _under_code(code: int) -> float:
+    """Return the highest light whose `_code_of` is below a code."""
+    first = int(np.searchsorted(_CODE_OF_LIGHT, code))
+    return float(np.nextafter(np.float32((first - 0.5) / _CODES), np.float32(0)))
 
 
 def _highest(sensor: Sensor, points: list[Grid], light: Grid) -> Grid:
@@ -211,8 +263,10 @@ def _highest(sensor: Sensor, points: list[Grid], light: Grid) -> Grid:
 
 def _levels(highest: Grid, full: NDArray[np.uint8]) -> NDArray[np.uint16]:
     """Return the bin (see `EDGES`) of each point; the last is for saturated points."""
-    root = np.sqrt(np.clip(highest, 0, 1))
-    level: NDArray[np.uint16] = np.minimum(root * np.float32(LEVELS - 1), LEVELS - 2).astype(np.uint16)
+    root = np.maximum(highest, np.float32(0))
+    np.sqrt(root, out=root)
+    root *= np.float32(LEVELS - 1)
+    level: NDArray[np.uint16] = np.minimum(root, np.float32(LEVELS - 2), out=root).astype(np.uint16)
     level[full > 0] = LEVELS - 1
     return level
 
@@ -224,51 +278,83 @@ def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.uint8]) -> 
     Two samples of one colour side by side differ by noise alone where the picture is plain; of cells alike in light the
     quieter ones are taken to be plain.
     """
-    same = [i for i, plane in enumerate(sensor.planes) if plane.channel == 1][:2]
-    if len(same) < 2:
+    alike = _two_alike(sensor, whites)
+    if alike is None:
         return Noise(_NO_LIGHT, 0.0)
     box = 8
+    single = len(sensor.planes) == 1
+    full = _either([any_full[::2, ::2][: len(any_full) // 2], any_full[1::2, ::2]]) if single else any_full
     # Bands of so many rows, as many as make a thousand cells and more.
-    bands = max(1, len(any_full) // box // 40)
+    bands = max(1, len(full) // box // 40)
     rows = np.concatenate(
-        [np.arange(y, y + box) for y in range(0, len(any_full) - box + 1, box * bands)] or [np.zeros(1, int)]
+        [np.arange(y, y + box) for y in range(0, len(full) - box + 1, box * bands)] or [np.zeros(1, int)]
     )
     one, other = (
-        (sensor.planes[i].samples[rows].astype(np.float32) - np.float32(sensor.planes[i].black))
-        / np.float32(whites[i] - sensor.planes[i].black)
-        for i in same
+        (samples[rows].astype(np.float32) - np.float32(black)) / np.float32(span) for samples, black, span in alike
     )
     size = one.shape[1] // box, one.shape[0] // box
     if min(size) < 4:
         return Noise(_NO_LIGHT, 0.0)
     apart, level = one - other, (one + other) / 2
     mean_apart, mean, square = (_shrunk(values, size) for values in (apart, level, apart * apart))
-    sound = _shrunk(any_full[rows], size) == 0
+    sound = _shrunk(full[rows], size) == 0
     return _fit_noise(mean[sound], np.maximum(square - mean_apart**2, 0)[sound] / 2, box * box - 1)
 
 
+def _two_alike(sensor: Sensor, whites: list[float]) -> list[tuple[NDArray[np.uint16], float, float]] | None:
+    """
+    Return two grids of samples of one colour side by side, each with its black and span; None where there are none.
+
+    Green has two planes on most sensors. A sensor without colours has one plane, whose rows are taken in turn. Colours
+    that were interpolated have three, and what noise they had is smeared: it can't be told.
+    """
+    if len(sensor.planes) == 1:
+        plane, span = sensor.planes[0], whites[0] - sensor.planes[0].black
+        even = len(plane.samples) // 2 * 2
+        return [(plane.samples[y:even:2, ::2], plane.black, span) for y in (0, 1)]
+    same = [(p.samples, p.black, w - p.black) for p, w in zip(sensor.planes, whites, strict=True) if p.channel == 1]
+    return same[:2] if len(same) >= 2 else None
+
+
 def _fit_noise(mean: NDArray[np.float32], variance: NDArray[np.float32], freedom: int) -> Noise:
-    """Fit read noise and gain to the quieter quarter of cells at each level."""
+    """
+    Fit read noise and gain to the quieter quarter of cells at each level.
+
+    Levels are compared by what each cell has over what is fitted so far: cells of one level aren't equally bright.
+    """
     if len(mean) < 200:
         return Noise(_NO_LIGHT, 0.0)
     order = np.argsort(mean)
-    points = []
-    for part in np.array_split(order, 24):
-        points.append((float(np.median(mean[part])), float(np.percentile(variance[part], 25))))
-    x, y = np.array(points).T
+    light, noise = np.maximum(mean[order], 0).astype(np.float64), variance[order].astype(np.float64)
+    x = np.array([np.median(part) for part in np.array_split(light, _NOISE_LEVELS)])
     # The lower quartile of a variance of so many samples (Wilson and Hilferty 1931).
-    y = y / (1 - 2 / (9 * freedom) - 0.6745 * np.sqrt(2 / (9 * freedom))) ** 3
-    y = np.maximum(y, 1e-12)
-    x = np.maximum(x, 0)
+    usual = (1 - 2 / (9 * freedom) - 0.6745 * np.sqrt(2 / (9 * freedom))) ** 3
+    square, gain = 1.0, 0.0
+    for _ in range(_NOISE_ROUNDS):
+        over = np.array_split(noise / (square + gain * light), _NOISE_LEVELS)
+        quieter = np.array([np.percentile(part, 25) for part in over])
+        square, gain = _line(x, np.maximum((square + gain * x) * quieter / usual, 1e-12))
+    return Noise(float(np.sqrt(square)), gain)
+
+
+_NOISE_LEVELS = 24
+_NOISE_ROUNDS = 4
+
+
+def _line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]:
+    """Return read noise squared and gain of variances y at levels x."""
+    square, gain = _LEAST_READ**2, 0.0
     for keep in (1.0, 1.5):  # levels that texture alone fills lie far above the line: leave them out and fit again
         terms = np.stack([np.ones_like(x), x], axis=1) / y[:, None]
-        square, gain = np.maximum(np.linalg.lstsq(terms, np.ones_like(y), rcond=None)[0], 0)
+        square, gain = np.maximum(np.linalg.lstsq(terms, np.ones_like(y), rcond=None)[0], 0).tolist()
         fits = y < keep * 2 * (square + gain * x) + 1e-12
         if fits.sum() < 4:
             break
         x, y = x[fits], y[fits]
-    return Noise(float(np.sqrt(max(square, _NO_LIGHT**2))), float(gain))
+    return max(square, _LEAST_READ**2), gain
 
 
 def _shrunk(values: Any, size: tuple[int, int]) -> Any:
-    return cv2.resize(np.ascontiguousarray(values), size, interpolation=cv2.INTER_AREA)
+    if values.strides[-1] != values.itemsize:  # rows may lie apart, what is in them may not
+        values = np.ascontiguousarray(values)
+    return cv2.resize(values, size, interpolation=cv2.INTER_AREA)

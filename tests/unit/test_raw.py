@@ -16,7 +16,7 @@ from lampblack.mock_camera.studio import Studio
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.frame import Plane, Sensor, Shot
 from lampblack.rules.look import look
-from lampblack.rules.raw import RAW_MID_GREY, reduce_raw, saturation
+from lampblack.rules.raw import RAW_MID_GREY, reduce_raw, saturation, saturations
 from lampblack.rules.shoot import judge, new_setup
 
 THRESHOLDS = load_thresholds()
@@ -41,6 +41,32 @@ def test_the_true_saturation_is_found_below_the_tag(full: float, tag: float, spr
     noise = spread * (full - 512)
     found = saturation(plane(ramp(), black=512, full=full, tag=tag, spread=noise))
     assert full - 4 * noise - 1 <= found <= full
+
+
+@pytest.mark.parametrize("shift", [0, 2, 4])
+@pytest.mark.parametrize("step", [1, 3])
+def test_levels_that_no_sample_can_have_are_no_gap_in_a_pile(shift: int, step: int) -> None:
+    """Samples shifted for room, or a maker's curve with steps: full wells read with noise lie on several levels."""
+    full = 3_000
+    made = plane(ramp(), black=128, full=full, tag=4_095, spread=2.0)
+    samples = np.left_shift(made.samples // step * step, shift)
+    found = saturation(Plane(samples, 1, 128.0 * 2**shift, 4_095.0 * 2**shift))
+    truth = float((ramp() >= 1).mean())
+    assert (samples >= found).mean() == pytest.approx(truth, abs=0.004)
+
+
+def test_red_and_blue_that_fill_nothing_go_by_green_where_the_tag_is_off() -> None:
+    made = [plane(ramp(top=top), black=512, full=15_000, tag=16_383, spread=2) for top in (0.7, 1.3, 1.3, 1.004, 0.0)]
+    found = saturations(tuple(made))
+    assert found[0] == found[4] == min(found)
+    assert all(14_990 <= level <= 15_000 for level in found)
+
+
+def test_a_colour_above_the_others_level_has_its_own() -> None:
+    """Red digitally raised by the camera: green's pile says nothing of it."""
+    red = plane(ramp(top=0.99), black=512, full=16_300, tag=16_383, spread=2)
+    green = plane(ramp(), black=512, full=15_000, tag=16_383, spread=2)
+    assert saturations((red, green))[0] == 16_383
 
 
 def test_a_frame_that_fills_nothing_keeps_the_tag() -> None:
@@ -84,17 +110,30 @@ def sensor(
     )
 
 
-def test_noise_is_that_of_the_sensor() -> None:
-    """
-    EMVA 1288's example: 40,000 electrons, read noise 3, 0.4 codes an electron; with rounding 3.09.
+STEPS_OF_LIGHT = np.kron(2.0 ** -np.arange(12).reshape(3, 4), np.ones((160, 170)))
+_Y, _X = np.mgrid[:480, :680]
+# Much of it has to be near black: read noise can't be told from a frame without darks.
+FALLING_LIGHT = 0.9 * np.exp(-((_X - 320.0) ** 2 + (_Y - 200.0) ** 2) / (2 * 80**2)) + 2.0**-14
 
-    Signal equals noise at (1 + sqrt(1 + 4 * 9.5)) / 2 = 3.6 electrons.
+
+@pytest.mark.parametrize("light", [STEPS_OF_LIGHT, FALLING_LIGHT], ids=["steps", "falling"])
+@pytest.mark.parametrize(
+    ("electrons", "read", "gain"),
+    [(80_000, 8.0, 0.18), (60_000, 3.0, 0.25), (40_000, 3.0, 0.4), (10_000, 2.0, 1.5), (3_000, 1.5, 5.0)],
+)
+def test_noise_is_that_of_the_sensor(light: np.ndarray, electrons: float, read: float, gain: float) -> None:
     """
-    found = reduce_raw(sensor(np.kron(2.0 ** -np.arange(12).reshape(3, 4), np.ones((150, 160)))), THRESHOLDS).noise
+    Photon transfer after EMVA 1288, over conversion gains of 0.18 to 5 codes an electron.
+
+    EMVA 1288's own example is 40,000 electrons, read noise 3, 0.4 codes an electron; rounding to codes adds 1/12 of a
+    code squared. Signal equals noise at 1/2 + sqrt(1/4 + read squared): 3.6 electrons in the example.
+    """
+    found = reduce_raw(sensor(light, electrons=electrons, read=read, gain=gain), THRESHOLDS).noise
     assert found is not None
-    assert found.gain * 40_000 == pytest.approx(1, rel=0.08)
-    assert found.read * 40_000 == pytest.approx(3.09, rel=0.15)
-    assert found.floor * 40_000 == pytest.approx(3.63, rel=0.12)
+    in_all = np.sqrt(read**2 + 1 / 12 / gain**2)
+    assert found.gain * electrons == pytest.approx(1, rel=0.04)
+    assert found.read * electrons == pytest.approx(in_all, rel=0.1)
+    assert found.floor * electrons == pytest.approx(0.5 + np.sqrt(0.25 + in_all**2), rel=0.1)
 
 
 def test_clipping_is_exact_by_channel() -> None:
