@@ -298,7 +298,9 @@ def _noise(sensor: Sensor, whites: list[float], any_full: NDArray[np.uint8]) -> 
     apart, level = one - other, (one + other) / 2
     mean_apart, mean, square = (_shrunk(values, size) for values in (apart, level, apart * apart))
     sound = _shrunk(full[rows], size) == 0
-    return _fit_noise(mean[sound], np.maximum(square - mean_apart**2, 0)[sound] / 2, box * box - 1)
+    count = box * box  # a variance about its own mean has one degree of freedom less
+    variance = np.maximum(square - mean_apart**2, 0) * np.float32(count / (count - 1) / 2)
+    return _fit_noise(mean[sound], variance[sound], count - 1)
 
 
 def _two_alike(sensor: Sensor, whites: list[float]) -> list[tuple[NDArray[np.uint16], float, float]] | None:
