@@ -8,7 +8,7 @@ around it is well below it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
@@ -38,6 +38,8 @@ class Heights:
     scale: int
     subject: Mask
     limits: Highlights
+    _known: dict[tuple[int, int], float] = field(default_factory=dict, init=False, repr=False)
+    """Broad shares asked for already: a bisection asks again and again."""
 
     @classmethod
     def of(cls, bins: NDArray[Any], full: Mask, subject: Mask, limits: Highlights) -> Heights:
@@ -63,6 +65,10 @@ class Heights:
         return int(np.count_nonzero(self.subject))
 
     @cached_property
+    def _of_subject(self) -> NDArray[np.uint8]:
+        return self.subject.astype(np.uint8) * np.uint8(255)
+
+    @cached_property
     def _around(self) -> NDArray[np.uint8]:
         """What lies around each cell's spot, if it is one: no spot survives an opening larger than itself."""
         wide = max(3, 2 * round(np.sqrt(self.limits.glint_share * self.subject.size)) + 1)
@@ -76,21 +82,33 @@ class Heights:
 
         share: (rows, columns) how much of each cell is too bright, 0 to 1; cells that hold none lie between spots.
         """
-        high = share > 0
-        count, labels = cv2.connectedComponents(high.astype(np.uint8), connectivity=8)
-        inside, weight = labels[high], share[high]
-        areas = np.bincount(inside, weight, count)
-        dark = np.bincount(inside, weight * (self._around[high] * self.scale <= dark_bin), count)
-        small = (areas <= self.limits.glint_share * high.size) & (dark > 0.5 * areas)
-        small[0] = False
-        glints: Mask = small[labels]
-        return glints
+        labels, _, glints = self._spots(share, self._coarse(dark_bin))
+        return glints[labels]
 
     def broad_share(self, white_bin: float, dark_bin: float) -> float:
         """Return which share of the subject lies from `white_bin` on and is no glint (see `glints`)."""
-        least = min(np.ceil(white_bin / self.scale), _COARSEST - 1)
-        high = cv2.threshold(self.fine, least - 1, 255, cv2.THRESH_BINARY)[1]
-        share: Any = cv2.resize(high, self.subject.shape[::-1], interpolation=cv2.INTER_AREA)
-        share = np.where(self.subject, share, 0).astype(np.float32) / np.float32(255)
-        share[self.glints(share, dark_bin)] = 0
-        return float(share.sum(dtype=np.float64)) / max(self.cells, 1)
+        key = int(min(np.ceil(white_bin / self.scale), _COARSEST - 1)), self._coarse(dark_bin)
+        if key not in self._known:
+            high = cv2.threshold(self.fine, key[0] - 1, 255, cv2.THRESH_BINARY)[1]
+            share = cv2.resize(high, self.subject.shape[::-1], interpolation=cv2.INTER_AREA)
+            share = cv2.bitwise_and(share, self._of_subject)
+            _, areas, glints = self._spots(share, key[1])
+            self._known[key] = float(areas[1:][~glints[1:]].sum()) / max(self.cells, 1)
+        return self._known[key]
+
+    def _coarse(self, dark_bin: float) -> int:
+        return int(dark_bin // self.scale)
+
+    def _spots(self, share: NDArray[Any], dark: int) -> tuple[NDArray[np.int32], NDArray[np.float64], Mask]:
+        """Return the label of each cell's spot (0: none), and by label its area in cells and whether it is a glint."""
+        high = share > 0
+        count, labels = cv2.connectedComponents(high.view(np.uint8), connectivity=8)
+        at = np.flatnonzero(high)
+        spots, weight = labels.ravel()[at], share.ravel()[at].astype(np.float64)
+        if share.dtype == np.uint8:
+            weight /= 255
+        areas = np.bincount(spots, weight, count)
+        in_dark = np.bincount(spots, weight * (self._around.ravel()[at] <= dark), count)
+        glints = (areas <= self.limits.glint_share * high.size) & (in_dark > 0.5 * areas)
+        glints[0] = False
+        return np.asarray(labels, np.int32), areas.astype(np.float64), glints
