@@ -152,6 +152,31 @@ def _spot_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=standing.spot)
 
 
+def _region_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon.score import a_region
+
+    form = "KIND=X,Y,W,H"
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    parser.add_argument(
+        "region",
+        metavar=form,
+        type=a_region,
+        nargs="?",
+        help="backdrop, subject or ignore, and the rectangle in shares of the picture; without one: list them",
+    )
+    parser.add_argument("--remove", metavar=form, type=a_region, help="take a region back")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=standing.region)
+
+
+def _plate_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    parser.add_argument("frame", metavar="FRAME", type=int, nargs="?", help="its number; without one: say which it is")
+    parser.add_argument("--remove", action="store_true", help="use no plate any more")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=standing.plate)
+
+
 def _panel_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import screen
 
@@ -200,6 +225,16 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "name a place on the picture, and where its light should lie",
         "lampblack spot ~/shoots/bowls rim=0.42,0.31@VI",
         _spot_words,
+    ),
+    "region": (
+        "say that a part of the picture is backdrop, subject, or neither",
+        "lampblack region ~/shoots/bowls ignore=0,0,0.1,1",
+        _region_words,
+    ),
+    "plate": (
+        "say which frame shows the set without its subject: it sharpens the outline",
+        "lampblack plate ~/shoots/bowls 1",
+        _plate_words,
     ),
     "stop": ("stop watching a shoot; its frames and journal stay", "lampblack stop ~/shoots/bowls", _stop_words),
     "score": ("measure frames without a service", "lampblack score --backdrop black 0001.jpg 0002.jpg", _score_words),

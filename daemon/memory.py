@@ -9,6 +9,7 @@ from typing import Any
 from lampblack.daemon.clean import clean
 from lampblack.daemon.intake import stem_of
 from lampblack.daemon.journal import Journal, Kept, Setup
+from lampblack.rules.given import Region, parse_region, region_text
 from lampblack.rules.spots import Spot, parse_spot, written
 
 Event = dict[str, Any]
@@ -16,8 +17,11 @@ Event = dict[str, Any]
 SPOT, NO_SPOT = "spot", "spot-gone"
 """The journal's words for a spot as written, and for the name of one that is taken back."""
 
+REGION, NO_REGION, PLATE = "region", "region-gone", "plate"
+"""... for a region as written, for one that is taken back, and for the number of the frame that is the clean plate."""
+
 MOST_SPOTS = 20
-"""More are not kept: each has its line in the panel."""
+"""More are not kept: each has its line in the panel. Nor are more regions."""
 
 
 @dataclass
@@ -48,6 +52,10 @@ class Memory:
         self.total = 0
         self.duplicates = 0
         self.spots: dict[str, Spot] = {}
+        self.regions: dict[str, Region] = {}
+        """By how they are written; the later one goes over the earlier."""
+        self.plate: int | None = None
+        """The number of the frame that shows the set without its subject."""
         self.refused: dict[bytes, str] = {}
         self.by_digest: dict[str, bytes] = {}
         self.by_path: dict[bytes, str] = {}
@@ -68,35 +76,71 @@ class Memory:
         return memory
 
     def note(self, kind: str, text: str) -> None:
-        """Take in what a person has said of the shoot: a spot named, or taken back."""
-        if kind == SPOT:
-            with contextlib.suppress(ValueError):  # of another version: not ours to judge
+        """Take in what a person has said of the shoot."""
+        with contextlib.suppress(ValueError):  # of another version: not ours to judge
+            if kind == SPOT:
                 spot = parse_spot(text)
                 self.spots[spot.name] = spot
-        elif kind == NO_SPOT:
-            self.spots.pop(text, None)
+            elif kind == NO_SPOT:
+                self.spots.pop(text, None)
+            elif kind == REGION:
+                self.regions.pop(text, None)  # said again it goes on top
+                self.regions[text] = parse_region(text)
+            elif kind == NO_REGION:
+                self.regions.pop(text, None)
+            elif kind == PLATE:
+                self.plate = int(text) or None
 
     def answer(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
         """
-        Return the reply to a request about spots (the socket's `spot`), and what of it the journal is to note.
+        Return the reply to `spot`, `region` or `plate` (see the socket's requests), and what the journal is to note.
 
         What is to be noted isn't taken in yet: `note` does that, once it is kept.
         """
-        if request.get("spot") is None and request.get("remove") is None:
-            known = [written(spot) for spot in self.spots.values()]
-            return {"ok": True, "text": "; ".join(known) or "No spot is named yet.", "spots": known}, None
+        asked = {"spot": self._spot, "region": self._region, "plate": self._plate}[request["do"]]
+        try:
+            return asked(request)
+        except ValueError as wrong:
+            return {"ok": False, "text": str(wrong)}, None
+
+    def _spot(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        known = [written(spot) for spot in self.spots.values()]
         if request.get("remove") is not None:
             name = str(request["remove"])
             if name not in self.spots:
-                return {"ok": False, "text": f"There is no spot {clean(name, 60)}."}, None
+                raise ValueError(f"There is no spot {clean(name, 60)}.")
             return {"ok": True, "text": f"{name} is no spot any more."}, (NO_SPOT, name)
-        try:
-            spot = parse_spot(clean(str(request["spot"]), 200))
-        except ValueError as wrong:
-            return {"ok": False, "text": str(wrong)}, None
+        if request.get("spot") is None:
+            return {"ok": True, "text": "; ".join(known) or "No spot is named yet.", "spots": known}, None
+        spot = parse_spot(clean(str(request["spot"]), 200))
         if len(self.spots) >= MOST_SPOTS and spot.name not in self.spots:
-            return {"ok": False, "text": f"{MOST_SPOTS} spots are named already: remove one first."}, None
+            raise ValueError(f"{MOST_SPOTS} spots are named already: remove one first.")
         return {"ok": True, "text": f"{written(spot)} is noted."}, (SPOT, written(spot))
+
+    def _region(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        known = list(self.regions)
+        if request.get("remove") is not None:
+            text = region_text(parse_region(clean(str(request["remove"]), 200)))
+            if text not in self.regions:
+                raise ValueError(f"There is no region {text}.")
+            return {"ok": True, "text": f"{text} is no region any more."}, (NO_REGION, text)
+        if request.get("region") is None:
+            return {"ok": True, "text": "; ".join(known) or "No region is given yet.", "regions": known}, None
+        text = region_text(parse_region(clean(str(request["region"]), 200)))
+        if len(known) >= MOST_SPOTS and text not in self.regions:
+            raise ValueError(f"{MOST_SPOTS} regions are given already: remove one first.")
+        return {"ok": True, "text": f"{text} is noted."}, (REGION, text)
+
+    def _plate(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        if request.get("remove"):
+            return {"ok": True, "text": "No plate is used any more.", "plate": None}, (PLATE, "0")
+        if request.get("frame") is None:
+            text = "No frame is the plate." if self.plate is None else f"Frame {self.plate} is the plate."
+            return {"ok": True, "text": text, "plate": self.plate}, None
+        number = request["frame"]
+        if not isinstance(number, int) or isinstance(number, bool) or not 1 <= number <= self.total:
+            raise ValueError(f"There is no frame {clean(str(number), 20)}: frames are numbered from 1 to {self.total}.")
+        return {"ok": True, "text": f"Frame {number} is the plate.", "plate": number}, (PLATE, str(number))
 
     def index(self, path: bytes, digest: str, number: int) -> None:
         """Know a frame by its content, its path and its stem."""

@@ -20,7 +20,7 @@ from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.advice import AIMS, SPOT_AIM
 from lampblack.rules.figures import f_text, percent
-from lampblack.rules.given import Given, Plate, Region, parse_region
+from lampblack.rules.given import Given, Plate, Region, parse_region, plate_of
 from lampblack.rules.look import Look, Part
 from lampblack.rules.shoot import Setup, judge, new_setup
 from lampblack.rules.spots import Spot, parse_spot, spot_words
@@ -141,7 +141,7 @@ def _plate(eye: Eye, file: str) -> Plate:
     if not isinstance(seen, Seen):
         raise _PlateError(f"{_shown(os.fsencode(file))}: the plate cannot be used: {seen.reason}")
     look = seen.look
-    return Plate(look.light, look.clipped_any > 5, look.backdrop, look.shot.exposure.stops, look.kind == "raw")
+    return plate_of(look.light, look.clipped_any, look.backdrop, look.shot.exposure.stops, look.kind == "raw")
 
 
 def _setup(args: argparse.Namespace) -> Setup:

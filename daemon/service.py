@@ -54,6 +54,7 @@ from lampblack.daemon.premises import (
 from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
+from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.look import Look
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.spots import written
@@ -73,7 +74,13 @@ class EyeLike(Protocol):
         """Start its process ahead of need."""
 
     def see(
-        self, path: bytes, *, partner: bytes | None, known: Radiance | None, backdrop: shoot.BackdropWish
+        self,
+        path: bytes,
+        *,
+        partner: bytes | None,
+        known: Radiance | None,
+        backdrop: shoot.BackdropWish,
+        given: Given,
     ) -> Seen | Refused:
         """Measure one file; blocks."""
 
@@ -147,6 +154,8 @@ class Service:
         )
         self._state, self._state_text = "catching-up", "Starting."
         self._memory = Memory()
+        self._plate: tuple[int | None, Plate | None] = None, None
+        """The clean plate as measured, and of which frame."""
         self._rules = self._empty_setup()
         self._recent: deque[_Judged] = deque(maxlen=RECENT)  # the newest last
         self._judging = asyncio.Lock()  # who holds it may change the setup and what is said of its frames
@@ -415,8 +424,34 @@ class Service:
             partner=None if partner is None else os.path.join(self._root, partner),
             known=(setup or self._rules).radiance,
             backdrop=self._options.backdrop,
+            given=Given(tuple(self._memory.regions.values()), await self._plate_now()),
         )
         return await self._loop.run_in_executor(self._eye_thread, look)
+
+    async def _plate_now(self) -> Plate | None:
+        """Return the clean plate, measured when it is first needed; None where its frame can't be read any more."""
+        number = self._memory.plate
+        if number is None or self._plate[0] == number:
+            return None if number is None else self._plate[1]
+        self._plate = number, None
+        kept = await self._desk.do(lambda: next((f for f in self._desk.journal.frames() if f.number == number), None))
+        if kept is not None and self._eye is not None:
+            see = partial(
+                self._eye.see,
+                os.path.join(self._root, kept.path),
+                partner=None,
+                known=None,
+                backdrop=self._options.backdrop,
+                given=NOTHING_GIVEN,
+            )
+            seen = await self._loop.run_in_executor(self._eye_thread, see)
+            if isinstance(seen, Seen):
+                look = seen.look
+                stops, raw = look.shot.exposure.stops, look.kind == "raw"
+                self._plate = number, plate_of(look.light, look.clipped_any, look.backdrop, stops, raw)
+        if self._plate[1] is None:
+            self._trouble(f"Frame {number}, the plate, can't be read: no plate is used.")
+        return self._plate[1]
 
     async def _one(self, ready: Ready) -> None:
         intake = self._intake_now()
@@ -620,6 +655,8 @@ class Service:
             "aim": self._aim,
             "backdrop": self._options.backdrop,
             "spots": [written(spot) for spot in self._memory.spots.values()],
+            "regions": list(self._memory.regions),
+            "plate": self._memory.plate,
             "service": self._service(),
             "camera": self._camera.now,
             "camera_asked": self._options.camera,
@@ -673,7 +710,9 @@ class Service:
             "aperture": self._do_aperture,
             "slate": self._do_slate,
             "aim": self._do_aim,
-            "spot": self._do_spot,
+            "spot": self._do_said,
+            "region": self._do_said,
+            "plate": self._do_said,
             "stop": self._do_stop,
         }
 
@@ -730,13 +769,27 @@ class Service:
         await self._new_wishes()
         return _reply(True, f"The aim is now {aim}.")
 
-    async def _do_spot(self, request: Event) -> Event:
+    async def _do_said(self, request: Event) -> Event:
         reply, noted = self._memory.answer(request)
         if noted is not None:
             self._memory.note(*noted)
             await self._desk.record(partial(_note, noted))
-            await self._new_wishes()
+            if request["do"] == "spot":
+                await self._new_wishes()
+            else:
+                self._background(self._look_anew())
         return reply
+
+    async def _look_anew(self) -> None:
+        """Measure the newest frame again: where its backdrop is has been said otherwise."""
+        judged = self._recent[-1] if self._recent else None
+        if judged is None:
+            return
+        seen = await self._see(judged.shown.kept.path, judged.shown.kept.partner, judged.before)
+        async with self._judging:
+            if isinstance(seen, Seen) and judged in self._recent:
+                judged.look = seen.look
+                await self._judge_again(judged, preview=seen.preview)
 
     async def _do_stop(self, request: Event) -> Event:
         self.stop()

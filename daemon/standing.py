@@ -1,4 +1,4 @@
-"""`lampblack status`, `stop`, `spot`: who watches which folder, how it goes, its end; what a person says of a shoot."""
+"""What one says to a folder's service, or asks of it: how it goes, its end, what a person knows of the picture."""
 
 from __future__ import annotations
 
@@ -104,12 +104,26 @@ def spot(args: argparse.Namespace) -> int:
     """Name a spot, take one back, or list them; returns the exit status."""
     from lampblack.rules.spots import written  # heavy: the others here need no image library
 
+    spot = None if args.spot is None else written(args.spot)
+    return _say(args, {"do": "spot", "spot": spot, "remove": args.remove}, "spots")
+
+
+def region(args: argparse.Namespace) -> int:
+    """Say what a rectangle of the picture is, take that back, or list them; returns the exit status."""
+    from lampblack.rules.given import region_text  # heavy, as above
+
+    given, gone = (None if each is None else region_text(each) for each in (args.region, args.remove))
+    return _say(args, {"do": "region", "region": given, "remove": gone}, "regions")
+
+
+def plate(args: argparse.Namespace) -> int:
+    """Say which frame is the clean plate, that none is, or ask; returns the exit status."""
+    return _say(args, {"do": "plate", "frame": args.frame, "remove": args.remove}, "plate")
+
+
+def _say(args: argparse.Namespace, request: Json, key: str) -> int:
+    """Say something of a shoot, to its service or else into its journal; returns the exit status."""
     folder = folder_of(args)
-    request: Json = {"do": "spot"}
-    if args.remove is not None:
-        request["remove"] = args.remove
-    elif args.spot is not None:
-        request["spot"] = written(args.spot)
     try:
         reply = ask(folder, request, ANSWER_S)
     except NoServiceError:
@@ -122,7 +136,7 @@ def spot(args: argparse.Namespace) -> int:
     if not reply.get("ok"):
         return fail(args, folder, text)
     if args.json:
-        print_json({"folder": folder_text(folder), "text": text, "spots": reply.get("spots")})
+        print_json({"folder": folder_text(folder), "text": text, key: reply.get(key)})
     else:
         print(text)
     return 0
@@ -138,16 +152,14 @@ def _without_service(folder: Path, request: Json) -> Json:
         return {"ok": False, "text": str(wrong)}
     try:
         place = folder / journal.NAME
-        if "spot" not in request and not place.exists():
+        asks = all(value is None or value is False for key, value in request.items() if key != "do")
+        if asks and not place.exists():
             return memory.Memory().answer(request)[0]  # nothing is known, and none is made for the asking
         kept, said = journal.Journal.open(place)
         with contextlib.closing(kept):
             if said:
                 print(said, file=sys.stderr)
-            told = memory.Memory()
-            for kind, text in kept.events():
-                told.note(kind, text)
-            reply, noted = told.answer(request)
+            reply, noted = memory.Memory.of(kept).answer(request)
             if noted is not None:
                 kept.note(*noted)
             return reply

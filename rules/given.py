@@ -22,6 +22,7 @@ KINDS: tuple[RegionKind, ...] = get_args(RegionKind)
 
 _LEAST_CODES = 2.0  # a difference of fewer codes is no thing before the backdrop, but rounding
 _OVER_NOISE = 5.0  # times the spread of what differs where nothing stands
+_CLIPPED_TOO_MUCH = 5  # of a cell's pixels, in 1/255
 _NEAR = 9  # cells: so far from the line that was found a plate may move it
 
 
@@ -84,6 +85,18 @@ def parse_region(text: str) -> Region:
     if not (0 <= x < 1 and 0 <= y < 1 and 0 < width <= 1 and 0 < height <= 1):
         raise ValueError(f"{text!r}: X, Y, W and H are shares of the picture, 0 to 1, say 0,0,0.5,0.2")
     return Region(kind, x, y, width, height)
+
+
+def region_text(region: Region) -> str:
+    """Return a region as it is written: the same for every way of writing it."""
+    return f"{region.kind}={region.x:g},{region.y:g},{region.width:g},{region.height:g}"
+
+
+def plate_of(
+    light: NDArray[Any], clipped_any: NDArray[np.uint8], backdrop: Mask, stops: float | None, raw: bool
+) -> Plate:
+    """Return the plate that a frame makes; args as a `Look` has them."""
+    return Plate(light, clipped_any > _CLIPPED_TOO_MUCH, backdrop, stops, raw)
 
 
 def corrected(found: Found | None, given: Given, light: NDArray[Any], stops: float | None, raw: bool) -> Found | None:

@@ -737,6 +737,34 @@ def _read_to_end(guest: socket.socket) -> None:
             pass
 
 
+def test_a_region_and_a_plate_are_said_kept_and_used_at_once(folder: Path) -> None:
+    (folder / "1.jpg").write_bytes(jpeg(1))
+
+    def area(service: Watching) -> float:
+        return float(service.of_kind("frame")[-1]["verdict"]["backdrop"]["area"])
+
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["1.jpg"])
+        found = area(service)
+        assert run("region", str(folder), "subject=0,0,0.5,0.5").returncode == 0
+        service.until(lambda: area(service) < found - 0.1)
+        assert service.of_kind("frame")[-1]["again"]
+        assert run("region", str(folder), "--remove", "subject=0,0,.50,.5").returncode == 0, "written otherwise"
+        service.until(lambda: area(service) == found)
+        assert run("region", str(folder), "--remove", "subject=0,0,0.5,0.5").returncode == 1
+        assert run("region", str(folder), "ignore=0.9,0,0.1,1").returncode == 0
+        assert run("plate", str(folder), "2").returncode == 1, "there is no such frame yet"
+        assert run("plate", str(folder), "1").returncode == 0
+        (folder / "2.jpg").write_bytes(jpeg(2))
+        service.until(lambda: service.files == ["1.jpg", "2.jpg"])
+    with watching(folder):
+        assert json.loads(run("region", str(folder), "--json").stdout)["regions"] == ["ignore=0.9,0,0.1,1"]
+        assert json.loads(run("plate", str(folder), "--json").stdout)["plate"] == 1
+    assert run("plate", str(folder), "--remove").returncode == 0, "no service is needed"
+    assert json.loads(run("plate", str(folder), "--json").stdout)["plate"] is None
+    assert run("region", str(folder), "ignore=0.9,0,2,1").returncode == 2
+
+
 def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
     (folder / "1.jpg").write_bytes(jpeg(1))
     with watching(folder) as service:
