@@ -22,7 +22,9 @@ from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_u
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
 from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
+from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
 from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
 
 _ADDS_UP = 0.12  # stops; over it the layers are not of the light that the check frame shows
@@ -102,7 +104,20 @@ def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDAr
     layers = gather(lamps, thresholds, response, dark=dark, check=check)
     found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)
     adds = None if check is None else add_up(layers, check)
-    return _as_json(layers, shares(layers), adds, found, dark is not None), preview(layers, found)
+    said = _as_json(layers, shares(layers), adds, found, dark is not None)
+    return _with_colours(said, layers, thresholds), preview(layers, found)
+
+
+def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) -> dict[str, Any]:
+    """Add each lamp's colour, and a notice where two differ."""
+    colours, source = lamp_colours(layers)
+    for lamp, colour in zip(said["lamps"], colours, strict=True):
+        lamp["mired"] = None if colour is None else _number(colour.mired, 1)
+        lamp["mired_from"] = None if colour is None else source
+    text = lamps_apart_notice([lamp.name for lamp in layers.lamps], colours, thresholds.neutral)
+    if text is not None:
+        said["notices"].append({"kind": "lamp-colours", "text": text})
+    return said
 
 
 def _see(eye: Eye, file: str) -> Look:

@@ -198,6 +198,13 @@ def _balance_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=balance.run)
 
 
+def _neutral_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import neutral
+
+    neutral.add_arguments(parser)
+    parser.set_defaults(run=neutral.run)
+
+
 def _rehearse_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import rehearse
 
@@ -242,6 +249,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "say what each lamp gives, and how to set them for what you want",
         "lampblack balance --lamp key=1.dng --lamp rim=2.dng --want ratio=3:1 --want backdrop=clean",
         _balance_words,
+    ),
+    "neutral": (
+        "say what cast a plain backdrop or a grey card has, and whether a custom balance took",
+        "lampblack neutral before.jpg after.jpg",
+        _neutral_words,
     ),
     "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _rehearse_words),
     "mock": ("run the mock camera alone, for any PTP/IP client", "lampblack mock --help", _mock_words),

@@ -1,4 +1,4 @@
-"""What a DNG's own directory says of its picture, where LibRaw would misread it or calls it damaged."""
+"""What a DNG says of itself: of its picture, where LibRaw would misread it or calls it damaged; of its colours."""
 
 from __future__ import annotations
 
@@ -7,7 +7,11 @@ import logging
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import tifffile
+from numpy.typing import NDArray
+
+from lampblack.rules.colour import Profile
 
 _VERSION, _PATTERN_SIZE, _OPCODES = 50706, 33421, 51009  # DNG 1.6: DNGVersion, CFARepeatPatternDim, OpcodeList2
 _LOSSY_JPEG = 34892
@@ -17,6 +21,14 @@ _ANY, _FLOATS, _COLOURS = (1, 7), 8, _LOSSY_JPEG
 _HEADERS = 4096  # bytes of a tile: its tables and frame header are in them
 _SPLIT = (3, 34894, 34895)
 _KNOWN_PATTERNS = ((2, 2), (6, 6))
+_MATRICES = ((50721, 50723, 50778), (50722, 50724, 50779))
+"""ColorMatrix, CameraCalibration, CalibrationIlluminant, for each of two lights; then AnalogBalance."""
+_ANALOG_BALANCE = 50727
+_KELVIN = {
+    1: 5500, 2: 4150, 3: 2856, 4: 5500, 9: 5500, 10: 6504, 11: 7504, 12: 6430, 13: 5000, 14: 4150, 15: 3450,
+    17: 2856, 18: 4874, 19: 6774, 20: 5503, 21: 6504, 22: 7504, 23: 5003, 24: 3200,
+}  # fmt: skip
+"""Exif 2.3, LightSource, to kelvin: CIE 15 for the lettered ones, the rest (common practice)."""
 
 
 @dataclass(frozen=True)
@@ -36,6 +48,7 @@ class Dng:
     curved: bool
     split: bool
     lossless: bool
+    profiles: tuple[Profile, ...] = ()
 
     @property
     def misread(self) -> str | None:
@@ -88,6 +101,7 @@ def read_dng(data: bytes) -> Dng | None:
                 _OPCODES in page.tags,
                 int(page.predictor) in _SPLIT,
                 _is_lossless(data[page.dataoffsets[0] : page.dataoffsets[0] + _HEADERS] if page.dataoffsets else b""),
+                _profiles(first.tags),
             )
     except Exception:  # a parser of untrusted bytes may raise anything; LibRaw has the last word
         return None
@@ -102,3 +116,30 @@ def _is_lossless(jpeg: bytes) -> bool:
             return marker in (0xC3, 0xC7, 0xCB, 0xCF)
         at += 2 + int.from_bytes(jpeg[at + 2 : at + 4], "big")
     return True
+
+
+def _profiles(tags: Any) -> tuple[Profile, ...]:
+    """Return the camera's colours under the lights it was measured under; those that make no sense are left out."""
+    gains = _numbers(tags, _ANALOG_BALANCE, (3,))
+    found = []
+    for matrix, calibration, light in _MATRICES:
+        from_xyz, own = _numbers(tags, matrix, (3, 3)), _numbers(tags, calibration, (3, 3))
+        # A second matrix without its light is of no use; one alone is of daylight, unless it says otherwise.
+        kelvin = _KELVIN.get(int(tags.valueof(light) or 0), 6504 if light == _MATRICES[0][2] else 0)
+        if from_xyz is None or not kelvin or abs(float(np.linalg.det(from_xyz))) < 1e-6:
+            continue
+        whole = from_xyz if own is None else own @ from_xyz
+        found.append(Profile(float(kelvin), whole if gains is None else np.diag(gains) @ whole))
+    return tuple(found)
+
+
+def _numbers(tags: Any, code: int, shape: tuple[int, ...]) -> NDArray[np.float64] | None:
+    """Return a tag of fractions as an array, or None: absent, or not so many."""
+    value = tags.valueof(code)
+    if value is None or len(value) != 2 * int(np.prod(shape)):
+        return None
+    parts = np.asarray(value, np.float64).reshape(-1, 2)
+    if (parts[:, 1] == 0).any():
+        return None
+    found: NDArray[np.float64] = (parts[:, 0] / parts[:, 1]).reshape(shape)
+    return found

@@ -35,10 +35,20 @@ def read_shot(data: bytes) -> tuple[Shot, int]:
         tv_tag=_within(_ratio(tags, "EXIF ShutterSpeedValue"), -17, 20),
     )
     orientation = _ratio(tags, "Image Orientation")
-    shot = Shot(exposure, _taken_at(tags), _camera(tags), _text(tags, "EXIF LensModel"), _style(tags), _optics(tags))
+    lens, automatic = _text(tags, "EXIF LensModel"), _automatic(tags)
+    shot = Shot(exposure, _taken_at(tags), _camera(tags), lens, _style(tags), _optics(tags), automatic)
     return shot, int(orientation) if orientation is not None and 1 <= orientation <= 8 else 1
 
 
+def _automatic(tags: dict[str, Any]) -> bool | None:
+    """Return whether the camera's meter chose the exposure: Exif 2.3, ExposureProgram, else ExposureMode."""
+    program, mode = _ratio(tags, "EXIF ExposureProgram"), _ratio(tags, "EXIF ExposureMode")
+    if program:  # 0: not defined
+        return program != _MANUAL
+    return None if mode is None else mode != _MANUAL
+
+
+_MANUAL = 1
 _UNIT_MM = {2: 25.4, 3: 10.0}  # Exif: inch, centimetre; the rest were never in the standard
 
 

@@ -15,6 +15,7 @@ from lampblack.daemon.clean import clean
 from lampblack.daemon.dng import read_dng
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
+from lampblack.rules.colour import SRGB_TO_XYZ, Profile
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Plane, Sensor, Shot
 from lampblack.rules.thresholds import Thresholds
@@ -22,11 +23,7 @@ from lampblack.rules.thresholds import Thresholds
 _QUARTER_TURNS = {0: 0, 3: 2, 5: 1, 6: 3}
 """LibRaw's flip to quarter turns against the clock."""
 
-_SRGB_TO_XYZ = np.array(
-    [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750], [0.0193339, 0.1191920, 0.9503041]]
-)
-"""IEC 61966-2-1."""
-
+_D65_KELVIN = 6504.0
 _MASKED_ENOUGH = 16  # pixels of masked border from which its level can be trusted
 
 
@@ -45,7 +42,8 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
         with rawpy.imread(io.BytesIO(data)) as raw:
             refuse_bomb(raw.sizes.raw_width, raw.sizes.raw_height, 2, len(data), thresholds)
             image = raw.raw_image_visible if raw.raw_type == rawpy.RawType.Flat else raw.raw_image
-            return _sensor(raw, image, _shot(raw, data))
+            profiles = dng.profiles if dng is not None and dng.profiles else _profiles(raw)
+            return _sensor(raw, image, _shot(raw, data), profiles)
     except FrameRefusedError:
         raise
     except rawpy.LibRawFileUnsupportedError:
@@ -62,7 +60,7 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
         raise FrameRefusedError(text, final=False) from None
 
 
-def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot) -> Sensor:
+def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Profile, ...]) -> Sensor:
     if image[::16, ::16].min() == image[::16, ::16].max() and image.min() == image.max():
         raise FrameRefusedError(
             "the raw file holds one value throughout, its copy was cut short: copy it again", final=False
@@ -92,6 +90,7 @@ def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot) -> Sensor:
         balance=_balance(raw),
         to_srgb=_matrix(raw),
         shot=shot,
+        profiles=() if pattern.size == 1 and image.ndim == 2 else profiles,
     )
 
 
@@ -192,13 +191,21 @@ def _matrix(raw: Any) -> NDArray[np.float64]:
     matrix = np.asarray(raw.color_matrix, np.float64)[:3, :3]
     if not matrix.any():
         from_xyz = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3]
-        camera = from_xyz @ _SRGB_TO_XYZ
+        camera = from_xyz @ SRGB_TO_XYZ
         sums = camera.sum(axis=1, keepdims=True)
         if not from_xyz.any() or (sums <= 0).any() or abs(np.linalg.det(camera / sums)) < 1e-6:
             return np.eye(3)
         matrix = np.linalg.inv(camera / sums)
     sums = matrix.sum(axis=1, keepdims=True)
     return matrix / sums if np.isfinite(matrix).all() and (np.abs(sums) > 1e-3).all() else np.eye(3)
+
+
+def _profiles(raw: Any) -> tuple[Profile, ...]:
+    """Return LibRaw's own table of the camera: its colours under D65."""
+    from_xyz = np.asarray(raw.rgb_xyz_matrix, np.float64)[:3]
+    if not np.isfinite(from_xyz).all() or abs(float(np.linalg.det(from_xyz))) < 1e-6:
+        return ()
+    return (Profile(_D65_KELVIN, from_xyz),)
 
 
 def _shot(raw: Any, data: bytes) -> Shot:

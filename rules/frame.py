@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.colour import Profile
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.optics import Optics
 
@@ -26,6 +27,8 @@ class Shot:
     style: str | None = None
     """How the camera was told to develop its JPEG, as far as Exif has words for it; None for plainly."""
     optics: Optics = field(default_factory=Optics)
+    automatic: bool | None = None
+    """Whether the camera's own meter chose the exposure."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +79,20 @@ class Plane:
 
 
 @dataclass(frozen=True, eq=False)
+class Basis:
+    """
+    How a camera's colours are developed.
+
+    balance: (3,) its white balance, least 1. to_srgb: (3, 3) balanced camera colours to linear sRGB; a grey stays grey.
+    profiles: what it sees of known lights.
+    """
+
+    balance: NDArray[np.float64]
+    to_srgb: NDArray[np.float64]
+    profiles: tuple[Profile, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
 class Sensor:
     """
     One frame's sensor samples.
@@ -93,6 +110,13 @@ class Sensor:
     to_srgb: NDArray[np.float64]
     shot: Shot
     kind: Kind = "raw"
+    profiles: tuple[Profile, ...] = ()
+    """What the camera sees of known lights."""
+
+    @property
+    def basis(self) -> Basis:
+        """Return how its colours are developed."""
+        return Basis(self.balance, self.to_srgb, self.profiles)
 
     def __post_init__(self) -> None:
         """Refuse what later arithmetic would misread."""

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from lampblack.rules.backdrop import find_backdrop
 from lampblack.rules.cells import brightest
 from lampblack.rules.cleanness import Tone, tone_of_light
+from lampblack.rules.frame import Basis
 from lampblack.rules.look import Look
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
@@ -79,6 +80,8 @@ class Layers:
     ambient: Grid
     coded: bool
     response: Response
+    basis: Basis | None = None
+    """How a raw frame's light was developed."""
 
     @property
     def subject(self) -> Mask:
@@ -147,7 +150,7 @@ def gather(
     def brought(look: Look) -> Grid:
         own = look.shot.exposure.stops
         assert own is not None
-        return light_of(look, response) * np.float32(2 ** (stops - own))
+        return _balanced_as(light_of(look, response), look.basis, shown.basis) * np.float32(2 ** (stops - own))
 
     ambient = np.zeros_like(shown.light, np.float32) if dark is None else brought(dark)
     layers = tuple(
@@ -160,9 +163,19 @@ def gather(
     floor = max(look.floor_light * 2 ** (stops - (look.shot.exposure.stops or stops)) for _, look in lamps)
     exposure = shown.shot.exposure
     coded = shown.kind != "raw"
+    av, basis = exposure.av, shown.basis
     return Layers(
-        layers, stops, exposure.f_number, exposure.av, backdrop, left, right, tone, floor, ambient, coded, response
+        layers, stops, exposure.f_number, av, backdrop, left, right, tone, floor, ambient, coded, response, basis
     )
+
+
+def _balanced_as(light: Grid, own: Basis | None, other: Basis | None) -> Grid:
+    """Return raw light developed as another frame was: an automatic balance goes with the lamp that is on."""
+    if own is None or other is None or np.allclose(own.balance, other.balance, rtol=1e-4):
+        return light
+    change = other.to_srgb @ np.diag(other.balance / own.balance) @ np.linalg.inv(own.to_srgb)
+    brought: Any = cv2.transform(light, change.astype(np.float32))
+    return brought  # type: ignore[no-any-return]
 
 
 def _same_camera(looks: Sequence[Look]) -> None:

@@ -20,7 +20,7 @@ from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
-from lampblack.rules.frame import Kind, Picture, Sensor, Shot
+from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights
 from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Merged, Past, Radiance, alone, merge, past_of, remembering
@@ -112,6 +112,8 @@ class Look:
     radiance: Radiance | None
     change: Change = NO_CHANGE
     shown: Look | None = None
+    basis: Basis | None = None
+    """Of a raw frame in colour: how its `light` was developed."""
 
     @cached_property
     def bright(self) -> NDArray[np.float32]:
@@ -203,6 +205,7 @@ def look(
         thin=Thin.of(cells, scale.bins, luminance),
         white_light=scale.white,
         floor_light=scale.floor,
+        basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
     )
 
 

@@ -23,6 +23,14 @@ from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
+from lampblack.rules.neutral import (
+    Colour,
+    backdrop_colour,
+    cast_notice,
+    drift_notice,
+    meter_notice,
+    two_colours_notice,
+)
 from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.remedy import Remedy, remedies
@@ -52,6 +60,8 @@ class Setup:
     lessons: Lessons = NO_LESSONS
     spots: tuple[Spot, ...] = ()
     spots_known: tuple[Remembered, ...] = ()
+    colours: tuple[tuple[bool, int, Colour], ...] = ()
+    """The first neutral of each kind (raw or not), and the number of the frame that showed it."""
     aside: Setup | None = None
     """What was known before the light changed: a cap comes off again, a lamp that was off comes on."""
 
@@ -109,6 +119,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     complete = is_complete(step, samples, thresholds)
     if complete:
         step = replace(step, why=f"{step.why.removesuffix('.')}, and the bracket is complete.")
+    colour = backdrop_colour(look, thresholds.neutral)
     ways = remedies(cleanness, look, thresholds, response)
     highlights, shadows = _highlights(look, sample, room, lessons.white_code), _shadows(look, sample)
     verdict = Verdict(
@@ -130,7 +141,9 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         notices=(
             *notices_of(earlier.files, look, why, again is not None),
             *_notices(setup, look, highlights, cleanness, ways, thresholds),
+            *_colour_notices(setup, look, tone, colour, thresholds),
         ),
+        colour=colour,
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
     after = replace(
@@ -141,6 +154,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         files=tuple({**dict(setup.files), **files_of(look)}.items()),
         lessons=lessons,
         spots_known=spots_known,
+        colours=_with_colour(setup, look, frame, colour),
     )
     return after, verdict
 
@@ -156,7 +170,7 @@ def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:
     lessons = NO_LESSONS if why == "camera" else setup.lessons.of_other_light()
     # One frame of a light is no reason to forget the many of the light before it.
     aside = setup if len(setup.samples) > 1 or setup.aside is None else setup.aside
-    setup = replace(setup, samples=(), spots_known=(), radiance=light_alone(look), lessons=lessons)
+    setup = replace(setup, samples=(), spots_known=(), colours=(), radiance=light_alone(look), lessons=lessons)
     if why == "light":
         return replace(setup, aside=replace(aside, aside=None))
     return replace(setup, tones=(), files=(), aside=None)
@@ -168,7 +182,7 @@ def _again(setup: Setup, radiance: Radiance) -> Setup:
     assert before is not None
     lessons = replace(setup.lessons, bracket=before.lessons.bracket)
     setup = replace(setup, radiance=radiance, lessons=lessons, aside=None)
-    return replace(setup, samples=before.samples, spots_known=before.spots_known)
+    return replace(setup, samples=before.samples, spots_known=before.spots_known, colours=before.colours)
 
 
 _SAME_EXPOSURE = 1 / 12  # stops
@@ -254,6 +268,30 @@ def _notices(
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
     return tuple(found)
+
+
+def _with_colour(setup: Setup, look: Look, frame: int, colour: Colour | None) -> tuple[tuple[bool, int, Colour], ...]:
+    raw = look.kind == "raw"
+    if colour is None or any(kind == raw for kind, _, _ in setup.colours):
+        return setup.colours
+    return (*setup.colours, (raw, frame, colour))
+
+
+def _colour_notices(
+    setup: Setup, look: Look, tone: Tone | None, colour: Colour | None, thresholds: Thresholds
+) -> list[Notice]:
+    """Return what is worth a line of the light's colour, and of a meter that was fooled by a plain backdrop."""
+    raw, limits = look.kind == "raw", thresholds.neutral
+    told = None if setup.backdrop in ("auto", "none") else setup.backdrop
+    found = [("metered", meter_notice(look, limits, told))]
+    if colour is not None and tone is not None:
+        first = next(((frame, one) for kind, frame, one in setup.colours if kind == raw), None)
+        found += [
+            ("two-colours", two_colours_notice(look, limits)),
+            ("colour-drift", None if first is None else drift_notice(first[1], first[0], colour, raw, limits)),
+            ("cast", cast_notice(colour, tone, raw, limits)),
+        ]
+    return [Notice(kind, text) for kind, text in found if text is not None]
 
 
 def _intruder_side(look: Look) -> str | None:

@@ -90,6 +90,26 @@ class Steps:
 
 
 @dataclass(frozen=True)
+class Neutral:
+    """See thresholds.toml."""
+
+    neutral_ab: float
+    cast_ab: float
+    least_code: float
+    over_floor: float
+    most_clipped: float
+    least_share: float
+    least_side: float
+    texture_stops: float
+    uneven_stops: float
+    uneven_ab: float
+    drift_mired: float
+    two_colours_mired: float
+    plain_share: float
+    metered_stops: float
+
+
+@dataclass(frozen=True)
 class Intake:
     """See thresholds.toml."""
 
@@ -108,6 +128,7 @@ class Thresholds:
     grey: Grey
     backdrop: BackdropSearch
     steps: Steps
+    neutral: Neutral
     intake: Intake
 
     @classmethod
@@ -144,6 +165,7 @@ _KINDS: dict[str, Any] = {
     "grey": Grey,
     "backdrop": BackdropSearch,
     "steps": Steps,
+    "neutral": Neutral,
     "intake": Intake,
 }
 

@@ -12,6 +12,7 @@ from lampblack.rules.cleanness import Cleanness
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.forecast import Forecast, Headroom, Within
 from lampblack.rules.look import Look
+from lampblack.rules.neutral import Colour
 from lampblack.rules.optics import Cost
 from lampblack.rules.remedy import Remedy
 from lampblack.rules.response import PRIOR, Response
@@ -66,6 +67,7 @@ class Verdict:
     costs: tuple[Cost, ...] = ()
     instead: tuple[Instead, ...] = ()
     complete: bool = False
+    colour: Colour | None = None
 
     def as_json(self) -> dict[str, Any]:
         """Return the object that the commands print; unknown values are None."""
@@ -109,7 +111,7 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
         },
         "shadows": {"frame": _number(v.shadows.frame), "subject": _number(v.shadows.subject)},
         "backdrop": {**_backdrop_json(v.backdrop), "remedies": [_remedy_json(one) for one in v.remedies]},
-        "colour": {"cct_k": None, "mired": None, "duv": None, "a": None, "b": None, "from": None},
+        "colour": colour_json(v.colour),
         "steadiness": {"shift_px": None, "sharpness": None, "banding": None},
         "next": {
             "move": v.step.move,
@@ -135,6 +137,20 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
         "spots": [_spot_json(one) for one in v.spots],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
         "tone_response": _response_json(v),
+    }
+
+
+def colour_json(colour: Colour | None) -> dict[str, Any]:
+    """Return a neutral's colour as the contract has it."""
+    if colour is None:
+        return dict.fromkeys(("cct_k", "mired", "duv", "a", "b", "from"))
+    return {
+        "cct_k": _number(colour.kelvin, 1),
+        "mired": _number(colour.mired, 2),
+        "duv": _number(colour.duv, 5),
+        "a": _number(colour.a, 3),
+        "b": _number(colour.b, 3),
+        "from": colour.source,
     }
 
 

@@ -9,10 +9,13 @@ import pytest
 from scenes import Scene, vessel
 
 from lampblack.daemon.config import load_thresholds
+from lampblack.rules.colour import SRGB_TO_XYZ, cct_duv
 from lampblack.rules.exposure import LADDER
+from lampblack.rules.frame import Basis
 from lampblack.rules.layers import Layers, LayersError, add_up, gather, shares
 from lampblack.rules.look import Look, look
 from lampblack.rules.mixing import Plan, TermError, parse_terms, plan
+from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
 
 THRESHOLDS = load_thresholds()
 HEIGHT, WIDTH = 600, 900
@@ -139,3 +142,39 @@ def test_what_is_no_term_is_said_in_one_line(term: str) -> None:
 def test_limits_that_contradict_are_refused() -> None:
     with pytest.raises(TermError, match="contradicts"):
         parse_terms(["key<=-1", "key>=1"], ["key"])
+
+
+@pytest.mark.parametrize("tone", ["black", "grey"])
+def test_lamps_of_different_colour_are_told_apart_in_mireds(tone: str) -> None:
+    """A filter's shift is the same whatever it lights: here a lamp that is colder than the other."""
+    warm, cold = np.array([1.0, 1.0, 1.0]), np.array([0.85, 1.0, 1.6])
+    scene = vessel(tone)
+    body = np.where(scene.backdrop[..., None], 0.0 if tone == "black" else 0.15, [0.4, 0.3, 0.2])
+    across = np.linspace(0.2, 1, WIDTH)[None, :, None]
+    one, other = Scene(body * warm * across, scene.backdrop), Scene(body * cold * across[:, ::-1] / 2, scene.backdrop)
+    both = Scene(one.light + other.light, scene.backdrop)
+    layers = gather([("key", seen(one, 5.6)), ("fill", seen(other, 5.6))], THRESHOLDS, check=seen(both, 5.6))
+    colours, source = lamp_colours(layers)
+    assert source == ("balance" if tone == "black" else "backdrop")
+    assert colours[0] is not None
+    assert colours[1] is not None
+    apart = (colours[0].mired or 0) - (colours[1].mired or 0)
+    told = [cct_duv(SRGB_TO_XYZ @ light)[0] for light in (warm, cold)]
+    if tone == "grey":
+        assert apart == pytest.approx(1e6 / told[0] - 1e6 / told[1], abs=4)
+    assert apart > 40
+    text = lamps_apart_notice(["key", "fill"], colours, THRESHOLDS.neutral)
+    assert text is not None
+    assert text.startswith("fill is ")
+    assert "CTO on fill" in text, text
+
+
+def test_a_raw_layer_with_a_balance_of_its_own_is_brought_to_that_of_the_others() -> None:
+    frame, check = seen(lamps()["key"], 5.6), seen(all_on(), 5.6)
+    own, other = Basis(np.array([2.0, 1, 1.5]), np.eye(3)), Basis(np.array([1.2, 1, 2.5]), np.eye(3))
+    light = frame.light * (own.balance / other.balance)
+    off = replace(frame, kind="raw", basis=own, light=light.astype(np.float16))
+    plain = replace(frame, kind="raw", basis=other)
+    check = replace(check, kind="raw", basis=other)
+    one, same = (gather([("key", look)], THRESHOLDS, check=check).lamps[0].light for look in (off, plain))
+    assert one == pytest.approx(same, rel=0.01, abs=1e-4)
