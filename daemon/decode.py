@@ -134,7 +134,7 @@ def decode(data: bytes, thresholds: Thresholds) -> Picture:
             final=len(data) > 4,
         )
     shot, orientation = read_shot(data)
-    return Picture(kind, _upright(codes, orientation), shot)  # type: ignore[arg-type]
+    return Picture(kind, _upright(codes, orientation), shot, turned=orientation >= 5)  # type: ignore[arg-type]
 
 
 def _jpeg(data: bytes, thresholds: Thresholds) -> Any:

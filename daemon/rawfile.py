@@ -91,6 +91,7 @@ def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Pro
         to_srgb=_matrix(raw),
         shot=shot,
         profiles=() if pattern.size == 1 and image.ndim == 2 else profiles,
+        turned=turns % 2 == 1,
     )
 
 

@@ -89,7 +89,7 @@ def _compared(before: Past, now: Past, thresholds: Thresholds, response: Respons
     """Return the change between two frames; None where they have too little to tell."""
     darker, brighter = (before, now) if before.stops < now.stops else (now, before)
     apart = brighter.stops - darker.stops
-    low, high = (_light(one.bright, response) for one in (darker, brighter))
+    low, high = (light_read(one.bright, response) for one in (darker, brighter))
     meant = high * np.float32(2.0**-apart)
     telling = (np.maximum(low, meant) > _TELLING) & ~(darker.clipped & brighter.clipped)
     if telling.mean() < _TELLS:
@@ -106,7 +106,8 @@ def _compared(before: Past, now: Past, thresholds: Thresholds, response: Respons
     return Change(float(wrong[telling].mean()), _share_of_backdrop(wrong, behind, telling))
 
 
-def _light(bright: NDArray[np.float16], response: Response | None) -> NDArray[np.float32]:
+def light_read(bright: NDArray[np.float16], response: Response | None) -> NDArray[np.float32]:
+    """Return a small picture's light, its codes read through a camera's tone response; None for raw."""
     light = bright.astype(np.float32)
     if response is None or response is PRIOR:
         return light

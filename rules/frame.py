@@ -37,12 +37,13 @@ class Picture:
     One frame's pixels, upright (Exif orientation applied).
 
     codes: (height, width, 3) R, G, B as the file shows them: sRGB-coded, uint8 or uint16
-    (full range). Read-only.
+    (full range). Read-only. turned: the sensor's rows run down the upright picture.
     """
 
     kind: Kind
     codes: NDArray[np.uint8] | NDArray[np.uint16]
     shot: Shot
+    turned: bool = False
 
     def __post_init__(self) -> None:
         """Refuse what later arithmetic would misread."""
@@ -112,6 +113,8 @@ class Sensor:
     kind: Kind = "raw"
     profiles: tuple[Profile, ...] = ()
     """What the camera sees of known lights."""
+    turned: bool = False
+    """Whether the sensor's rows run down the upright picture."""
 
     @property
     def basis(self) -> Basis:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest
 from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.steadiness import Tiles
 
 Grid = NDArray[np.float32]
 
@@ -77,6 +78,8 @@ class Radiance:
     coded: Merged | None = None
     raw: Merged | None = None
     response: Response = PRIOR
+    tiles: tuple[Tiles, ...] = ()
+    """Of the setup's first frame of each kind: what later ones are held against, whatever the light."""
 
     def of(self, raw: bool) -> Merged | None:
         """Return what frames of one kind have shown."""

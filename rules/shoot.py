@@ -20,6 +20,7 @@ from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
+from lampblack.rules.flicker import bands_text, level_text
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
@@ -36,6 +37,7 @@ from lampblack.rules.radiance import Radiance
 from lampblack.rules.remedy import Remedy, remedies
 from lampblack.rules.response import USUAL_END, Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
+from lampblack.rules.steadiness import Tiles, reached_text, shift_text, softer_text
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
@@ -62,6 +64,10 @@ class Setup:
     spots_known: tuple[Remembered, ...] = ()
     colours: tuple[tuple[bool, int, Colour], ...] = ()
     """The first neutral of each kind (raw or not), and the number of the frame that showed it."""
+    tiles: tuple[Tiles, ...] = ()
+    """Of the first frame of each kind."""
+    sharpest: tuple[tuple[bool, float, float], ...] = ()
+    """By kind (raw or not): fine contrast and blur of the sharpest frame, against the first."""
     aside: Setup | None = None
     """What was known before the light changed: a cap comes off again, a lamp that was off comes on."""
 
@@ -142,15 +148,20 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
             *notices_of(earlier.files, look, why, again is not None),
             *_notices(setup, look, highlights, cleanness, ways, thresholds),
             *_colour_notices(setup, look, tone, colour, thresholds),
+            *_steady_notices(setup, look, thresholds),
         ),
         colour=colour,
+        sharpness=_sharpness(setup, look),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
+    tiles = _with_tiles(setup, look)
     after = replace(
         setup,
         samples=kept,
         tones=tones,
-        radiance=None if radiance is None else replace(radiance, response=lessons.shown),
+        radiance=replace(radiance or Radiance(), response=lessons.shown, tiles=tiles),
+        tiles=tiles,
+        sharpest=_with_sharpest(setup, look),
         files=tuple({**dict(setup.files), **files_of(look)}.items()),
         lessons=lessons,
         spots_known=spots_known,
@@ -173,7 +184,7 @@ def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:
     setup = replace(setup, samples=(), spots_known=(), colours=(), radiance=light_alone(look), lessons=lessons)
     if why == "light":
         return replace(setup, aside=replace(aside, aside=None))
-    return replace(setup, tones=(), files=(), aside=None)
+    return replace(setup, tones=(), files=(), tiles=(), sharpest=(), aside=None)
 
 
 def _again(setup: Setup, radiance: Radiance) -> Setup:
@@ -291,6 +302,52 @@ def _colour_notices(
             ("colour-drift", None if first is None else drift_notice(first[1], first[0], colour, raw, limits)),
             ("cast", cast_notice(colour, tone, raw, limits)),
         ]
+    return [Notice(kind, text) for kind, text in found if text is not None]
+
+
+def _with_tiles(setup: Setup, look: Look) -> tuple[Tiles, ...]:
+    new = [each.steady.tiles for each in (look, look.shown) if each is not None]
+    known = {one.raw for one in setup.tiles}
+    return (*setup.tiles, *(one for one in new if one is not None and one.raw not in known))
+
+
+def _of_kind(setup: Setup, look: Look) -> tuple[float, float]:
+    """Return fine contrast and blur of the sharpest frame so far; the first is 1 and 0."""
+    raw = look.kind == "raw"
+    return next(((fine, blur) for kind, fine, blur in setup.sharpest if kind == raw), (1.0, 0.0))
+
+
+def _with_sharpest(setup: Setup, look: Look) -> tuple[tuple[bool, float, float], ...]:
+    moved, raw = look.steady.moved, look.kind == "raw"
+    if moved is None or moved.sharpness is None or moved.sharpness <= _of_kind(setup, look)[0]:
+        return setup.sharpest
+    return (*(one for one in setup.sharpest if one[0] != raw), (raw, moved.sharpness, moved.blur))
+
+
+def _sharpness(setup: Setup, look: Look) -> float | None:
+    moved = look.steady.moved
+    if moved is None:
+        return None if look.steady.tiles is None else 1.0
+    return None if moved.sharpness is None else min(moved.sharpness / _of_kind(setup, look)[0], 1.0)
+
+
+def _steady_notices(setup: Setup, look: Look, thresholds: Thresholds) -> list[Notice]:
+    """Return what spoils a frame besides exposure: nudges, softness, what came in, flicker."""
+    steady, limits, shutter = look.steady, thresholds.steadiness, look.shot.exposure.shutter_s
+    moved, bands, level = steady.moved, steady.bands, steady.level
+    found: list[tuple[str, str | None]] = []
+    if moved is not None:
+        found.append(("nudged", shift_text(moved, max(look.width, look.height), limits)))
+        blur = moved.blur - min(_of_kind(setup, look)[1], 0.0)
+        fine = _sharpness(setup, look)
+        if fine is not None and fine < limits.fine_share and blur > limits.blur_pixels:
+            found.append(("softer", softer_text(blur, moved)))
+    if steady.reached is not None and steady.reached.depth >= limits.reach_depth:
+        found.append(("reaches-in", reached_text(steady.reached)))
+    if bands.share >= thresholds.flicker.band_share:
+        found.append(("bands", bands_text(bands, shutter, thresholds.flicker)))
+    if level is not None and abs(level) >= thresholds.flicker.level_stops:
+        found.append(("level", level_text(level, shutter, thresholds.flicker)))
     return [Notice(kind, text) for kind, text in found if text is not None]
 
 

@@ -110,6 +110,32 @@ class Neutral:
 
 
 @dataclass(frozen=True)
+class Steadiness:
+    """See thresholds.toml."""
+
+    shift_share: float
+    shift_pixels: float
+    blur_pixels: float
+    fine_share: float
+    reach_stops: float
+    reach_least: float
+    reach_most: float
+    reach_depth: float
+
+
+@dataclass(frozen=True)
+class Flicker:
+    """See thresholds.toml."""
+
+    mains_hz: float
+    least_bands: float
+    least_bands_alone: float
+    most_bands: float
+    band_share: float
+    level_stops: float
+
+
+@dataclass(frozen=True)
 class Intake:
     """See thresholds.toml."""
 
@@ -129,6 +155,8 @@ class Thresholds:
     backdrop: BackdropSearch
     steps: Steps
     neutral: Neutral
+    steadiness: Steadiness
+    flicker: Flicker
     intake: Intake
 
     @classmethod
@@ -166,6 +194,8 @@ _KINDS: dict[str, Any] = {
     "backdrop": BackdropSearch,
     "steps": Steps,
     "neutral": Neutral,
+    "steadiness": Steadiness,
+    "flicker": Flicker,
     "intake": Intake,
 }
 

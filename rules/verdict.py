@@ -68,6 +68,8 @@ class Verdict:
     instead: tuple[Instead, ...] = ()
     complete: bool = False
     colour: Colour | None = None
+    sharpness: float | None = None
+    """Fine contrast against the setup's sharpest frame."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the object that the commands print; unknown values are None."""
@@ -112,7 +114,7 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
         "shadows": {"frame": _number(v.shadows.frame), "subject": _number(v.shadows.subject)},
         "backdrop": {**_backdrop_json(v.backdrop), "remedies": [_remedy_json(one) for one in v.remedies]},
         "colour": colour_json(v.colour),
-        "steadiness": {"shift_px": None, "sharpness": None, "banding": None},
+        "steadiness": _steadiness_json(v),
         "next": {
             "move": v.step.move,
             "stops": _number(v.step.stops, 2),
@@ -137,6 +139,19 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
         "spots": [_spot_json(one) for one in v.spots],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
         "tone_response": _response_json(v),
+    }
+
+
+def _steadiness_json(v: Verdict) -> dict[str, Any]:
+    steady = v.look.steady
+    moved = steady.moved
+    shift = (0.0, 0.0) if steady.tiles is not None else None if moved is None else moved.shift
+    return {
+        "shift_px": None if shift is None else [_number(by, 2) for by in shift],
+        "rotation_deg": None if shift is None else _number(0.0 if moved is None else moved.rotation, 4),
+        "sharpness": _number(v.sharpness, 3),
+        "banding": _number(steady.bands.share, 4),
+        "band_period": _number(steady.bands.period, 4),
     }
 
 

@@ -1,0 +1,495 @@
+"""
+Has the camera, the focus or the subject moved since the setup's first frame? Has anything come into the picture?
+
+The first frame gives a few dozen small tiles at full resolution, where there is structure to hold on to. In later
+frames each is looked for again (normalised cross-correlation: blind to exposure), and most of them must agree: a tripod
+moves all of them alike, a shadow or a lamp only some. How sharp the same tiles are tells of focus and shake.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.figures import percent
+from lampblack.rules.frame import Picture, Sensor
+from lampblack.rules.thresholds import Steadiness as Limits
+from lampblack.rules.tone import LIGHT_OF_CODE
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+_TILE = 64  # samples along a tile
+_NEAR, _FAR = 6, 80  # samples that a tile is looked for around its place: first, and if that finds nothing
+_COARSE = 4  # far off it is looked for in so many times fewer samples first
+_CALM = 1.5  # samples of blur under which tiles are held against each other: a softer frame is still the same picture
+_ACROSS, _DOWN = 7, 5  # one tile at most in each of so many parts of the picture
+_LEAST_SPREAD = 3.0  # codes of standard deviation: less is nothing to hold on to
+_LEAST_ALIKE = 0.75  # correlation from which a tile counts as found
+_LEAST_TILES = 5
+_MOST_CLIPPED = 0.02  # of a tile's samples: what is burnt out has lost its edges, or found others
+_CLIPPED_CODE = 249
+_AGREE = 0.75  # samples within which tiles agree
+_LAGS = 2, 7  # samples: a contrast that blur of a pixel or two takes, and one that it leaves alone
+_CALMER = 0.8  # samples of blur under which sharpness is measured: an eighth of the noise is left
+
+
+@dataclass(frozen=True, eq=False)
+class Tiles:
+    """
+    Pieces of one frame at full resolution.
+
+    corners: (n, 2) x, y of each in samples. patches: (n, 64, 64) uint8 codes of green. pitch: pixels of the frame from
+    one sample to the next. size: (width, height) of the frame in pixels. raw: of sensor samples. airy: the radius of
+    the Airy disc in pixels, 0 if not known.
+    """
+
+    corners: NDArray[np.int64]
+    patches: NDArray[np.uint8]
+    pitch: int
+    size: tuple[int, int]
+    raw: bool
+    airy: float
+
+
+@dataclass(frozen=True)
+class Moved:
+    """
+    A frame against the setup's first.
+
+    shift: (dx, dy) of the picture's content in pixels, at its middle, right and down; None where tiles don't agree.
+    rotation: degrees, clockwise. subject: whether part of the picture moved and the rest did not. sharpness: how much
+    fine contrast there is against the first frame's (1: as much). blur: standard deviation, in pixels, by which it is
+    softer than the first frame, beyond what its aperture explains; negative where it is sharper.
+    """
+
+    shift: tuple[float, float] | None
+    rotation: float = 0.0
+    subject: bool = False
+    sharpness: float | None = None
+    blur: float = 0.0
+
+
+def tiles_of(picture: Picture | Sensor, bright: NDArray[np.float32]) -> Tiles | None:
+    """
+    Return a frame's tiles, where it has most structure; None where it has none.
+
+    bright: (rows, columns) the light of its cells.
+    """
+    codes, pitch = _codes(picture)
+    spots = _corners_of(bright)
+    rows, columns = codes.shape
+    corners = []
+    for y, x in spots:
+        left = round(x * columns - _TILE / 2)
+        top = round(y * rows - _TILE / 2)
+        if _FAR <= left < columns - _TILE - _FAR and _FAR <= top < rows - _TILE - _FAR:
+            corners.append((left, top))
+    patches = [_code(picture, codes[y : y + _TILE, x : x + _TILE]) for x, y in corners]
+    kept = [i for i, patch in enumerate(patches) if float(patch.std()) >= _LEAST_SPREAD]
+    if len(kept) < _LEAST_TILES:
+        return None
+    return Tiles(
+        np.array([corners[i] for i in kept]),
+        np.stack([patches[i] for i in kept]),
+        pitch,
+        (picture.width, picture.height),
+        isinstance(picture, Sensor),
+        _airy_pixels(picture),
+    )
+
+
+def moved(first: Tiles, picture: Picture | Sensor) -> Moved | None:
+    """Return how a frame lies against the tiles of the first; None where they can't be compared."""
+    codes, pitch = _codes(picture)
+    if first.size != (picture.width, picture.height) or first.raw != isinstance(picture, Sensor):
+        return None
+    pose = None
+    reach, soften, sure = _NEAR, 0.0, np.zeros(len(first.corners), bool)
+    for _ in range(3):
+        found, alike = _search(first, picture, codes, reach, soften)
+        sure = alike >= _LEAST_ALIKE
+        pose = _pose(first, found, sure)
+        if pose is not None and np.count_nonzero(pose.agreed) >= max(_LEAST_TILES, 0.5 * np.count_nonzero(sure)):
+            break
+        pose = None
+        # Softer or sharper tiles are found a little off, each its own way: made alike first, they are not.
+        softer = _sharpness(first, picture, codes, found, sure)[1] if reach == _NEAR and not soften else 0.0
+        reach, soften = (_NEAR, softer / first.pitch) if abs(softer) > _SOFTER else (_FAR, 0.0)
+    if pose is None:
+        return Moved(None) if np.count_nonzero(sure) >= _LEAST_TILES else None
+    others = np.count_nonzero(sure & ~pose.agreed & (np.hypot(*(found - pose.at(first.corners)).T) > 2 * _AGREE))
+    sharpness, blur = _sharpness(first, picture, codes, found, pose.agreed)
+    dx, dy = pose.middle * pitch
+    apart = bool(others >= max(3, 0.25 * np.count_nonzero(sure)))
+    return Moved((float(dx), float(dy)), pose.degrees, apart, sharpness, blur)
+
+
+def _codes(picture: Picture | Sensor) -> tuple[Any, int]:
+    """Return the green samples, not yet coded, and how many pixels lie from one to the next."""
+    if isinstance(picture, Sensor):
+        plane = next((p for p in picture.planes if p.channel == 1), picture.planes[0])
+        return plane.samples, picture.period[0]
+    return picture.codes[..., 1], 1
+
+
+def _code(picture: Picture | Sensor, samples: Any) -> NDArray[np.uint8]:
+    """Return samples as bytes that are even to the eye, so that noise is about the same from dark to bright."""
+    if isinstance(picture, Sensor):
+        plane = next((p for p in picture.planes if p.channel == 1), picture.planes[0])
+        share = np.clip((samples.astype(np.float32) - plane.black) / (plane.white - plane.black), 0, 1)
+        return np.asarray(np.sqrt(share) * 255, np.uint8)
+    if samples.dtype == np.uint16:
+        return np.asarray(samples >> 8, np.uint8)
+    return np.ascontiguousarray(samples, np.uint8)
+
+
+def _corners_of(bright: NDArray[np.float32]) -> list[tuple[float, float]]:
+    """Return the places with most structure both ways, one in each part of the picture, in shares down and across."""
+    log = np.log2(np.maximum(bright, 1e-4)).astype(np.float32)
+    strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(log, (0, 0), 1.5), 7, ksize=3)
+    rows, columns = strength.shape
+    found = []
+    for band in np.array_split(np.arange(rows), _DOWN):
+        for part in np.array_split(np.arange(columns), _ACROSS):
+            block = strength[band[0] : band[-1] + 1, part[0] : part[-1] + 1]
+            if not block.size:
+                continue
+            _, most, _, (x, y) = cv2.minMaxLoc(block)
+            if most > 1e-4:
+                found.append(((band[0] + y + 0.5) / rows, (part[0] + x + 0.5) / columns))
+    return found
+
+
+_SOFTER = 0.8  # pixels
+
+
+def _search(first: Tiles, picture: Picture | Sensor, codes: Any, reach: int, soften: float) -> tuple[Floats, Floats]:
+    """
+    Return each tile's shift in samples, to a fraction, and how much it is alike there.
+
+    soften: samples of blur by which the first frame's tiles are softened, or if negative this one's.
+    """
+    shifts, alike = np.zeros((len(first.corners), 2)), np.zeros(len(first.corners))
+    for i, ((x, y), patch) in enumerate(zip(first.corners, first.patches, strict=True)):
+        about = _code(picture, codes[y - reach : y + _TILE + reach, x - reach : x + _TILE + reach])
+        if float(about.std()) < _LEAST_SPREAD / 2 or _is_burnt(about) or _is_burnt(patch):
+            continue
+        at = (reach, reach) if reach == _NEAR else _roughly(about, patch)
+        left, top = (min(max(where - _NEAR, 0), 2 * (reach - _NEAR)) for where in at)
+        window = about[top : top + _TILE + 2 * _NEAR, left : left + _TILE + 2 * _NEAR]
+        score, (across, down), best = _alike(_edges(window, -soften), _edges(patch, soften))
+        if not (0 < across < score.shape[1] - 1 and 0 < down < score.shape[0] - 1):
+            continue  # at the end of its reach: who knows where it is
+        alike[i] = best
+        shifts[i] = (
+            left + across - reach + _peak(score[down, across - 1 : across + 2]),
+            top + down - reach + _peak(score[down - 1 : down + 2, across]),
+        )
+    return shifts, alike
+
+
+def _is_burnt(patch: Any) -> bool:
+    return bool(np.mean(patch >= _CLIPPED_CODE) > _MOST_CLIPPED)
+
+
+def _edges(patch: Any, soften: float) -> tuple[Any, Any]:
+    """
+    Return the slopes of a patch's light, across and down.
+
+    Of light, not of codes: a lens mixes light, and in codes an edge that it softens wanders to the darker side.
+    """
+    calm = cv2.GaussianBlur(cv2.LUT(patch, _LIGHT), (0, 0), math.hypot(_CALM, max(soften, 0.0)))
+    return cv2.Sobel(calm, cv2.CV_32F, 1, 0), cv2.Sobel(calm, cv2.CV_32F, 0, 1)
+
+
+def _alike(window: tuple[Any, Any], patch: tuple[Any, Any]) -> tuple[Any, tuple[int, int], float]:
+    """
+    Return how alike a patch's edges are at each place of a window, the best place (x, y), and the correlation there.
+
+    Edges, and not light: a blurred corner has its edges about where they were, but would be found farther in.
+    """
+    score: Any = sum(
+        cv2.matchTemplate(one, other * _FRAME, cv2.TM_CCORR) for one, other in zip(window, patch, strict=True)
+    )
+    theirs = cv2.matchTemplate(sum(edge * edge for edge in window), _FRAME, cv2.TM_CCORR)
+    own = sum(float((edge * edge * _FRAME).sum()) for edge in patch)
+    score = score / np.sqrt(np.maximum(theirs * own, 1e-6))
+    _, most, _, (x, y) = cv2.minMaxLoc(score)
+    return score, (int(x), int(y)), most
+
+
+_LIGHT = LIGHT_OF_CODE.astype(np.float32)  # near enough for raw too, whose codes are square roots
+_FRAME = np.outer(np.hanning(_TILE), np.hanning(_TILE)).astype(np.float32)
+"""Fades a patch out toward its rim, where an edge may come in."""
+
+
+def _roughly(about: Any, patch: Any) -> tuple[int, int]:
+    """Return where a patch lies in a larger one, x and y, to a few samples."""
+    small = [
+        cv2.resize(each, (each.shape[1] // _COARSE, each.shape[0] // _COARSE), interpolation=cv2.INTER_AREA)
+        for each in (about, patch)
+    ]
+    _, _, _, (x, y) = cv2.minMaxLoc(cv2.matchTemplate(small[0], small[1], cv2.TM_CCOEFF_NORMED))
+    return x * _COARSE, y * _COARSE
+
+
+def _peak(three: Any) -> float:
+    """Return where a parabola through three values has its top, from the middle one."""
+    before, here, after = (float(value) for value in three)
+    bend = before - 2 * here + after
+    return 0.0 if bend >= 0 else (before - after) / (2 * bend)
+
+
+@dataclass(frozen=True, eq=False)
+class _Pose:
+    """A turn and a shift of the whole picture. middle: (2,) shift in samples at its middle. turn: radians."""
+
+    middle: Floats
+    turn: float
+    centre: Floats
+    agreed: Mask
+
+    @property
+    def degrees(self) -> float:
+        return math.degrees(self.turn)
+
+    def at(self, corners: Any) -> Floats:
+        """Return the shift of tiles at these corners."""
+        away = np.asarray(corners, float) + _TILE / 2 - self.centre
+        shift: Floats = self.middle + self.turn * np.stack([-away[:, 1], away[:, 0]], axis=1)
+        return shift
+
+
+def _pose(first: Tiles, found: Floats, sure: Mask) -> _Pose | None:
+    """Return the shift and turn on which most tiles agree; small turns only, as a nudge makes."""
+    if np.count_nonzero(sure) < _LEAST_TILES:
+        return None
+    centre = np.array(first.size) / (2 * first.pitch)
+    best: _Pose | None = None
+    places = np.flatnonzero(sure)
+    for i in places:
+        for j in places[places > i]:
+            pose = _from_two(first, found, centre, (int(i), int(j)))
+            if pose is None:
+                continue
+            agreed = sure & (np.hypot(*(found - pose.at(first.corners)).T) < _AGREE)
+            if best is None or np.count_nonzero(agreed) > np.count_nonzero(best.agreed):
+                best = _Pose(pose.middle, pose.turn, centre, agreed)
+    return None if best is None else _refined(first, found, best)
+
+
+_MOST_TURN = 0.02  # radians: more is another picture
+
+
+def _from_two(first: Tiles, found: Floats, centre: Floats, pair: tuple[int, int]) -> _Pose | None:
+    one, other = (first.corners[i] + _TILE / 2 - centre for i in pair)
+    apart = other - one
+    length = float(apart @ apart)
+    if length < (2 * _TILE) ** 2:
+        return None
+    change = found[pair[1]] - found[pair[0]]
+    turn = float(apart[0] * change[1] - apart[1] * change[0]) / length
+    if abs(turn) > _MOST_TURN:
+        return None
+    middle = found[pair[0]] - turn * np.array([-one[1], one[0]])
+    return _Pose(middle, turn, centre, np.zeros(len(found), bool))
+
+
+def _refined(first: Tiles, found: Floats, pose: _Pose) -> _Pose:
+    """Return the pose by least squares over all the tiles that agree."""
+    away = first.corners[pose.agreed] + _TILE / 2 - pose.centre
+    n = len(away)
+    if n < 2:
+        return pose
+    terms = np.zeros((2 * n, 3))
+    terms[:n, 0] = terms[n:, 1] = 1
+    terms[:n, 2], terms[n:, 2] = -away[:, 1], away[:, 0]
+    wanted = np.concatenate(found[pose.agreed].T)
+    dx, dy, turn = np.linalg.lstsq(terms, wanted, rcond=None)[0]
+    return _Pose(np.array([dx, dy]), float(turn), pose.centre, pose.agreed)
+
+
+# ---------------------------------------------------------------- sharpness
+
+
+def _sharpness(
+    first: Tiles, picture: Picture | Sensor, codes: Any, found: Floats, agreed: Mask
+) -> tuple[float | None, float]:
+    """
+    Return the fine contrast of the tiles against the first frame's, and the blur in pixels that explains it.
+
+    Asked of the tiles that are sharpest in one of the two frames: an opened aperture may soften what lies behind.
+    """
+    ratios, blurs = [], []
+    for i in np.flatnonzero(agreed):
+        x, y = (first.corners[i] + np.rint(found[i]).astype(int)).tolist()
+        now = _code(picture, codes[max(y, 0) : y + _TILE, max(x, 0) : x + _TILE])
+        before = first.patches[i]
+        if now.shape != before.shape:
+            continue
+        fine, was = _fine(now), _fine(before)
+        if fine is None or was is None:
+            continue
+        ratios.append((max(fine, was), math.sqrt(fine / was)))
+        blurs.append((max(fine, was), _blur_between(before, now, fine, was)))
+    if len(ratios) < _LEAST_TILES:
+        return None, 0.0
+    sharpest = sorted(range(len(ratios)), key=lambda i: -ratios[i][0])[: max(3, len(ratios) // 2)]
+    blur = float(np.median([blurs[i][1] for i in sharpest])) * first.pitch
+    meant = _airy_sigma(_airy_pixels(picture)) ** 2 - _airy_sigma(first.airy) ** 2
+    beyond = math.copysign(blur**2, blur) - meant
+    ratio = float(np.median([ratios[i][1] for i in sharpest]))
+    return ratio, math.copysign(math.sqrt(abs(beyond)), beyond)
+
+
+def _fine(patch: Any) -> float | None:
+    """Return the share of a patch's contrast that is between near neighbours, noise taken off; None for too little."""
+    calm = cv2.GaussianBlur(patch.astype(np.float32), (0, 0), _CALMER)
+    near, far = (_differences(calm, lag) for lag in _LAGS)
+    noise = _noise_of(calm)
+    if far - noise < max(_LEAST_SPREAD**2, 4 * noise) or near < 2 * noise:
+        return None
+    return (near - noise) / (far - noise)
+
+
+def _differences(grid: Any, lag: int) -> float:
+    across, down = grid[:, lag:] - grid[:, :-lag], grid[lag:] - grid[:-lag]
+    return float((np.square(across).mean() + np.square(down).mean()) / 2)
+
+
+def _noise_of(calm: Any) -> float:
+    """Return what noise alone makes of the difference of neighbours, squared: that of the patch's plainest parts."""
+    square = np.square(calm[:, _LAGS[0] :] - calm[:, : -_LAGS[0]])[:, : (_TILE - _LAGS[0]) // 8 * 8]
+    blocks = square[: _TILE // 8 * 8].reshape(_TILE // 8, 8, -1, 8).mean(axis=(1, 3))
+    return float(np.percentile(blocks, 10)) * _PLAINEST
+
+
+_PLAINEST = 1.55
+"""The lowest tenth of means of 64 squared differences of calmed noise lies a quarter under their mean (simulated)."""
+
+_SIGMAS = (0.5, 0.75, 1.0, 1.3, 1.7, 2.2, 3.0, 4.0)
+
+
+def _blur_between(before: Any, now: Any, fine: float, was: float) -> float:
+    """Return by how many samples (standard deviation) the one is softer than the other; negative: sharper."""
+    if fine <= was:
+        return _needed(before, fine, was)
+    return -_needed(now, was, fine)
+
+
+def _needed(sharp: Any, wanted: float, own: float) -> float:
+    """Return the blur that brings a patch's fine contrast down to what is wanted."""
+    noise = _noise_of(cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), _CALMER))
+    before_sigma, before = 0.0, own
+    for sigma in _SIGMAS:
+        whole = math.hypot(sigma, _CALMER)
+        soft = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), whole)
+        left = noise * (_CALMER / whole) ** 4  # of noise that is blurred, in differences of near neighbours
+        near, far = (_differences(soft, lag) for lag in _LAGS)
+        after = max(near - left, 0.0) / max(far - left, 1e-6)
+        if after <= wanted:
+            part = (before - wanted) / max(before - after, 1e-9)
+            return before_sigma + part * (sigma - before_sigma)
+        before_sigma, before = sigma, after
+    return _SIGMAS[-1]
+
+
+def _airy_pixels(picture: Picture | Sensor) -> float:
+    """Return the diameter of the Airy disc in pixels; of a sensor as wide as film where it isn't told."""
+    f_number = picture.shot.exposure.f_number
+    if f_number is None:
+        return 0.0
+    pitch = picture.shot.optics.pitch_um or 36_000 / max(picture.width, picture.height)
+    return 2.44 * 0.55 * f_number / pitch
+
+
+def _airy_sigma(diameter: float) -> float:
+    """Return the standard deviation of the normal curve that an Airy disc is nearest to: 0.42 lambda N (textbook)."""
+    return diameter * 0.42 / 2.44
+
+
+# ---------------------------------------------------------------- what has come in
+
+
+@dataclass(frozen=True)
+class Reached:
+    """Something new at the picture's edge. side: which. share: of the frame. depth: into it, share of its extent."""
+
+    side: str
+    share: float
+    depth: float
+
+
+def reaching_in(known: NDArray[np.float32], now: NDArray[np.float32], telling: Mask, limits: Limits) -> Reached | None:
+    """
+    Return what has come into the picture from its edge since the frames before, or None.
+
+    Args:
+        known: (rows, columns) the light of the frames before, at this frame's exposure.
+        now: (rows, columns) this frame's.
+        telling: (rows, columns) where both can tell.
+        limits: the thresholds.
+    """
+    ratio = np.log2(np.maximum(now, 1e-4) / np.maximum(known, 1e-4)).astype(np.float32)
+    if not telling.any():
+        return None
+    calm: Any = cv2.medianBlur(ratio - np.float32(np.median(ratio[telling])), 3)
+    changed = telling & (np.abs(calm) > limits.reach_stops)
+    if changed.mean() > limits.reach_most:
+        return None  # that is the light
+    image = cv2.morphologyEx(changed.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(image, connectivity=8)
+    best: Reached | None = None
+    rows, columns = changed.shape
+    for label in range(1, len(stats)):
+        share = stats[label, cv2.CC_STAT_AREA] / changed.size
+        if share < limits.reach_least or (best is not None and share < best.share):
+            continue
+        piece = labels == label
+        edges = {
+            "left": piece[:, :2].any(axis=1).sum() / rows,
+            "right": piece[:, -2:].any(axis=1).sum() / rows,
+            "top": piece[:2].any(axis=0).sum() / columns,
+            "bottom": piece[-2:].any(axis=0).sum() / columns,
+        }
+        side = max(edges, key=lambda name: edges[name])
+        if edges[side] > 0:
+            wide, high = stats[label, cv2.CC_STAT_WIDTH] / columns, stats[label, cv2.CC_STAT_HEIGHT] / rows
+            best = Reached(side, float(share), float(wide if side in ("left", "right") else high))
+    return best
+
+
+# ---------------------------------------------------------------- in words
+
+
+def shift_text(moved: Moved, long_side: int, limits: Limits) -> str | None:
+    """Return a line on a picture that has shifted or turned since the setup's first frame."""
+    if moved.shift is None:
+        return None
+    dx, dy = moved.shift
+    least = max(limits.shift_share * long_side, limits.shift_pixels)
+    at_rim = math.radians(abs(moved.rotation)) * long_side / 2
+    if math.hypot(dx, dy) <= least and at_rim <= least:
+        return None
+    ways = [
+        f"{abs(by):.1f} {way}" for by, way in ((dx, "right" if dx > 0 else "left"), (dy, "down" if dy > 0 else "up"))
+    ]
+    turned = f", turned by {abs(moved.rotation):.2f} degrees" if at_rim > least else ""
+    return f"The picture lies {' and '.join(ways)} of the first frame's, in pixels{turned}: was the tripod nudged?"
+
+
+def softer_text(blur: float, moved: Moved) -> str:
+    """Return a line on a frame that is softer than it was."""
+    why = "did the subject move?" if moved.subject else "see to the focus, and that nothing shakes."
+    return f"Softer than the sharpest frame by a blur of {blur:.1f} pixels, beyond what the aperture explains: {why}"
+
+
+def reached_text(reached: Reached) -> str:
+    """Return a line on what has come in."""
+    return f"Something new reaches in from the {reached.side}, {percent(reached.depth)} into the picture."
