@@ -18,11 +18,12 @@ from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import f_text, percent, stops_long
-from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, gather, shares
+from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, gather, realigned, shares
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
 from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
 from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
+from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
@@ -95,17 +96,48 @@ def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDAr
     thresholds = load_thresholds()
     eye = Eye(thresholds)
     try:
-        lamps = [(name, _see(eye, file)) for name, file in args.lamps]
-        dark = None if args.dark is None else _see(eye, args.dark)
         check = None if args.check is None else _see(eye, args.check)
+        first = check if check is not None else _see(eye, args.lamps[0][1])
+        still = Radiance(tiles=() if first.steady.tiles is None else (first.steady.tiles,))
+        lamps = [(name, _see(eye, file, still)) for name, file in args.lamps]
+        dark = None if args.dark is None else _see(eye, args.dark)
         response = _learned(eye, args.bracket)
     finally:
         eye.close()
-    layers = gather(lamps, thresholds, response, dark=dark, check=check)
+    nudges = _nudges(args, [look for _, look in lamps])
+    layers = gather([(name, realigned(look)) for name, look in lamps], thresholds, response, dark=dark, check=check)
     found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)
     adds = None if check is None else add_up(layers, check)
     said = _as_json(layers, shares(layers), adds, found, dark is not None)
+    said["notices"] += nudges
     return _with_colours(said, layers, thresholds), preview(layers, found)
+
+
+def _nudges(args: argparse.Namespace, looks: list[Look]) -> list[dict[str, str]]:
+    """
+    Return what is to be said of frames that a nudge has shifted.
+
+    Raises:
+        LayersError: one lies too far off to be laid over the others.
+    """
+    notices = []
+    for (name, file), look in zip(args.lamps, looks, strict=True):
+        moved = look.steady.moved
+        if moved is None or moved.shift is None:
+            continue
+        far = float(np.hypot(*moved.shift))
+        if far > _MOST_NUDGE * look.width or abs(moved.rotation) > _MOST_TURN:
+            raise LayersError(
+                f"{clean_name(file)}: the picture lies {far:.0f} pixels off the others, turned by"
+                f" {abs(moved.rotation):.1f} degrees: the tripod was moved, shoot the lamps again"
+            )
+        if far > _NUDGED * look.width:
+            text = f"The frame of {name} lies {far:.1f} pixels off the others and was laid over them again."
+            notices.append({"kind": "nudged", "text": text})
+    return notices
+
+
+_NUDGED, _MOST_NUDGE, _MOST_TURN = 0.00025, 0.02, 0.3  # shares of the width, degrees
 
 
 def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) -> dict[str, Any]:
@@ -120,8 +152,8 @@ def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) 
     return said
 
 
-def _see(eye: Eye, file: str) -> Look:
-    seen = eye.see(os.fsencode(file))
+def _see(eye: Eye, file: str, still: Radiance | None = None) -> Look:
+    seen = eye.see(os.fsencode(file), known=still)
     if isinstance(seen, Seen):
         return seen.look
     raise _BalanceError(f"{clean_name(file)}: {seen.reason}")

@@ -8,7 +8,7 @@ of them before anyone walks to a stand.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
@@ -176,6 +176,26 @@ def _balanced_as(light: Grid, own: Basis | None, other: Basis | None) -> Grid:
     change = other.to_srgb @ np.diag(other.balance / own.balance) @ np.linalg.inv(own.to_srgb)
     brought: Any = cv2.transform(light, change.astype(np.float32))
     return brought  # type: ignore[no-any-return]
+
+
+def realigned(look: Look) -> Look:
+    """Return a frame whose picture a nudge has shifted, laid where the first frame's is (`steadiness`)."""
+    moved = look.steady.moved
+    if moved is None or moved.shift is None or max(map(abs, moved.shift)) < _STILL_PIXELS:
+        return look
+    rows, columns = look.light.shape[:2]
+    middle = ((columns - 1) / 2, (rows - 1) / 2)
+    way = cv2.getRotationMatrix2D(middle, moved.rotation, 1)  # back by what it was turned, clockwise
+    way[:, 2] -= np.array(moved.shift) / look.side
+
+    def laid(grid: Any) -> Any:
+        return cv2.warpAffine(grid, way, (columns, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+
+    light = laid(look.light.astype(np.float32)).astype(np.float16)
+    return replace(look, light=light, clipped_any=laid(look.clipped_any))
+
+
+_STILL_PIXELS = 0.5
 
 
 def _same_camera(looks: Sequence[Look]) -> None:

@@ -17,8 +17,10 @@ import pytest
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Picture, Plane, Sensor, Shot
+from lampblack.rules.layers import realigned
 from lampblack.rules.look import look
 from lampblack.rules.optics import Optics
+from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import Setup, judge, new_setup
 from lampblack.rules.steadiness import Moved, Tiles, moved, tiles_of
 from lampblack.rules.tone import linear_to_srgb
@@ -258,3 +260,21 @@ def test_a_level_that_changes_at_one_exposure_is_told() -> None:
     (text,) = [notice.text for notice in brighter.notices if notice.kind == "level"]
     assert "0.2 stop brighter" in text
     assert "Safe times" in text or "warming up" in text
+
+
+def test_a_nudged_layer_is_laid_over_the_others_again() -> None:
+    one = frame()
+    still = look(one, THRESHOLDS, no_backdrop=True)
+    assert still.steady.tiles is not None
+    known = Radiance(tiles=(still.steady.tiles,))
+    off = look(frame(dx=24.0, dy=-11.0, turn=0.15, seed=2), THRESHOLDS, known, no_backdrop=True)
+    inside = np.s_[20:-20, 20:-20]
+
+    def apart(other: Any) -> float:
+        both = [each.light[inside].astype(float).mean(axis=2) for each in (still, other)]
+        bright = np.minimum(*both) > 0.01
+        return float(np.percentile(np.abs(np.log2(both[0][bright] / both[1][bright])), 95))
+
+    assert apart(off) > 1
+    assert apart(realigned(off)) < 0.35, "what is left is of edges within a cell"
+    assert realigned(still) is still
