@@ -185,8 +185,8 @@ def realigned(look: Look) -> Look:
         return look
     rows, columns = look.light.shape[:2]
     middle = ((columns - 1) / 2, (rows - 1) / 2)
-    way = cv2.getRotationMatrix2D(middle, moved.rotation, 1)  # back by what it was turned, clockwise
-    way[:, 2] -= np.array(moved.shift) / look.side
+    turn = cv2.getRotationMatrix2D(middle, moved.rotation, 1)  # back by what it was turned, clockwise
+    way = np.asarray(turn, np.float64) - [[0, 0, moved.shift[0] / look.side], [0, 0, moved.shift[1] / look.side]]
 
     def laid(grid: Any) -> Any:
         return cv2.warpAffine(grid, way, (columns, rows), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
