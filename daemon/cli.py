@@ -177,6 +177,21 @@ def _plate_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=standing.plate)
 
 
+def _reading_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    parser.add_argument(
+        "readings",
+        metavar="PLACE=VALUE",
+        nargs="*",
+        help="an f-number at the camera's time and ISO (key=16) or at others (key=16@1/60,400), an EV at ISO 100 "
+        "(key=ev12.3) or lux (key=850lx); key, fill, camera, backdrop or a word of your own; without one: list them",
+    )
+    parser.add_argument("--meter", metavar="NAME", help="which meter, if there are several")
+    parser.add_argument("--remove", metavar="PLACE", help="take the reading of a place back")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+    parser.set_defaults(run=standing.reading)
+
+
 def _panel_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import screen
 
@@ -232,6 +247,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "name a place on the picture, and where its light should lie",
         "lampblack spot ~/shoots/bowls rim=0.42,0.31@VI",
         _spot_words,
+    ),
+    "reading": (
+        "log what the hand-held meter says, and have the ratios",
+        "lampblack reading ~/shoots/bowls key=16 fill=8 camera=11",
+        _reading_words,
     ),
     "region": (
         "say that a part of the picture is backdrop, subject, or neither",

@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import contextlib
+import json
 from dataclasses import dataclass
 from typing import Any
 
 from lampblack.daemon.clean import clean
 from lampblack.daemon.intake import stem_of
 from lampblack.daemon.journal import Journal, Kept, Setup
+from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import Region, parse_region, region_text
+from lampblack.rules.readings import (
+    Metered,
+    Reading,
+    chosen,
+    in_words,
+    newest,
+    offset_of,
+    parse_readings,
+    ratios,
+    taught_by,
+    wanted_av,
+)
 from lampblack.rules.spots import Spot, parse_spot, written
 
 Event = dict[str, Any]
@@ -19,6 +33,9 @@ SPOT, NO_SPOT = "spot", "spot-gone"
 
 REGION, NO_REGION, PLATE = "region", "region-gone", "plate"
 """... for a region as written, for one that is taken back, and for the number of the frame that is the clean plate."""
+
+READINGS, NO_READING, TAUGHT = "readings", "reading-gone", "meter-taught"
+"""... for readings (a JSON list), for one that is taken back, and for what a frame has taught of a meter."""
 
 MOST_SPOTS = 20
 """More are not kept: each has its line in the panel. Nor are more regions."""
@@ -54,6 +71,10 @@ class Memory:
         self.spots: dict[str, Spot] = {}
         self.regions: dict[str, Region] = {}
         """By how they are written; the later one goes over the earlier."""
+        self.readings: list[tuple[int, Reading]] = []
+        """With the setup that each belongs to."""
+        self.taught: dict[tuple[str, int], dict[int, float]] = {}
+        """What frames have taught of a meter in a setup, by their numbers."""
         self.plate: int | None = None
         """The number of the frame that shows the set without its subject."""
         self.refused: dict[bytes, str] = {}
@@ -90,14 +111,71 @@ class Memory:
                 self.regions.pop(text, None)
             elif kind == PLATE:
                 self.plate = int(text) or None
+            elif kind in (READINGS, NO_READING, TAUGHT):
+                self._note_reading(kind, json.loads(text))
+
+    def _note_reading(self, kind: str, told: Any) -> None:
+        """Take in what concerns the meter; a TypeError or KeyError of another version's entry is passed over."""
+        with contextlib.suppress(KeyError, TypeError):
+            if kind == READINGS:
+                self.readings += [(int(one["setup"]), _reading_of(one)) for one in told]
+            elif kind == NO_READING:
+                setup, place = int(told["setup"]), str(told["place"])
+                self.readings = [(n, one) for n, one in self.readings if (n, one.place) != (setup, place)]
+            else:
+                of = self.taught.setdefault((str(told["meter"]), int(told["setup"])), {})
+                of[int(told["frame"])] = float(told["stops"])
+
+    def now_read(self) -> list[Reading]:
+        """Return this setup's readings, one a place."""
+        return list(newest(reading for setup, reading in self.readings if setup == self.setup.number).values())
+
+    def metered(self) -> Metered | None:
+        """
+        Return what the aim `meter` goes by, with the offset that other setups have taught.
+
+        This setup's own frames don't count: they would bend the reading until the subject came out mid grey.
+        """
+        reading = chosen(self.now_read())
+        if reading is None:
+            return None
+        others = [
+            offset_of(list(frames.values())).stops
+            for (meter, setup), frames in self.taught.items()
+            if meter == (reading.meter or "") and setup != self.setup.number
+        ]
+        return Metered(reading, offset_of(others))
+
+    def lesson(self, verdict: Event) -> tuple[str, str] | None:
+        """Return what a frame teaches of the meter, for the journal to note; None for nothing."""
+        reading, told = chosen(self.now_read()), verdict.get("exposure") or {}
+        off = verdict.get("mid_stops")
+        if reading is None or off is None or verdict.get("frame") is None:
+            return None
+        exposure = Exposure.of(told.get("f_number"), told.get("shutter_s"), told.get("iso"))
+        stops = taught_by(reading, exposure, float(off))
+        if stops is None or abs(stops) > _MOST_OFFSET:
+            return None
+        entry = {
+            "meter": reading.meter or "",
+            "setup": self.setup.number,
+            "frame": verdict["frame"],
+            "stops": round(stops, 3),
+        }
+        return TAUGHT, json.dumps(entry)
 
     def answer(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
         """
-        Return the reply to `spot`, `region` or `plate` (see the socket's requests), and what the journal is to note.
+        Return the reply to `spot`, `region`, `plate` or `reading`, and what the journal is to note.
 
         What is to be noted isn't taken in yet: `note` does that, once it is kept.
         """
-        asked = {"spot": self._spot, "region": self._region, "plate": self._plate}[request["do"]]
+        asked = {
+            "spot": self._spot,
+            "region": self._region,
+            "plate": self._plate,
+            "reading": self._reading,
+        }[request["do"]]
         try:
             return asked(request)
         except ValueError as wrong:
@@ -142,6 +220,41 @@ class Memory:
             raise ValueError(f"There is no frame {clean(str(number), 20)}: frames are numbered from 1 to {self.total}.")
         return {"ok": True, "text": f"Frame {number} is the plate.", "plate": number}, (PLATE, str(number))
 
+    def _reading(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        shutter_s, iso = self._dialled(request)
+        if request.get("remove") is not None:
+            place = clean(str(request["remove"]), 40).lower()
+            if place not in {reading.place for reading in self.now_read()}:
+                raise ValueError(f"There is no reading of {place} in this setup.")
+            gone = json.dumps({"setup": self.setup.number, "place": place})
+            return {"ok": True, "text": f"The reading of {place} is taken back."}, (NO_READING, gone)
+        new: list[Reading] = []
+        if request.get("reading") is not None:
+            meter = None if request.get("meter") is None else clean(str(request["meter"]), 40).strip() or None
+            new = parse_readings(clean(str(request["reading"]), 300), shutter_s, iso, meter)
+        exposure = Exposure.of(None, shutter_s, iso)
+        known = list(newest([*self.now_read(), *new]).values())
+        reply = {
+            "ok": True,
+            "text": "; ".join(in_words(known, exposure.tv, exposure.sv)) or "No reading is logged in this setup yet.",
+            "readings": [_reading_json(reading, exposure) for reading in known],
+            "ratios": [
+                {"brighter": r.brighter, "darker": r.darker, "stops": round(r.stops, 3), "ratio": round(r.n, 3)}
+                for r in ratios(known)
+            ],
+        }
+        entries = [
+            {"setup": self.setup.number, "place": one.place, "ev100": one.ev100, "said": one.said, "meter": one.meter}
+            for one in new
+        ]
+        return reply, (READINGS, json.dumps(entries)) if new else None
+
+    def _dialled(self, request: Event) -> tuple[float | None, float | None]:
+        """Return time and ISO that an aperture is read for: the camera's now, else those of the newest frame."""
+        newest_one = (self.frames[-1].kept.verdict.get("exposure") or {}) if self.frames else {}
+        shutter_s, iso = request.get("shutter_s"), request.get("iso")
+        return shutter_s or newest_one.get("shutter_s"), iso or newest_one.get("iso")
+
     def index(self, path: bytes, digest: str, number: int) -> None:
         """Know a frame by its content, its path and its stem."""
         self.total = max(self.total, number)
@@ -173,3 +286,30 @@ class Memory:
             last = taken if isinstance(taken, str) else last
             keyed.append((last, place, shown))
         return [shown for _, _, shown in sorted(keyed, key=lambda item: item[:2])]
+
+
+_MOST_OFFSET = 2.5  # stops: more is another subject than the meter stood before
+
+
+def _reading_of(told: Any) -> Reading:
+    meter = told.get("meter")
+    return Reading(
+        clean(str(told["place"]), 40),
+        float(told["ev100"]),
+        clean(str(told["said"]), 60),
+        None if meter is None else clean(str(meter), 40),
+    )
+
+
+def _reading_json(reading: Reading, exposure: Exposure) -> Event:
+    f_number = None
+    if exposure.tv is not None and exposure.sv is not None:
+        f_number = round(2 ** (wanted_av(reading, offset_of([]), exposure.tv, exposure.sv) / 2), 3)
+    return {
+        "place": reading.place,
+        "ev100": round(reading.ev100, 3),
+        "lux": round(reading.lux, 1),
+        "f_number": f_number,
+        "meter": reading.meter,
+        "as": reading.said,
+    }

@@ -365,7 +365,8 @@ def _draw_message(canvas: Canvas, state: PanelState, row: int) -> None:
     if state.typing is not None:
         # The end of what is typed must stay in sight.
         tail = "".join(split(state.typing)[-(room - 30) :])
-        canvas.put(1, row, [("name of the new setup: ", "key"), (tail, "strong"), ("_", "key")], width=room)
+        asked = "readings (k16 f8 c11): " if state.typing_what == "reading" else "name of the new setup: "
+        canvas.put(1, row, [(asked, "key"), (tail, "strong"), ("_", "key")], width=room)
         return
     if state.said is not None:
         lead = "" if state.said.ok else f"{canvas.style.marks.trouble} "
@@ -390,13 +391,14 @@ def _keys(state: PanelState, style: Style) -> Iterator[Piece]:
         yield "The keys are off: the input is no terminal.", "dim"
         return
     if state.typing is not None:
-        pairs = [("enter", "begin it (no name: numbered)"), ("esc", "leave it")]
+        done = "log them (none: tell them)" if state.typing_what == "reading" else "begin it (no name: numbered)"
+        pairs = [("enter", done), ("esc", "leave it")]
     elif state.tethered:
         arrows = "up/down" if style.ascii else "↑↓"
-        pairs = [("space", "take step"), ("f", "fire again"), (arrows, "aperture")]
-        pairs += [("n", "new setup"), ("a", "aim"), ("q", "quit")]
+        pairs = [("space", "step"), ("f", "fire"), (arrows, "aperture")]
+        pairs += [("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")]
     else:
-        pairs = [("n", "new setup"), ("a", "aim"), ("q", "quit")]
+        pairs = [("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")]
     for key, meaning in pairs:
         yield f"{key} ", "key"
         yield f"{meaning}  ", "plain"

@@ -160,6 +160,7 @@ class PanelState:
     said: Said | None = None
     note: str = ""
     typing: str | None = None
+    typing_what: Literal["setup", "reading"] = "setup"
     keys: bool = True
 
     @property
@@ -338,7 +339,11 @@ def press(state: PanelState, key: str) -> Pressed:
 def _type(state: PanelState, key: str) -> Pressed:
     typed = state.typing or ""
     if key == "escape":
-        return Pressed(replace(state, typing=None, said=Said("No new setup: everything stays as it was.")))
+        what = "reading" if state.typing_what == "reading" else "new setup"
+        return Pressed(replace(state, typing=None, said=Said(f"No {what}: everything stays as it was.")))
+    if key == "enter" and state.typing_what == "reading":
+        text = clean(typed, NAME_LENGTH_MAX).strip()
+        return Pressed(replace(state, typing=None), {"do": "reading", "reading": text or None})
     if key == "enter":
         name = clean(typed, NAME_LENGTH_MAX).strip()
         return Pressed(replace(state, typing=None), {"do": "slate", "name": name or None})
@@ -371,7 +376,11 @@ def _press_fire(state: PanelState) -> Pressed:
 
 
 def _press_setup(state: PanelState) -> Pressed:
-    return Pressed(replace(state, typing=""))
+    return Pressed(replace(state, typing="", typing_what="setup"))
+
+
+def _press_reading(state: PanelState) -> Pressed:
+    return Pressed(replace(state, typing="", typing_what="reading"))
 
 
 def _press_aim(state: PanelState) -> Pressed:
@@ -418,6 +427,7 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "f": _press_fire,
     "n": _press_setup,
     "a": _press_aim,
+    "r": _press_reading,
     "up": _press_wider,
     "down": _press_narrower,
 }

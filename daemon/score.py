@@ -8,6 +8,7 @@ import os
 import sys
 from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from lampblack.rules.advice import AIMS, SPOT_AIM
 from lampblack.rules.figures import f_text, percent
 from lampblack.rules.given import Given, Plate, Region, parse_region, plate_of
 from lampblack.rules.look import Look, Part
+from lampblack.rules.readings import Metered, ReadingError, chosen, parse_readings
 from lampblack.rules.shoot import Setup, judge, new_setup
 from lampblack.rules.spots import Spot, parse_spot, spot_words
 
@@ -58,6 +60,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="KIND=X,Y,W,H",
         dest="regions",
         help="a rectangle, in shares of the picture, that is backdrop, subject, or neither (ignore), whatever is found",
+    )
+    parser.add_argument(
+        "--reading",
+        action="append",
+        default=[],
+        metavar="PLACE=VALUE",
+        dest="readings",
+        help="an incident reading for the aim meter: key=16 (at the frame's time and ISO), camera=11@1/60,200",
     )
     parser.add_argument("--plate", metavar="FILE", help="a frame of the set without its subject: sharpens the outline")
     parser.add_argument(
@@ -117,6 +127,7 @@ def run(args: argparse.Namespace) -> int:
             frame += 1
             if given.plate is not None and not _fits(given.plate, seen.look):
                 print(f"{_shown(file)}: the plate is of another size or kind, and not used for it.", file=sys.stderr)
+            setup = replace(setup, metered=_metered(args.readings, seen.look))
             setup, verdict = judge(setup, seen.look, thresholds, file=_shown(file), frame=frame)
             said = verdict.as_json()
             if masks is not None:
@@ -125,11 +136,20 @@ def run(args: argparse.Namespace) -> int:
                 except MasksError as wrong:
                     status = _trouble(args, file, str(wrong))
             _say(args, said)
-    except _PlateError as wrong:
+    except (_PlateError, ReadingError) as wrong:
         return _trouble(args, None, str(wrong))
     finally:
         eye.close()
     return status
+
+
+def _metered(texts: Sequence[str], look: Look) -> Metered | None:
+    """Return the reading to go by; raises `ReadingError`."""
+    if not texts:
+        return None
+    exposure = look.shot.exposure
+    reading = chosen(parse_readings(" ".join(texts), exposure.shutter_s, exposure.iso))
+    return None if reading is None else Metered(reading)
 
 
 class _PlateError(Exception):

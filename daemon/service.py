@@ -555,6 +555,9 @@ class Service:
             shown = Shown(kept, unsaved=not saved)
             self._recent.append(_Judged(shown, before, seen.look, notices))
             self._memory.add(shown)
+            if (lesson := self._memory.lesson(verdict)) is not None:
+                self._memory.note(*lesson)
+                await self._desk.record(partial(_note, lesson))
             self._intake_now().settle(ready)
             self._publish_frame(shown)
 
@@ -594,11 +597,13 @@ class Service:
             backdrop=self._options.backdrop,
             f_numbers=self._camera.f_numbers,
             spots=tuple(self._memory.spots.values()),
+            metered=self._memory.metered(),
         )
 
     def _with_wishes(self, setup: shoot.Setup) -> shoot.Setup:
         spots = tuple(self._memory.spots.values())
-        return replace(setup, aim=self._aim, f_numbers=self._camera.f_numbers or setup.f_numbers, spots=spots)
+        f_numbers = self._camera.f_numbers or setup.f_numbers
+        return replace(setup, aim=self._aim, f_numbers=f_numbers, spots=spots, metered=self._memory.metered())
 
     async def _begin_setup(self, slate: _Slate) -> None:
         async with self._judging:
@@ -657,6 +662,7 @@ class Service:
             "spots": [written(spot) for spot in self._memory.spots.values()],
             "regions": list(self._memory.regions),
             "plate": self._memory.plate,
+            "readings": [{"place": r.place, "ev100": round(r.ev100, 3)} for r in self._memory.now_read()],
             "service": self._service(),
             "camera": self._camera.now,
             "camera_asked": self._options.camera,
@@ -713,6 +719,7 @@ class Service:
             "spot": self._do_said,
             "region": self._do_said,
             "plate": self._do_said,
+            "reading": self._do_said,
             "stop": self._do_stop,
         }
 
@@ -770,11 +777,13 @@ class Service:
         return _reply(True, f"The aim is now {aim}.")
 
     async def _do_said(self, request: Event) -> Event:
-        reply, noted = self._memory.answer(request)
+        camera = self._camera.now
+        dialled = {key: camera.get(key) for key in ("shutter_s", "iso")} if request["do"] == "reading" else {}
+        reply, noted = self._memory.answer({**dialled, **request})
         if noted is not None:
             self._memory.note(*noted)
             await self._desk.record(partial(_note, noted))
-            if request["do"] == "spot":
+            if request["do"] in ("spot", "reading"):
                 await self._new_wishes()
             else:
                 self._background(self._look_anew())

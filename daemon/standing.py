@@ -121,7 +121,15 @@ def plate(args: argparse.Namespace) -> int:
     return _say(args, {"do": "plate", "frame": args.frame, "remove": args.remove}, "plate")
 
 
-def _say(args: argparse.Namespace, request: Json, key: str) -> int:
+def reading(args: argparse.Namespace) -> int:
+    """Log incident readings, take one back, or list them with their ratios; returns the exit status."""
+    text = " ".join(args.readings) or None
+    return _say(
+        args, {"do": "reading", "reading": text, "remove": args.remove, "meter": args.meter}, "readings", "ratios"
+    )
+
+
+def _say(args: argparse.Namespace, request: Json, *keys: str) -> int:
     """Say something of a shoot, to its service or else into its journal; returns the exit status."""
     folder = folder_of(args)
     try:
@@ -136,9 +144,9 @@ def _say(args: argparse.Namespace, request: Json, key: str) -> int:
     if not reply.get("ok"):
         return fail(args, folder, text)
     if args.json:
-        print_json({"folder": folder_text(folder), "text": text, key: reply.get(key)})
+        print_json({"folder": folder_text(folder), "text": text, **{key: reply.get(key) for key in keys}})
     else:
-        print(text)
+        print(text.replace("; ", "\n") if request["do"] == "reading" else text)
     return 0
 
 
@@ -152,7 +160,7 @@ def _without_service(folder: Path, request: Json) -> Json:
         return {"ok": False, "text": str(wrong)}
     try:
         place = folder / journal.NAME
-        asks = all(value is None or value is False for key, value in request.items() if key != "do")
+        asks = all(value is None or value is False for key, value in request.items() if key not in ("do", "meter"))
         if asks and not place.exists():
             return memory.Memory().answer(request)[0]  # nothing is known, and none is made for the asking
         kept, said = journal.Journal.open(place)

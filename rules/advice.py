@@ -14,6 +14,7 @@ from lampblack.rules.exposure import (
     SHUTTERS_THIRD,
     Exposure,
     aperture_value,
+    marked_f_number,
     shutter_seconds,
     speed_value,
     time_value,
@@ -21,6 +22,7 @@ from lampblack.rules.exposure import (
 from lampblack.rules.figures import percent
 from lampblack.rules.figures import stops_long as _stops_text
 from lampblack.rules.forecast import Headroom, Sample, blocked_share, broad_share, mid_light
+from lampblack.rules.readings import Metered, wanted_av
 from lampblack.rules.spots import Placed, zone_of
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
@@ -91,6 +93,7 @@ def suggest_step(
     f_numbers: tuple[float, ...],
     thresholds: Thresholds,
     spots: Sequence[Placed] = (),
+    metered: Metered | None = None,
 ) -> Step:
     """
     Return the next step from the newest frame under an aim.
@@ -104,6 +107,7 @@ def suggest_step(
         f_numbers: the apertures on offer.
         thresholds: the thresholds.
         spots: the spots that a person has named, in the newest frame.
+        metered: the incident reading that the setup goes by.
     """
     ladder = None
     if here.av is not None and here.f_number is not None:
@@ -112,7 +116,7 @@ def suggest_step(
     if aim.startswith(SPOT_AIM):
         return _for_spot(aim.removeprefix(SPOT_AIM), spots, ladder, thresholds)
     if aim == "meter":
-        return Step(None, None, None, "No incident reading is logged for this setup.")
+        return _by_meter(metered, ladder, thresholds)
     if samples[-1].burnt > _BURNT and not samples[-1].subject.pixels:
         mark = ladder.nearest(-2 * _LONG_STEP) if ladder else None
         return _move(-2 * _LONG_STEP, ladder, mark, "The frame is burnt out; to see anything", thresholds)
@@ -121,6 +125,30 @@ def suggest_step(
     if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":
         return _clean_backdrop(samples, here, cleanness, ladder, thresholds)
     return _even(samples, here, ladder, thresholds)
+
+
+def _by_meter(metered: Metered | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:
+    if metered is None:
+        return Step(
+            None, None, None, "No incident reading is logged for this setup: lampblack reading, or r in the panel."
+        )
+    here = None if ladder is None else ladder.here
+    if ladder is None or here is None or here.av is None or here.tv is None or here.sv is None:
+        return Step(
+            None, None, None, "The file doesn't tell aperture, time and ISO: the reading can't be held against it."
+        )
+    reading, offset = metered.reading, metered.offset
+    wanted = here.av - wanted_av(reading, offset, here.tv, here.sv)
+    learned = ""
+    if abs(offset.stops) > thresholds.steps.keep_within_stops:
+        learned = (
+            f", {_stops_text(offset.stops)} {'opened' if offset.stops > 0 else 'closed'} for this meter and camera"
+        )
+    mark = _mark(marked_f_number(here.av - wanted))
+    seen = f"The {reading.place} reading asks for f/{mark}{learned}"
+    if abs(wanted) <= thresholds.steps.keep_within_stops:
+        return Step("keep", 0.0, here.f_number, f"{seen}: this is the one.")
+    return _move(wanted, ladder, ladder.nearest(wanted), seen, thresholds)
 
 
 def _wanted_for_even(samples: list[Sample], here: Exposure) -> float | None:

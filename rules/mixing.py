@@ -161,7 +161,7 @@ def plan(
     first = task.solve(free)
     # Apertures come in marks: of the two around the free answer the better, lamps set anew for each.
     near = sorted(changes, key=lambda change: abs(change - first.x[-1]))[:2]
-    best = min((task.solve((change, change)) for change in near), key=lambda found: found.fun)
+    best = min((task.solve((change, change), first.x) for change in near), key=lambda found: found.fun)
     gains = tuple(round(float(stops), 2) + 0.0 for stops in best.x[:-1])
     change = float(best.x[-1])
     mark = changes[min(changes, key=lambda one: abs(one - change))]
@@ -219,11 +219,12 @@ class _Task:
                 found[name] = max(short, found.get(name, 0.0))
         return found
 
-    def solve(self, exposure: tuple[float, float]) -> _Found:
-        """Return the least change within bounds that meets the terms, or misses them least."""
+    def solve(self, exposure: tuple[float, float], near: Floats | None = None) -> _Found:
+        """Return the least change within bounds that meets the terms, or misses them least; near: where it lies."""
         bounds = [*self.bounds, exposure]
         best: _Found | None = None
-        for start in self._starts(bounds):
+        starts = self._starts(bounds) if near is None else [np.clip(near, *np.array(bounds).T)]
+        for start in starts:
             found = self._from(start, bounds)
             best = found if best is None or found.fun < best.fun else best
         assert best is not None

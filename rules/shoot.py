@@ -34,12 +34,13 @@ from lampblack.rules.neutral import (
 )
 from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
+from lampblack.rules.readings import Metered
 from lampblack.rules.remedy import Remedy, remedies
 from lampblack.rules.response import USUAL_END, Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.steadiness import Tiles, reached_text, shift_text, softer_text
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import light_of_code
+from lampblack.rules.tone import MID_GREY, light_of_code
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
 
 BackdropWish = Literal["auto", "black", "grey", "white", "none"]
@@ -62,6 +63,7 @@ class Setup:
     lessons: Lessons = NO_LESSONS
     spots: tuple[Spot, ...] = ()
     spots_known: tuple[Remembered, ...] = ()
+    metered: Metered | None = None
     colours: tuple[tuple[bool, int, Colour], ...] = ()
     """The first neutral of each kind (raw or not), and the number of the frame that showed it."""
     tiles: tuple[Tiles, ...] = ()
@@ -89,9 +91,12 @@ def new_setup(
     backdrop: BackdropWish = "auto",
     f_numbers: tuple[float, ...] | None = None,
     spots: tuple[Spot, ...] = (),
+    metered: Metered | None = None,
 ) -> Setup:
     """Return an empty setup; without a camera's own list, every third stop from f/2.8 to f/22 is on offer."""
-    return Setup(number, name, aim, backdrop, tuple(sorted(f_numbers)) if f_numbers else LADDER, spots=spots)
+    return Setup(
+        number, name, aim, backdrop, tuple(sorted(f_numbers)) if f_numbers else LADDER, spots=spots, metered=metered
+    )
 
 
 def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int) -> tuple[Setup, Verdict]:
@@ -118,7 +123,9 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
-    step = suggest_step(setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots)
+    step = suggest_step(
+        setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots, setup.metered
+    )
     blind = blindness(look)
     if blind is not None:
         step = step_from(blind, why == "light" and again is None, step, look.shot.exposure, setup.f_numbers)
@@ -152,6 +159,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         ),
         colour=colour,
         sharpness=_sharpness(setup, look),
+        mid_stops=_mid_stops(samples[-1]),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
     tiles = _with_tiles(setup, look)
@@ -168,6 +176,17 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         colours=_with_colour(setup, look, frame, colour),
     )
     return after, verdict
+
+
+_TELLING_MIDDLE = 0.003, 0.7  # light of mid tones that are neither drowned nor pressed against white
+
+
+def _mid_stops(sample: Sample) -> float | None:
+    """Return by how many stops the subject's mid tones lie over mid grey; None where they can't be told."""
+    middle = sample.mid_light
+    if middle is None or not _TELLING_MIDDLE[0] < middle < _TELLING_MIDDLE[1]:
+        return None
+    return float(np.log2(middle / MID_GREY))
 
 
 def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:

@@ -70,6 +70,8 @@ class Verdict:
     colour: Colour | None = None
     sharpness: float | None = None
     """Fine contrast against the setup's sharpest frame."""
+    mid_stops: float | None = None
+    """By how many stops the subject's mid tones lie over mid grey."""
 
     def as_json(self) -> dict[str, Any]:
         """Return the object that the commands print; unknown values are None."""
@@ -112,6 +114,7 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
             "headroom_seen": h.headroom.seen if h.headroom else None,
         },
         "shadows": {"frame": _number(v.shadows.frame), "subject": _number(v.shadows.subject)},
+        "mid_stops": _number(v.mid_stops, 3),
         "backdrop": {**_backdrop_json(v.backdrop), "remedies": [_remedy_json(one) for one in v.remedies]},
         "colour": colour_json(v.colour),
         "steadiness": _steadiness_json(v),

@@ -737,6 +737,35 @@ def _read_to_end(guest: socket.socket) -> None:
             pass
 
 
+def test_readings_are_logged_compared_and_aimed_at(folder: Path) -> None:
+    (folder / "1.jpg").write_bytes(jpeg(1))
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["1.jpg"])
+        assert service.ask("aim", aim="meter")["ok"]
+        exposure = service.of_kind("frame")[-1]["verdict"]["exposure"]
+        done = run("reading", str(folder), "key=16", "fill=8", "--json")
+        assert done.returncode == 0, done.stderr
+        said = json.loads(done.stdout)
+        assert [r["place"] for r in said["readings"]] == ["key", "fill"]
+        assert (said["ratios"][0]["stops"], said["ratios"][0]["ratio"]) == (2, 4)
+        assert said["readings"][0]["ev100"] == pytest.approx(8 + exposure["tv"] - exposure["sv"] + 5)
+        service.until(lambda: "key reading asks for f/16" in service.of_kind("frame")[-1]["verdict"]["next"]["why"])
+        assert service.ask("reading", reading="c11")["ok"], "as typed in the panel"
+        service.until(lambda: "camera reading asks for f/11" in service.of_kind("frame")[-1]["verdict"]["next"]["why"])
+        assert not service.ask("reading", reading="c")["ok"]
+        (folder / "2.jpg").write_bytes(jpeg(2))
+        service.until(lambda: service.files == ["1.jpg", "2.jpg"])
+        assert service.ask("slate", name="closer")["ok"]
+        assert run("reading", str(folder), "--json").returncode == 0
+        assert service.ask("reading")["readings"] == [], "another setup, other light"
+    done = run("reading", str(folder), "key=ev12", "--meter", "old one")
+    assert done.returncode == 0, "no service is needed"
+    assert "key: EV 12.0 at ISO 100" in done.stdout
+    assert run("reading", str(folder), "--remove", "key").returncode == 0
+    assert run("reading", str(folder), "--remove", "key").returncode == 1
+    assert run("reading", str(folder), "key=16x").returncode == 1
+
+
 def test_a_region_and_a_plate_are_said_kept_and_used_at_once(folder: Path) -> None:
     (folder / "1.jpg").write_bytes(jpeg(1))
 

@@ -43,7 +43,19 @@ def test_each_command_is_understood(words: list[str]) -> None:
 def test_options_that_are_named_exist() -> None:
     named = set(re.findall(r"`(--[a-z-]+)`", README))
     helps = ""
-    for command in ("watch", "panel", "spot", "region", "plate", "score", "balance", "neutral", "rehearse", "mock"):
+    for command in (
+        "watch",
+        "panel",
+        "spot",
+        "reading",
+        "region",
+        "plate",
+        "score",
+        "balance",
+        "neutral",
+        "rehearse",
+        "mock",
+    ):
         words = [sys.executable, "-m", "lampblack.daemon.cli", command, "--help"]
         helps += subprocess.run(words, capture_output=True, text=True, timeout=60).stdout
     assert named
