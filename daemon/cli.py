@@ -192,6 +192,58 @@ def _reading_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=standing.reading)
 
 
+def _folder_and_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
+def _slate_words(parser: argparse.ArgumentParser) -> None:
+    _folder_and_json(parser)
+    parser.add_argument("name", metavar="NAME", nargs="?", help="what the setup is called (none: it is numbered)")
+    parser.add_argument("--rename", metavar="SETUP", type=int, help="give this earlier setup the name instead")
+    parser.set_defaults(run=_keeping("slate"))
+
+
+def _note_words(parser: argparse.ArgumentParser) -> None:
+    _folder_and_json(parser)
+    parser.add_argument("text", metavar="TEXT", help="what is to be remembered of the setup")
+    parser.add_argument("--setup", type=int, metavar="N", help="another setup than the newest")
+    parser.set_defaults(run=_keeping("note"))
+
+
+def _choose_words(parser: argparse.ArgumentParser) -> None:
+    _folder_and_json(parser)
+    parser.add_argument("frame", metavar="FRAME", type=int, help="its number")
+    parser.add_argument("--rating", type=int, choices=range(-1, 6), metavar="0..5", help="-1: rejected")
+    parser.add_argument("--label", help="a word for it")
+    parser.add_argument("--why", help="why this one")
+    parser.add_argument("--no-sidecar", action="store_true", help="keep it in the journal alone")
+    parser.set_defaults(run=_keeping("choose"))
+
+
+def _shoots_words(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("places", metavar="FOLDER", nargs="*", help="where to look (default: here)")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a shoot")
+    parser.set_defaults(run=_keeping("shoots"))
+
+
+def _keeping(name: str) -> Callable[[argparse.Namespace], int]:
+    def run(args: argparse.Namespace) -> int:
+        from lampblack.daemon import keeping  # heavy: not before it is needed
+
+        work: Callable[[argparse.Namespace], int] = getattr(keeping, name)
+        return work(args)
+
+    return run
+
+
+def _report_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import sheet
+
+    sheet.add_arguments(parser)
+    parser.set_defaults(run=sheet.run)
+
+
 def _panel_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import screen
 
@@ -253,6 +305,15 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "lampblack reading ~/shoots/bowls key=16 fill=8 camera=11",
         _reading_words,
     ),
+    "slate": ("begin a setup", "lampblack slate ~/shoots/bowls 'rim and flag'", _slate_words),
+    "note": ("note something on the setup", "lampblack note ~/shoots/bowls 'card 40 cm left of the rim'", _note_words),
+    "choose": (
+        "keep which frame is right, and why: in the journal, and as XMP beside it",
+        "lampblack choose ~/shoots/bowls 4 --rating 5 --why 'rim just parts it from the black'",
+        _choose_words,
+    ),
+    "report": ("make one page of a shoot, to hand over", "lampblack report ~/shoots/bowls --for class", _report_words),
+    "shoots": ("list the shoots below a folder", "lampblack shoots ~/shoots", _shoots_words),
     "region": (
         "say that a part of the picture is backdrop, subject, or neither",
         "lampblack region ~/shoots/bowls ignore=0,0,0.1,1",

@@ -106,6 +106,29 @@ class Journal:
                 raise JournalError(f"{path.name} cannot be made: {again}") from None
 
     @classmethod
+    def read(cls, path: Path) -> Journal:
+        """
+        Open a journal for reading alone; whoever writes it goes on.
+
+        Raises:
+            JournalError: it can't be read, or is no journal.
+        """
+        try:
+            link = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=1)
+        except sqlite3.Error as wrong:
+            raise JournalError(f"{path.name} cannot be opened: {wrong}") from None
+        try:
+            link.execute("PRAGMA trusted_schema = OFF")
+            owner = int(link.execute("PRAGMA application_id").fetchone()[0])
+        except sqlite3.Error as wrong:
+            link.close()
+            raise JournalError(_why(wrong, path)) from None
+        if owner != APPLICATION_ID:
+            link.close()
+            raise JournalError(f"{path.name} is no journal of Lampblack's.")
+        return cls(link, path)
+
+    @classmethod
     def _open(cls, path: Path) -> Journal:
         with contextlib.suppress(FileNotFoundError):
             if not stat.S_ISREG(path.lstat().st_mode):
@@ -204,6 +227,16 @@ class Journal:
         """Return the setup begun last."""
         row = self._link.execute("SELECT number, name FROM setup ORDER BY number DESC LIMIT 1").fetchone()
         return None if row is None else Setup(int(row[0]), None if row[1] is None else clean(str(row[1])))
+
+    def begun(self) -> str:
+        """Return when the shoot was begun: UTC, ISO 8601."""
+        row = self._link.execute("SELECT begun FROM shoot").fetchone()
+        return "" if row is None else clean(str(row[0]), 40)
+
+    def setups(self) -> list[tuple[int, str | None, str]]:
+        """Return (number, name, begun) of every setup."""
+        rows = self._link.execute("SELECT number, name, begun FROM setup ORDER BY number")
+        return [(int(n), None if name is None else clean(str(name), 60), clean(str(at), 40)) for n, name, at in rows]
 
     def frames(self, setup: int | None = None) -> list[Kept]:
         """Return frames in the order they were read, of one setup or all, with the last that was said of each."""

@@ -37,6 +37,9 @@ REGION, NO_REGION, PLATE = "region", "region-gone", "plate"
 READINGS, NO_READING, TAUGHT = "readings", "reading-gone", "meter-taught"
 """... for readings (a JSON list), for one that is taken back, and for what a frame has taught of a meter."""
 
+CHOICE, NOTE, RENAME = "choice", "note", "rename"
+"""... for what a person thinks of a frame, says of a setup, and calls it now; JSON objects."""
+
 MOST_SPOTS = 20
 """More are not kept: each has its line in the panel. Nor are more regions."""
 
@@ -73,6 +76,8 @@ class Memory:
         """By how they are written; the later one goes over the earlier."""
         self.readings: list[tuple[int, Reading]] = []
         """With the setup that each belongs to."""
+        self.dialled: Event = {}
+        """The exposure of the newest frame, of whichever setup."""
         self.taught: dict[tuple[str, int], dict[int, float]] = {}
         """What frames have taught of a meter in a setup, by their numbers."""
         self.plate: int | None = None
@@ -88,6 +93,9 @@ class Memory:
         memory = cls()
         memory.setup = journal.setup() or memory.setup
         memory.frames = [Shown(kept) for kept in journal.frames(memory.setup.number)]
+        earlier = memory.frames or [Shown(kept) for kept in journal.frames(memory.setup.number - 1)]
+        if earlier:
+            memory.dialled = earlier[-1].kept.verdict.get("exposure") or {}
         for path, digest, _, number in journal.identities():
             memory.index(path, digest, number)
         memory.refused = {refusal.path: refusal.error for refusal in journal.refusals()}
@@ -111,6 +119,10 @@ class Memory:
                 self.regions.pop(text, None)
             elif kind == PLATE:
                 self.plate = int(text) or None
+            elif kind == RENAME:
+                told = json.loads(text)
+                if told.get("setup") == self.setup.number:
+                    self.setup = Setup(self.setup.number, clean(str(told.get("name") or ""), 60) or None)
             elif kind in (READINGS, NO_READING, TAUGHT):
                 self._note_reading(kind, json.loads(text))
 
@@ -175,6 +187,9 @@ class Memory:
             "region": self._region,
             "plate": self._plate,
             "reading": self._reading,
+            "choose": self._choose,
+            "note": self._note_setup,
+            "rename": self._rename,
         }[request["do"]]
         try:
             return asked(request)
@@ -249,11 +264,44 @@ class Memory:
         ]
         return reply, (READINGS, json.dumps(entries)) if new else None
 
+    def _choose(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        number, rating = request.get("frame"), request.get("rating")
+        if not isinstance(number, int) or not 1 <= number <= self.total:
+            raise ValueError(f"There is no frame {clean(str(number), 20)}: frames are numbered from 1 to {self.total}.")
+        if rating is not None and (not isinstance(rating, int) or not -1 <= rating <= _MOST_STARS):
+            raise ValueError(f"A rating is a number from 0 to {_MOST_STARS}, or -1 for rejected.")
+        label, why = (
+            None if request.get(key) is None else clean(str(request[key]), most).strip() or None
+            for key, most in (("label", 60), ("why", 2000))
+        )
+        entry = {"frame": number, "rating": rating, "label": label, "why": why}
+        return {"ok": True, "text": f"Frame {number} is noted."}, (CHOICE, json.dumps(entry))
+
+    def _note_setup(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        text = clean(str(request.get("text") or ""), 2000).strip()
+        if not text:
+            raise ValueError("There is nothing to note.")
+        return {"ok": True, "text": "Noted."}, (NOTE, json.dumps({"setup": self._asked_setup(request), "text": text}))
+
+    def _rename(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
+        setup, name = self._asked_setup(request), clean(str(request.get("name") or ""), 60).strip()
+        return {"ok": True, "text": f"Setup {setup} is now {name or 'without a name'}."}, (
+            RENAME,
+            json.dumps({"setup": setup, "name": name}),
+        )
+
+    def _asked_setup(self, request: Event) -> int:
+        setup = request.get("setup")
+        if setup is None:
+            return self.setup.number
+        if not isinstance(setup, int) or not 1 <= setup <= self.setup.number:
+            raise ValueError(f"There is no setup {clean(str(setup), 20)}.")
+        return setup
+
     def _dialled(self, request: Event) -> tuple[float | None, float | None]:
         """Return time and ISO that an aperture is read for: the camera's now, else those of the newest frame."""
-        newest_one = (self.frames[-1].kept.verdict.get("exposure") or {}) if self.frames else {}
         shutter_s, iso = request.get("shutter_s"), request.get("iso")
-        return shutter_s or newest_one.get("shutter_s"), iso or newest_one.get("iso")
+        return shutter_s or self.dialled.get("shutter_s"), iso or self.dialled.get("iso")
 
     def index(self, path: bytes, digest: str, number: int) -> None:
         """Know a frame by its content, its path and its stem."""
@@ -265,6 +313,7 @@ class Memory:
     def add(self, shown: Shown) -> None:
         """Add a frame to this setup."""
         self.frames.append(shown)
+        self.dialled = shown.kept.verdict.get("exposure") or self.dialled
         self.index(shown.kept.path, shown.kept.digest, shown.kept.number)
         self.refused.pop(shown.kept.path, None)
 
@@ -288,6 +337,7 @@ class Memory:
         return [shown for _, _, shown in sorted(keyed, key=lambda item: item[:2])]
 
 
+_MOST_STARS = 5
 _MOST_OFFSET = 2.5  # stops: more is another subject than the meter stood before
 
 

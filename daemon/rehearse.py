@@ -56,10 +56,14 @@ def run(args: argparse.Namespace) -> int:
     with Signals() as signals:
         try:
             with shoot_folder(args.folder, keep=args.keep) as folder:
+                keep = args.keep or args.folder is not None
                 try:
-                    return _run(args, folder, signals)
+                    status = _run(args, folder, signals)
+                    if keep:
+                        _write_page(folder)
+                    return status
                 finally:
-                    if args.keep or args.folder is not None:
+                    if keep:
                         print_line(f"Frames and journal are kept in {folder}")
         except WrongFolderError as wrong:
             print(wrong, file=sys.stderr)
@@ -69,6 +73,14 @@ def run(args: argparse.Namespace) -> int:
             return 1
         except EndedError as ended:
             return 128 + ended.number
+
+
+def _write_page(folder: Path) -> None:
+    from lampblack.daemon.sheet import write_page  # heavy: only where there is something to keep
+
+    page = write_page(folder, "class")
+    if page is not None:
+        print_line(f"A page of them: {page}")
 
 
 def _run(args: argparse.Namespace, folder: Path, signals: Signals) -> int:

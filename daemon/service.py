@@ -720,6 +720,9 @@ class Service:
             "region": self._do_said,
             "plate": self._do_said,
             "reading": self._do_said,
+            "choose": self._do_said,
+            "note": self._do_said,
+            "rename": self._do_said,
             "stop": self._do_stop,
         }
 
@@ -785,8 +788,12 @@ class Service:
             await self._desk.record(partial(_note, noted))
             if request["do"] in ("spot", "reading"):
                 await self._new_wishes()
-            else:
+            elif request["do"] in ("region", "plate"):
                 self._background(self._look_anew())
+            elif request["do"] == "rename":
+                setup = self._memory.setup
+                self._rules = replace(self._rules, name=setup.name)
+                self._publish({"event": "setup", "setup": {"number": setup.number, "name": setup.name}, "again": True})
         return reply
 
     async def _look_anew(self) -> None:

@@ -105,7 +105,7 @@ def spot(args: argparse.Namespace) -> int:
     from lampblack.rules.spots import written  # heavy: the others here need no image library
 
     spot = None if args.spot is None else written(args.spot)
-    return _say(args, {"do": "spot", "spot": spot, "remove": args.remove}, "spots")
+    return say(args, {"do": "spot", "spot": spot, "remove": args.remove}, "spots")
 
 
 def region(args: argparse.Namespace) -> int:
@@ -113,23 +113,23 @@ def region(args: argparse.Namespace) -> int:
     from lampblack.rules.given import region_text  # heavy, as above
 
     given, gone = (None if each is None else region_text(each) for each in (args.region, args.remove))
-    return _say(args, {"do": "region", "region": given, "remove": gone}, "regions")
+    return say(args, {"do": "region", "region": given, "remove": gone}, "regions")
 
 
 def plate(args: argparse.Namespace) -> int:
     """Say which frame is the clean plate, that none is, or ask; returns the exit status."""
-    return _say(args, {"do": "plate", "frame": args.frame, "remove": args.remove}, "plate")
+    return say(args, {"do": "plate", "frame": args.frame, "remove": args.remove}, "plate")
 
 
 def reading(args: argparse.Namespace) -> int:
     """Log incident readings, take one back, or list them with their ratios; returns the exit status."""
     text = " ".join(args.readings) or None
-    return _say(
+    return say(
         args, {"do": "reading", "reading": text, "remove": args.remove, "meter": args.meter}, "readings", "ratios"
     )
 
 
-def _say(args: argparse.Namespace, request: Json, *keys: str) -> int:
+def say(args: argparse.Namespace, request: Json, *keys: str) -> int:
     """Say something of a shoot, to its service or else into its journal; returns the exit status."""
     folder = folder_of(args)
     try:
@@ -150,6 +150,10 @@ def _say(args: argparse.Namespace, request: Json, *keys: str) -> int:
     return 0
 
 
+_LISTS = ("spot", "region", "plate", "reading")
+"""Requests that only ask where nothing is said with them."""
+
+
 def _without_service(folder: Path, request: Json) -> Json:
     """Answer from the journal alone; the folder's lock keeps a service from starting meanwhile."""
     from lampblack.daemon import journal, memory, premises  # heavy, as above
@@ -161,13 +165,18 @@ def _without_service(folder: Path, request: Json) -> Json:
     try:
         place = folder / journal.NAME
         asks = all(value is None or value is False for key, value in request.items() if key not in ("do", "meter"))
-        if asks and not place.exists():
+        if asks and request["do"] in _LISTS and not place.exists():
             return memory.Memory().answer(request)[0]  # nothing is known, and none is made for the asking
         kept, said = journal.Journal.open(place)
         with contextlib.closing(kept):
             if said:
                 print(said, file=sys.stderr)
-            reply, noted = memory.Memory.of(kept).answer(request)
+            told = memory.Memory.of(kept)
+            if request["do"] == "slate":
+                number = told.setup.number + (kept.setup() is not None)
+                kept.begin_setup(number, clean(request["name"] or "", 60).strip() or None)
+                return {"ok": True, "text": f"Setup {number} begins."}
+            reply, noted = told.answer(request)
             if noted is not None:
                 kept.note(*noted)
             return reply

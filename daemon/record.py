@@ -1,0 +1,136 @@
+"""A shoot as its journal has it, for reading again: setups, frames, readings, notes, choices. Nothing is written."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from lampblack.daemon import journal as journals
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.journal import Journal, Kept
+from lampblack.daemon.memory import CHOICE, NO_READING, NOTE, READINGS, RENAME
+from lampblack.rules.readings import Reading
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What a person thought of a frame. rating: 0 to 5, -1 rejected (XMP, xmp:Rating); None for none."""
+
+    rating: int | None
+    label: str | None
+    why: str | None
+
+
+@dataclass
+class SetupRecord:
+    """One setup with all that hangs on it."""
+
+    number: int
+    name: str | None
+    begun: str
+    frames: list[Kept] = field(default_factory=list)
+    readings: dict[str, Reading] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+
+    @property
+    def title(self) -> str:
+        """Return what it is called."""
+        return self.name or f"Setup {self.number}"
+
+
+@dataclass
+class Shoot:
+    """A shoot: its setups in order, and the choices by frame number."""
+
+    folder: Path
+    begun: str
+    setups: list[SetupRecord]
+    choices: dict[int, Choice]
+
+    @property
+    def name(self) -> str:
+        """Return the folder's name."""
+        return clean_name(self.folder.name)
+
+    def frames(self) -> Iterator[tuple[SetupRecord, Kept]]:
+        """Yield every frame with its setup."""
+        for setup in self.setups:
+            for frame in setup.frames:
+                yield setup, frame
+
+    def frame(self, number: int) -> tuple[SetupRecord, Kept] | None:
+        """Return a frame by its number."""
+        return next(((setup, frame) for setup, frame in self.frames() if frame.number == number), None)
+
+
+class RecordError(Exception):
+    """There is no shoot to read; the text is one line for a person."""
+
+
+def read_shoot(folder: Path) -> Shoot:
+    """
+    Read a shoot's journal; a service may go on writing it.
+
+    Raises:
+        RecordError: there is none, or it can't be read.
+    """
+    place = folder / journals.NAME
+    if not place.is_file():
+        raise RecordError(f"{clean_name(folder)} has no journal: watch it first, or see to the folder's name.")
+    try:
+        with contextlib.closing(Journal.read(place)) as journal:
+            return _shoot(folder, journal)
+    except journals.JournalError as wrong:
+        raise RecordError(str(wrong)) from None
+
+
+def _shoot(folder: Path, journal: Journal) -> Shoot:
+    setups = {number: SetupRecord(number, name, begun) for number, name, begun in journal.setups()}
+    for frame in journal.frames():
+        if frame.setup in setups:
+            setups[frame.setup].frames.append(frame)
+    choices: dict[int, Choice] = {}
+    for kind, text in journal.events():
+        with contextlib.suppress(ValueError, KeyError, TypeError):
+            _take_in(kind, json.loads(text) if text[:1] in "[{" else text, setups, choices)
+    return Shoot(folder, journal.begun(), [setups[number] for number in sorted(setups)], choices)
+
+
+def _take_in(kind: str, told: Any, setups: dict[int, SetupRecord], choices: dict[int, Choice]) -> None:
+    if kind == READINGS:
+        for one in told:
+            place = clean(str(one["place"]), 40)
+            reading = Reading(place, float(one["ev100"]), clean(str(one["said"]), 60), one.get("meter"))
+            setups[int(one["setup"])].readings[place] = reading
+    elif kind == NO_READING:
+        setups[int(told["setup"])].readings.pop(str(told["place"]), None)
+    elif kind == NOTE:
+        setups[int(told["setup"])].notes.append(clean(str(told["text"]), 2000))
+    elif kind == RENAME:
+        setups[int(told["setup"])].name = clean(str(told["name"]), 60) or None
+    elif kind == CHOICE:
+        choices[int(told["frame"])] = choice_of(told)
+
+
+def choice_of(told: Json) -> Choice:
+    """Return a choice as the journal has it."""
+    rating = told.get("rating")
+    label, why = (None if told.get(key) is None else clean(str(told[key]), 2000) for key in ("label", "why"))
+    return Choice(None if rating is None else int(rating), label, why)
+
+
+def find_shoots(places: list[Path], deep: int = 4) -> Iterator[Path]:
+    """Yield the folders below these places that have a journal; links are not followed."""
+    for place in places:
+        for folder, inner, files in os.walk(place, followlinks=False):
+            depth = len(Path(folder).relative_to(place).parts)
+            inner[:] = sorted(name for name in inner if not name.startswith(".")) if depth < deep else []
+            if journals.NAME in files:
+                yield Path(folder)

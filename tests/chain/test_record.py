@@ -1,0 +1,157 @@
+"""A shoot kept and handed over: slate, note, choice, sidecar, page, table; from journals that a real service wrote."""
+
+from __future__ import annotations
+
+import csv
+import html.parser
+import io
+import json
+import re
+import shutil
+import subprocess
+from pathlib import Path
+from typing import Any
+
+import pytest
+from watching import jpeg, run, watching
+
+HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script> & \x1b[31m \u202e"quoted"'
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    place = tmp_path / "bowls"
+    place.mkdir()
+    return place
+
+
+@pytest.fixture
+def shoot(folder: Path) -> Path:
+    (folder / "1.jpg").write_bytes(jpeg(1))
+    (folder / "2.jpg").write_bytes(jpeg(2))
+    with watching(folder) as service:
+        service.until(lambda: len(service.files) == 2)
+        assert run("reading", str(folder), "key=11", "fill=5.6").returncode == 0
+        assert run("note", str(folder), HOSTILE).returncode == 0
+        assert run("choose", str(folder), "2", "--rating", "4", "--why", HOSTILE).returncode == 0
+        assert run("slate", str(folder), "rim lower").returncode == 0
+        (folder / "3.jpg").write_bytes(jpeg(3))
+        service.until(lambda: len(service.files) == 3)
+    return folder
+
+
+class Page(html.parser.HTMLParser):
+    """Collects what a browser would ask for, and the tags there are."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.asked: list[str] = []
+        self.tags: list[str] = []
+        self.text: list[str] = []
+        self.alts: list[bool] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name in ("src", "href", "srcset", "action", "data") and value and not value.startswith(("data:", "#")):
+                self.asked.append(value)
+        if tag == "img":
+            self.alts.append("alt" in dict(attrs))
+
+    def handle_data(self, data: str) -> None:
+        self.text.append(data)
+
+
+def test_the_page_is_whole_and_asks_nothing_of_anybody(shoot: Path) -> None:
+    done = run("report", str(shoot), "--for", "class", "--csv", str(shoot / "t.csv"))
+    assert done.returncode == 0, done.stderr
+    text = (shoot / "report.html").read_text("utf-8")
+    page = Page(text)
+    assert page.asked == []
+    assert "script" not in page.tags
+    assert "url(" not in text
+    assert all(page.alts), "every picture has words, or says that it needs none"
+    assert page.tags.count("article") == 3
+    said = " ".join(page.text)
+    for fact in (
+        "rim lower",
+        "key to fill: 2 stops, 4:1",
+        "Local codes and a licensed electrician decide",
+        "Why this one",
+    ):
+        assert fact in said, fact
+    assert "<script>alert(1)</script>" in said, "hostile words are shown, as text"
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    assert len(text) < 15_000_000
+
+
+def test_the_table_holds_no_formula(shoot: Path) -> None:
+    assert run("report", str(shoot), "--csv", str(shoot / "t.csv")).returncode == 0
+    rows = list(csv.DictReader(io.StringIO((shoot / "t.csv").read_text("utf-8-sig"))))
+    assert [row["frame"] for row in rows] == ["1", "2", "3"]
+    assert rows[1]["rating"] == "4"
+    assert rows[1]["why"].startswith("'=cmd")
+    assert all(not cell.startswith(("=", "+", "@")) for row in rows for cell in row.values())
+
+
+def test_a_choice_lies_beside_the_frame_and_never_in_it(shoot: Path) -> None:
+    assert (shoot / "2.jpg").read_bytes() == jpeg(2)
+    sidecar = (shoot / "2.xmp").read_text("utf-8")
+    assert "<xmp:Rating>4</xmp:Rating>" in sidecar
+    assert "&lt;script&gt;" in sidecar
+    assert run("choose", str(shoot), "9", "--rating", "4").returncode == 1
+    assert run("choose", str(shoot), "1", "--rating", "7").returncode == 2
+    assert not (shoot / "1.xmp").exists()
+
+
+def test_a_shoot_is_told_as_data_found_and_moved(shoot: Path, tmp_path: Path) -> None:
+    done = run("report", str(shoot), "--json")
+    said = json.loads(done.stdout)
+    assert [setup["name"] for setup in said["setups"]] == [None, "rim lower"]
+    assert [len(setup["frames"]) for setup in said["setups"]] == [2, 1]
+    assert said["setups"][0]["frames"][1]["choice"]["rating"] == 4
+    moved = tmp_path / "elsewhere" / "bowls of last week"
+    shutil.copytree(shoot, moved)
+    shutil.rmtree(shoot)
+    found = [json.loads(line) for line in run("shoots", str(tmp_path), "--json").stdout.splitlines()]
+    assert [(Path(one["folder"]).name, one["frames"], one["chosen"]) for one in found] == [("bowls of last week", 3, 1)]
+    assert run("report", str(moved)).returncode == 0
+
+
+def test_setups_can_be_renamed_afterwards(shoot: Path) -> None:
+    assert run("slate", str(shoot), "key only", "--rename", "1").returncode == 0
+    assert run("slate", str(shoot), "x", "--rename", "7").returncode == 1
+    said = json.loads(run("report", str(shoot), "--json").stdout)
+    assert [setup["name"] for setup in said["setups"]] == ["key only", "rim lower"]
+
+
+def test_what_cannot_be_read_is_named_and_the_rest_is_told(shoot: Path) -> None:
+    (shoot / "2.jpg").unlink()
+    done = run("report", str(shoot))
+    assert done.returncode == 1
+    assert "2.jpg" in done.stderr
+    assert Page((shoot / "report.html").read_text("utf-8")).tags.count("article") == 3
+    assert run("report", str(shoot / "none")).returncode == 1
+    assert run("report", str(shoot), "--out", str(shoot / "no" / "r.html")).returncode == 1
+
+
+BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(BROWSER is None, reason="no headless browser here")
+def test_a_browser_opens_it_without_an_error(shoot: Path, tmp_path: Path) -> None:
+    assert run("report", str(shoot)).returncode == 0
+    assert BROWSER is not None
+    page = (shoot / "report.html").as_uri()
+    options = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}"]
+    done: Any = subprocess.run(
+        [BROWSER, *options, "--enable-logging=stderr", "--dump-dom", page], capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 0
+    assert not re.findall(r"CONSOLE.*", done.stderr)
+    assert done.stdout.count("<article") == 3
+    subprocess.run([BROWSER, *options, f"--print-to-pdf={tmp_path / 'p.pdf'}", page], capture_output=True, timeout=120)
+    assert (tmp_path / "p.pdf").read_bytes().startswith(b"%PDF")
