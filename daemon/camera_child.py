@@ -503,10 +503,12 @@ class Child:
             try:
                 if order["do"] == "aperture":
                     self._set_aperture(body, order["n"], float(order["f_number"]))
+                elif order["do"] == "shutter":
+                    self._set_shutter(body, order["n"], float(order["shutter_s"]))
                 else:
                     self._fire(body, order["n"])
             except self._gp.GPhoto2Error as error:
-                if error.code == BUSY and order["do"] == "aperture":
+                if error.code == BUSY and order["do"] in ("aperture", "shutter"):
                     self._later.insert(0, order)
                 else:  # if it was answered before, the first answer counts
                     self._answer(order["n"], False, f"The camera did not answer: {meaning(error.code)}.")
@@ -561,10 +563,30 @@ class Child:
         if lens is None or choice is None or lens.readonly:
             ok, text = False, self._cannot_set(lens, wanted)
         else:
-            ok, text = self._turn_to(body, lens, choice)
+            mark = f"f/{choice.number:g}"
+            ok, text = self._turn_to(body, lens, choice, mark, lambda: self._camera["f_number"] == choice.number)
+            if not ok and "stands" in text and self._camera["f_number"] is not None:
+                text = text.replace("something else", f"f/{self._camera['f_number']:g}")
         self._report_ready()
         self._doing("idle")
-        self._answer(n, ok, text)
+        self._answer(n, ok, f"Aperture {text}" if ok else text)
+
+    def _set_shutter(self, body: Body, n: int, wanted_s: float) -> None:
+        """Set the time, read back, compare; say what the body has."""
+        self._doing("set")
+        self._read_dials(body)
+        dial = body.dial(dials.SHUTTER_WIDGETS)
+        choice = dials.find_time(dial.choices, wanted_s) if dial is not None else None
+        if dial is None or choice is None or dial.readonly:
+            ok, text = False, "The camera does not let this time be set from here: set it on the camera (mode M)."
+        else:
+            mark = f"{dials.shutter_text(choice.text)} s"
+            ok, text = self._turn_to(
+                body, dial, choice, mark, lambda: self._camera["shutter_s"] == dials.shutter_s(choice.text)
+            )
+        self._report_ready()
+        self._doing("idle")
+        self._answer(n, ok, f"Time {text}" if ok else text)
 
     def _cannot_set(self, lens: Dial | None, wanted: float) -> str:
         if lens is None:
@@ -577,23 +599,23 @@ class Child:
             f"The camera does not offer f/{wanted:g}; the nearest is f/{dials.nearest(lens.choices, wanted).number:g}."
         )
 
-    def _turn_to(self, body: Body, lens: Dial, choice: dials.Choice) -> tuple[bool, str]:
+    def _turn_to(
+        self, body: Body, dial: Dial, choice: dials.Choice, mark: str, there: Callable[[], bool]
+    ) -> tuple[bool, str]:
         until = time.monotonic() + SETTLE_S
         for _ in range(2):  # some bodies lose the first order
-            code = self._while_busy(lambda: body.turn(lens, choice))
+            code = self._while_busy(lambda: body.turn(dial, choice))
             if code is not None:
                 self._read_dials(body)
-                return False, f"The camera did not take f/{choice.number:g}: {meaning(code)}."
+                return False, f"The camera did not take {mark}: {meaning(code)}."
             while time.monotonic() < until:
                 self._read_dials(body)
-                if self._camera["f_number"] == choice.number:
-                    return True, f"Aperture f/{choice.number:g}."
+                if there():
+                    return True, f"{mark}."
                 self._beat()
                 time.sleep(0.1)
             until += SETTLE_S
-        has = self._camera["f_number"]
-        stands = f"f/{has:g}" if has is not None else "something else"
-        return False, f"Asked for f/{choice.number:g}, but the camera stands at {stands}. Set it on the camera."
+        return False, f"Asked for {mark}, but the camera stands at something else. Set it on the camera."
 
     # ---- dials
 
@@ -608,6 +630,7 @@ class Child:
             f_numbers=[choice.number for choice in lens.choices] if lens else [],
             shutter=clean(dials.shutter_text(shutter.text), 20) if shutter and shutter.text else None,
             shutter_s=dials.shutter_s(shutter.text) if shutter and shutter.text else None,
+            shutters_s=[choice.number for choice in shutter.choices] if shutter and not shutter.readonly else [],
             iso=dials.iso(speed.text) if speed and speed.text else None,
             battery=dials.percent(battery.text) if battery and battery.text else None,
         )

@@ -237,6 +237,13 @@ def _keeping(name: str) -> Callable[[argparse.Namespace], int]:
     return run
 
 
+def _bracket_words(parser: argparse.ArgumentParser) -> None:
+    from lampblack.daemon import bracket
+
+    bracket.add_arguments(parser)
+    parser.set_defaults(run=bracket.run)
+
+
 def _report_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon import sheet
 
@@ -299,6 +306,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "name a place on the picture, and where its light should lie",
         "lampblack spot ~/shoots/bowls rim=0.42,0.31@VI",
         _spot_words,
+    ),
+    "bracket": (
+        "have the camera shoot until the aim is met, or a bracket of your own",
+        "lampblack bracket ~/shoots/bowls --aim hold-highlights; lampblack bracket ~/shoots/bowls --at f/16,f/8,f/4",
+        _bracket_words,
     ),
     "reading": (
         "log what the hand-held meter says, and have the ratios",

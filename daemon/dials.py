@@ -159,6 +159,27 @@ def find(offered: Sequence[Choice], wanted: float) -> Choice | None:
     return near if _stops_between(near.number, wanted) <= _SAME_STOPS else None
 
 
+def find_time(offered: Sequence[Choice], wanted_s: float) -> Choice | None:
+    """
+    Return the position that is the wanted time, at most written or rounded differently; None if not there.
+
+    >>> find_time(choices(["1/60", "0.0080s"], shutter_s), 1 / 125)
+    Choice(number=0.008, text='0.0080s')
+    """
+    if not (math.isfinite(wanted_s) and wanted_s > 0) or not offered:
+        return None
+    near = nearest_time(offered, wanted_s)
+    return near if abs(math.log2(near.number / wanted_s)) <= _SAME_TIME else None
+
+
+_SAME_TIME = 0.12  # 1/60 is 1/64 by some, and 1/800 arrives as 0.0012s
+
+
+def nearest_time(offered: Sequence[Choice], wanted_s: float) -> Choice:
+    """Return the position with the fewest stops to the wanted time."""
+    return min(offered, key=lambda choice: abs(math.log2(choice.number / wanted_s)))
+
+
 def nearest(offered: Sequence[Choice], wanted: float) -> Choice:
     """Return the position with the fewest stops to the wanted f-number."""
     return min(offered, key=lambda choice: _stops_between(choice.number, wanted))

@@ -160,6 +160,8 @@ class PanelState:
     said: Said | None = None
     note: str = ""
     typing: str | None = None
+    running: bool = False
+    """A bracket is being shot."""
     typing_what: Literal["setup", "reading"] = "setup"
     keys: bool = True
 
@@ -265,6 +267,12 @@ def _fold_aim(state: PanelState, event: Json) -> PanelState:
     return replace(state, aim=_word(event.get("aim")))
 
 
+def _fold_run(state: PanelState, event: Json) -> PanelState:
+    told = _object(event.get("run"))
+    ended, ok = told.get("state") == "ended", told.get("end") != "cannot"
+    return replace(state, running=not ended, said=Said(_line(told.get("text")), ok))
+
+
 def _fold_reply(state: PanelState, event: Json) -> PanelState:
     text, ok = _line(event.get("text")), event.get("ok") is True
     answered = state.asked is not None and state.asked.to is not None and event.get("to") == state.asked.to
@@ -295,6 +303,7 @@ _FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
     "refused": _fold_refused,
     "camera": _fold_camera,
     "setup": _fold_setup,
+    "run": _fold_run,
     "service": _fold_service,
     "aim": _fold_aim,
     "reply": _fold_reply,
@@ -375,6 +384,12 @@ def _press_fire(state: PanelState) -> Pressed:
     return Pressed(state, {"do": "fire"}) if state.tethered else _hint(state, no_camera(state))
 
 
+def _press_bracket(state: PanelState) -> Pressed:
+    if state.running:
+        return Pressed(state, {"do": "halt"})
+    return Pressed(state, {"do": "bracket"}) if state.tethered else _hint(state, no_camera(state))
+
+
 def _press_setup(state: PanelState) -> Pressed:
     return Pressed(replace(state, typing="", typing_what="setup"))
 
@@ -427,6 +442,7 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "f": _press_fire,
     "n": _press_setup,
     "a": _press_aim,
+    "b": _press_bracket,
     "r": _press_reading,
     "up": _press_wider,
     "down": _press_narrower,

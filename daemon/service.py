@@ -23,8 +23,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
+from lampblack.daemon import bracket, learning
 from lampblack.daemon import journal as journals
-from lampblack.daemon import learning
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
@@ -54,11 +54,15 @@ from lampblack.daemon.premises import (
 from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
+from lampblack.rules.exposure import Exposure, marked_f_number
 from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.look import Look
 from lampblack.rules.radiance import Radiance
+from lampblack.rules.readings import NO_OFFSET, wanted_av
+from lampblack.rules.run import Known
 from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.verdict import Verdict
 
 log = logging.getLogger(__name__)
 
@@ -154,6 +158,10 @@ class Service:
         )
         self._state, self._state_text = "catching-up", "Starting."
         self._memory = Memory()
+        self._verdict: Verdict | None = None
+        """What was said last, of the newest frame judged."""
+        self._came = asyncio.Condition()
+        self._run: bracket.Run | None = None
         self._plate: tuple[int | None, Plate | None] = None, None
         """The clean plate as measured, and of which frame."""
         self._rules = self._empty_setup()
@@ -560,6 +568,8 @@ class Service:
                 await self._desk.record(partial(_note, lesson))
             self._intake_now().settle(ready)
             self._publish_frame(shown)
+        async with self._came:
+            self._came.notify_all()
 
     async def _judge(self, look: Look, name: str, number: int) -> Event:
         """Judge a frame into the setup; holds `_judging`."""
@@ -567,6 +577,7 @@ class Service:
             self._parts.judge, self._rules, look, self._parts.thresholds, file=name, frame=number
         )
         self._rules, verdict = judged
+        self._verdict = verdict if isinstance(verdict, Verdict) else None
         said: Event = verdict.as_json()
         return said
 
@@ -715,6 +726,8 @@ class Service:
             "fire": self._do_fire,
             "aperture": self._do_aperture,
             "slate": self._do_slate,
+            "bracket": self._do_bracket,
+            "halt": self._do_halt,
             "aim": self._do_aim,
             "spot": self._do_said,
             "region": self._do_said,
@@ -807,9 +820,75 @@ class Service:
                 judged.look = seen.look
                 await self._judge_again(judged, preview=seen.preview)
 
+    async def _do_bracket(self, request: Event) -> Event:
+        if self._run is not None:
+            return _reply(False, "A run is on already: lampblack bracket --halt ends it, or b in the panel.")
+        if self._camera.now["state"] not in ("ready", "busy"):
+            return _reply(False, f"No run without a camera: {self._camera.now['text']}")
+        try:
+            wish = bracket.wish_of(request, self._readings_at)
+        except ValueError as wrong:
+            return _reply(False, str(wrong))
+        self._run = bracket.Run(wish, _RunStage(self), self._parts.thresholds)
+        self._background(self._go(self._run))
+        return _reply(True, "The run begins.")
+
+    async def _go(self, run: bracket.Run) -> None:
+        try:
+            await run.go()
+        finally:
+            self._run = None
+
+    async def _do_halt(self, request: Event) -> Event:
+        if self._run is None:
+            return _reply(False, "No run is on.")
+        self._run.halted = True
+        return _reply(True, "The run ends after the frame in hand.")
+
+    def _readings_at(self) -> tuple[float, ...]:
+        """Return the apertures of this setup's readings at the camera's time and ISO, no two alike."""
+        exposure = Exposure.of(None, self._camera.now.get("shutter_s"), self._camera.now.get("iso"))
+        if exposure.tv is None or exposure.sv is None:
+            return ()
+        tv, sv = exposure.tv, exposure.sv
+        marks = [marked_f_number(wanted_av(reading, NO_OFFSET, tv, sv)) for reading in self._memory.now_read()]
+        return tuple(dict.fromkeys(marks))
+
     async def _do_stop(self, request: Event) -> Event:
         self.stop()
         return _reply(True, "Stopping.")
+
+
+class _RunStage:
+    """The service as a run sees it (`bracket.Stage`)."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+
+    @property
+    def camera(self) -> Event:
+        return self._service._camera.now
+
+    def known(self) -> Known | None:
+        service = self._service
+        known = service._verdict is not None and service._memory.frames
+        return Known(service._rules, service._verdict) if known and service._verdict is not None else None
+
+    def frames(self) -> int:
+        return self._service._memory.total
+
+    async def ask(self, what: Event) -> tuple[bool, str]:
+        return await self._service._camera.ask(what)
+
+    async def frame(self, after: int, timeout_s: float) -> bool:
+        service = self._service
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(timeout_s), service._came:
+                await service._came.wait_for(lambda: service._memory.total > after or service._stop.is_set())
+        return service._memory.total > after
+
+    def tell(self, run: Event) -> None:
+        self._service._publish({"event": "run", "run": run})
 
 
 class _NotNowError(Exception):

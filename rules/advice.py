@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -32,6 +32,7 @@ AIMS: tuple[Aim, ...] = ("even", "hold-highlights", "clean-backdrop", "meter")
 SPOT_AIM = "spot:"
 """... and, with a spot's name behind it, that spot's wanted value."""
 Move = Literal["close", "open", "keep", "light"]
+Rounding = Literal["nearest", "under", "over"]
 
 # A backdrop may cost the subject this much light before it is better to change the light (common practice: a frame
 # two stops under is not a picture of the subject any more).
@@ -56,6 +57,10 @@ class Step:
     why: str
     missing: float = 0.0
     """Stops that the aperture can't give: for shutter, ISO or lamps."""
+    wanted: float | None = None
+    """The change itself, before it was brought to a mark; None where nothing is to change or nobody knows how far."""
+    rounding: Rounding = "nearest"
+    """To which side of `wanted` a mark may lie: at most so much exposure (under), at least so much (over)."""
 
 
 @dataclass(frozen=True)
@@ -172,9 +177,7 @@ def _even(samples: list[Sample], here: Exposure, ladder: Ladder | None, threshol
     if step.move == "open" and step.stops is not None and here.stops is not None:
         burnt = broad_share(samples, here.stops + step.stops, thresholds.highlights.halving_stops)
         if burnt is not None and burnt > max(thresholds.highlights.broad_limit, 0.01):
-            return Step(
-                step.move, step.stops, step.f_number, f"{step.why} About {percent(burnt)} of it will burn out there."
-            )
+            return replace(step, why=f"{step.why} About {percent(burnt)} of it will burn out there.")
     return step
 
 
@@ -202,7 +205,7 @@ def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: T
     if not room.seen:
         # Close far enough that the next frame shows what this one can't.
         seen = f"Too much is burnt out to tell how far over it is, by {_stops_text(room.stops)} or so; to see it"
-        return _move(room.least, ladder, ladder.at_most(room.least) if ladder else None, seen, thresholds)
+        return _move(room.least, ladder, ladder.at_most(room.least) if ladder else None, seen, thresholds, "under")
     if room.stops < 0:
         seen = f"The highlights are {_stops_text(room.stops)} over what the frame holds"
     else:
@@ -210,7 +213,7 @@ def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: T
     if 0 <= room.stops < thresholds.steps.third - 1e-3:
         here = ladder.here.f_number if ladder else None
         return Step("keep", 0.0, here, f"{seen}, less than a third of a stop: this is the one.")
-    return _move(room.stops, ladder, ladder.at_most(room.stops) if ladder else None, seen, thresholds)
+    return _move(room.stops, ladder, ladder.at_most(room.stops) if ladder else None, seen, thresholds, "under")
 
 
 def _clean_backdrop(
@@ -233,7 +236,7 @@ def _clean_backdrop(
         else f"The backdrop stays clean and the subject lies {_stops_text(even)} {'under' if even > 0 else 'over'}"
     )
     mark = (ladder.at_most(wanted) if black else ladder.at_least(wanted)) if ladder else None
-    return _move(wanted, ladder, mark, seen, thresholds)
+    return _move(wanted, ladder, mark, seen, thresholds, "under" if black else "over")
 
 
 def _too_dark(even: float, wanted: float, cleanness: Cleanness) -> str:
@@ -248,10 +251,18 @@ def _too_dark(even: float, wanted: float, cleanness: Cleanness) -> str:
     return f"Closing until the backdrop is clean would leave the subject {_stops_text(even - wanted)} under: {keep}."
 
 
-def _move(wanted: float, ladder: Ladder | None, mark: float | None, seen: str, thresholds: Thresholds) -> Step:
+def _move(
+    wanted: float,
+    ladder: Ladder | None,
+    mark: float | None,
+    seen: str,
+    thresholds: Thresholds,
+    rounding: Rounding = "nearest",
+) -> Step:
     """Turn a wanted change and the mark chosen for it into a step, minding the ends of the ladder."""
     if ladder is None or mark is None:
-        return Step("close" if wanted < 0 else "open", round(wanted, 2), None, f"{seen}.")
+        move: Move = "close" if wanted < 0 else "open"
+        return Step(move, round(wanted, 2), None, f"{seen}.", 0.0, wanted, rounding)
     change = ladder.change(mark)
     missing = wanted - change
     if abs(change) < 1e-6:
@@ -262,9 +273,11 @@ def _move(wanted: float, ladder: Ladder | None, mark: float | None, seen: str, t
                 ladder.here.f_number,
                 f"{seen}, and f/{_mark(mark)} is as far as it goes: {_rest(missing)}.",
                 missing,
+                wanted,
+                rounding,
             )
         return Step("keep", 0.0, ladder.here.f_number, f"{seen}: no mark comes nearer, this is the one.")
-    move: Move = "close" if change < 0 else "open"
+    move = "close" if change < 0 else "open"
     at_end = abs(missing) > thresholds.steps.third and mark in (ladder.f_numbers[0], ladder.f_numbers[-1])
     rest = f", and {_rest(missing)}" if at_end else ""
     return Step(
@@ -273,6 +286,8 @@ def _move(wanted: float, ladder: Ladder | None, mark: float | None, seen: str, t
         mark,
         f"{seen}: {move} {_stops_text(change)} to f/{_mark(mark)}{rest}.",
         missing if at_end else 0.0,
+        wanted,
+        rounding,
     )
 
 

@@ -52,7 +52,8 @@ def step_from(blind: Blind, unforeseen: bool, step: Step, here: Exposure, f_numb
     hint = "" if blind == "burnt" else " If the cap is on, take it off."
     sign = -1 if blind == "burnt" else 1
     if here.av is None or here.f_number is None:
-        return Step(move, sign * _LONG_STEP, None, f"{seen}: {move} a long way and look again.{hint}")
+        why = f"{seen}: {move} a long way and look again.{hint}"
+        return Step(move, sign * _LONG_STEP, None, why, wanted=sign * _LONG_STEP)
     change = {n: here.av - aperture_value(n) for n in f_numbers}
     ahead = [n for n in change if sign * change[n] > 0.1]
     if not ahead:
@@ -62,7 +63,8 @@ def step_from(blind: Blind, unforeseen: bool, step: Step, here: Exposure, f_numb
             None,
             here.f_number,
             f"{seen}, and {f_text(here.f_number)} is as far as it goes: {less} light.{hint}",
+            wanted=sign * _LONG_STEP,
         )
     mark = min(ahead, key=lambda n: abs(change[n] - sign * _LONG_STEP))
     why = f"{seen}: {move} to {f_text(mark)} and look again.{hint}"
-    return Step(move, round(change[mark], 2), mark, why)
+    return Step(move, round(change[mark], 2), mark, why, wanted=sign * _LONG_STEP)

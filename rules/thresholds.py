@@ -136,6 +136,14 @@ class Flicker:
 
 
 @dataclass(frozen=True)
+class Runs:
+    """See thresholds.toml."""
+
+    cover_gap_stops: float
+    most_frames: int
+
+
+@dataclass(frozen=True)
 class Intake:
     """See thresholds.toml."""
 
@@ -157,6 +165,7 @@ class Thresholds:
     neutral: Neutral
     steadiness: Steadiness
     flicker: Flicker
+    runs: Runs
     intake: Intake
 
     @classmethod
@@ -196,6 +205,7 @@ _KINDS: dict[str, Any] = {
     "neutral": Neutral,
     "steadiness": Steadiness,
     "flicker": Flicker,
+    "runs": Runs,
     "intake": Intake,
 }
 

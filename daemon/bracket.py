@@ -1,0 +1,307 @@
+"""
+Runs: the camera driven through a bracket until it is right, and put back as it stood.
+
+The plan is made by `rules.run`, anew after every frame. Here are the dials that are turned, the frame that is waited
+for, the camera that falls asleep in between; nothing of it blocks the loop.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import logging
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from lampblack.daemon import standing
+from lampblack.daemon.clean import clean
+from lampblack.daemon.client import Client, NoServiceError
+from lampblack.rules.run import Known, Offer, Plan, Setting, Wish, next_of
+from lampblack.rules.thresholds import Thresholds
+
+log = logging.getLogger(__name__)
+Event = dict[str, Any]
+
+FRAME_S = 120.0
+"""From a shot to its verdict: a long exposure, its download, its reading."""
+PAUSES_S = (1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 30.0, 30.0)
+"""Between looks at a camera that is away: two minutes in all."""
+TRIES = 3
+
+
+class Stage(Protocol):
+    """What a run needs of the service."""
+
+    @property
+    def camera(self) -> Event:
+        """What the camera is doing now."""
+
+    def known(self) -> Known | None:
+        """What the setup's frames have taught so far."""
+
+    def frames(self) -> int:
+        """How many frames there are."""
+
+    async def ask(self, what: Event) -> tuple[bool, str]:
+        """Have the camera do something."""
+
+    async def frame(self, after: int, timeout_s: float) -> bool:
+        """Wait until there are more frames than `after`; False: there were none in time."""
+
+    def tell(self, run: Event) -> None:
+        """Tell clients how the run goes."""
+
+
+@dataclass
+class Run:
+    """One run: begun, told of, ended."""
+
+    wish: Wish
+    stage: Stage
+    thresholds: Thresholds
+    halted: bool = False
+
+    def offer(self) -> Offer:
+        """Return what the camera offers now."""
+        camera = self.stage.camera
+        times = tuple(t for t in camera.get("shutters_s") or () if t <= _LONGEST_S)
+        here = Setting(camera.get("f_number"), camera.get("shutter_s"))
+        return Offer(here, tuple(camera.get("f_numbers") or ()), times, camera.get("iso"))
+
+    async def go(self) -> None:
+        """Run to the end; the camera is put back as it stood, whatever the end."""
+        begun = self.offer()
+        taken: list[Setting] = []
+        plan = Plan((), "cannot", "The run did not begin.")
+        try:
+            plan = await self._shoot(begun, taken)
+        except Exception:
+            log.exception("a run broke off")
+            plan = Plan((), "cannot", "The run broke off: the log says why.")
+        finally:
+            back = await self._back_to(begun.here)
+            text = plan.why if back is None else f"{plan.why} {back}"
+            self._tell("ended", plan, taken, text)
+
+    async def _shoot(self, begun: Offer, taken: list[Setting]) -> Plan:
+        offer = begun
+        while True:
+            plan = next_of(self.wish, offer, self.stage.known(), taken, self.thresholds)
+            if plan.end is not None:
+                return plan
+            self._tell("running", plan, taken, self._progress(plan, taken))
+            if self.halted:
+                return Plan((), "cannot", f"Halted after {len(taken)} frames.")
+            wrong = await self._one(plan.shots[0])
+            if wrong is not None:
+                return Plan((), "cannot", wrong)
+            taken.append(plan.shots[0])
+
+    def _progress(self, plan: Plan, taken: list[Setting]) -> str:
+        left = ", ".join(shot.text for shot in plan.shots)
+        return f"Frame {len(taken) + 1}, next {left}. {plan.why}"
+
+    async def _one(self, setting: Setting) -> str | None:
+        """Set, fire, wait for the verdict; return why not, in a line."""
+        wrong = "The camera did not answer."
+        for _ in range(TRIES):
+            if self.halted:
+                return "Halted."
+            away = await self._ready()
+            if away is not None:
+                return away
+            before = self.stage.frames()
+            wrong = await self._set(setting) or ""
+            if not wrong:
+                ok, text = await self.stage.ask({"do": "fire"})
+                # A shot that nobody answered for may have been taken all the same: look before another is fired.
+                patience = FRAME_S if ok else _AFTER_A_BREAK_S
+                if await self.stage.frame(before, patience):
+                    return None
+                wrong = text if not ok else "The camera fired, but no frame came to be judged."
+                if ok:
+                    return wrong
+            if not _passing(wrong, self.stage.camera):
+                return wrong
+        return wrong
+
+    async def _set(self, setting: Setting) -> str | None:
+        camera = self.stage.camera
+        if setting.f_number is not None and setting.f_number != camera.get("f_number"):
+            ok, text = await self.stage.ask({"do": "aperture", "f_number": setting.f_number})
+            if not ok:
+                return text
+        if setting.shutter_s is not None and setting.shutter_s != camera.get("shutter_s"):
+            ok, text = await self.stage.ask({"do": "shutter", "shutter_s": setting.shutter_s})
+            if not ok:
+                return text
+        return None
+
+    async def _ready(self) -> str | None:
+        """Wait for a camera that is away, longer and longer; return why it is given up."""
+        for pause_s in PAUSES_S:
+            state = self.stage.camera.get("state")
+            if state in ("ready", "busy"):
+                return None
+            if state == "none" or self.halted:
+                break
+            self._tell_waiting()
+            await asyncio.sleep(pause_s)
+        text = clean(str(self.stage.camera.get("text") or ""), 200)
+        return f"The camera is away: {text}" if text else "No camera: start watching with --camera auto."
+
+    async def _back_to(self, here: Setting) -> str | None:
+        """Put the dials back; return a line if they can't be."""
+        if self.stage.camera.get("state") not in ("ready", "busy"):
+            await self._ready()
+        for _ in range(2):
+            wrong = await self._set(here)
+            if wrong is None:
+                return None
+        return f"The camera could not be put back to {here.text}: {wrong}"
+
+    def _tell_waiting(self) -> None:
+        text = clean(str(self.stage.camera.get("text") or "The camera is away."), 200)
+        self.stage.tell({"state": "waiting", "text": text, "taken": [], "left": [], "end": None})
+
+    def _tell(self, state: str, plan: Plan, taken: list[Setting], text: str) -> None:
+        self.stage.tell(
+            {
+                "state": state,
+                "text": clean(text, 400),
+                "taken": [_json(one) for one in taken],
+                "left": [_json(one) for one in plan.shots],
+                "end": plan.end if state == "ended" else None,
+            }
+        )
+
+
+_LONGEST_S = 4.0  # a run leaves longer times alone: nobody waits for them unasked
+_AFTER_A_BREAK_S = 8.0
+
+
+def _passing(wrong: str, camera: Event) -> bool:
+    """Say whether a trouble may pass: the line broke, the camera is busy or asleep."""
+    return camera.get("state") not in ("ready",) or any(word in wrong for word in ("broke", "busy", "did not answer"))
+
+
+def _json(setting: Setting) -> Event:
+    return {"f_number": setting.f_number, "shutter_s": setting.shutter_s}
+
+
+def wish_of(request: Event, readings_at: Callable[[], tuple[float, ...]]) -> Wish:
+    """
+    Return what a request wants.
+
+    Args:
+        request: the socket's `bracket`.
+        readings_at: the apertures of the logged readings, at the camera's time and ISO.
+
+    Raises:
+        ValueError: it makes no sense; the text says why.
+    """
+    hold = bool(request.get("hold_aperture"))
+    at = request.get("at")
+    if at == "readings":
+        found = readings_at()
+        if not found:
+            raise ValueError("No reading is logged in this setup, or the camera's time and ISO are not known.")
+        return Wish("at", hold, at=found)
+    if at is not None:
+        if not isinstance(at, list) or not at or not all(_is_mark(n) for n in at) or len(at) > _MOST_FRAMES:
+            raise ValueError(f"Apertures are numbers such as 16, 8, 4; at most {_MOST_FRAMES} of them.")
+        return Wish("at", hold, at=tuple(float(n) for n in at))
+    frames = request.get("frames")
+    if frames is not None:
+        thirds = request.get("thirds", 3)
+        whole = isinstance(frames, int) and isinstance(thirds, int)
+        if not whole or not 2 <= frames <= _MOST_FRAMES or thirds < 1:
+            raise ValueError(f"A ladder has 2 to {_MOST_FRAMES} frames, a third of a stop or more apart.")
+        return Wish("ladder", hold, frames=frames, thirds=thirds)
+    return Wish("cover" if request.get("cover") else "aim", hold)
+
+
+_MOST_FRAMES = 15
+
+
+def _is_mark(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and 0.5 <= value <= 128
+
+
+# ---------------------------------------------------------------- the command
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's options."""
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="a shoot that is watched with a camera")
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--cover", action="store_true", help="until every tone of the subject is held in some frame")
+    what.add_argument("--at", type=_marks, metavar="f/16,f/8,...", help="these apertures; or: readings, those logged")
+    what.add_argument("--frames", type=int, metavar="N", help="so many frames about where the camera stands")
+    what.add_argument("--halt", action="store_true", help="end the run that is on")
+    parser.add_argument("--thirds", type=int, default=3, metavar="M", help="between frames, in thirds of a stop (3)")
+    parser.add_argument("--aim", metavar="AIM", help="what the run tries to reach (without: the aim as it is)")
+    parser.add_argument("--hold-aperture", action="store_true", help="step the time, for depth of field")
+    parser.add_argument("--json", action="store_true", help="print one JSON object a step")
+
+
+def _marks(text: str) -> Any:
+    if text == "readings":
+        return text
+    try:
+        return [float(part.strip().lower().removeprefix("f/")) for part in text.split(",")]
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: write apertures as f/16,f/8,f/4") from None
+
+
+def run(args: argparse.Namespace) -> int:
+    """Have the service run a bracket, and tell how it goes; return the exit status of the contract."""
+    folder = standing.folder_of(args)
+    try:
+        with contextlib.closing(Client.connect(folder)) as client:
+            return _follow(args, client)
+    except NoServiceError:
+        nobody = "Nobody watches this folder: lampblack watch it first, with --camera."
+        return standing.fail(args, folder, nobody if folder.is_dir() else standing.no_folder(folder))
+    except (TimeoutError, OSError) as wrong:
+        return standing.fail(args, folder, clean(str(wrong)))
+
+
+def _follow(args: argparse.Namespace, client: Client) -> int:
+    if args.halt:
+        return _said(args, client.ask({"do": "halt"}, standing.ANSWER_S))
+    if args.aim is not None:
+        reply = client.ask({"do": "aim", "aim": args.aim}, standing.ANSWER_S)
+        if not reply.get("ok"):
+            return _said(args, reply)
+    request = {
+        "do": "bracket", "cover": args.cover, "at": args.at, "frames": args.frames, "thirds": args.thirds,
+        "hold_aperture": args.hold_aperture,
+    }  # fmt: skip
+    reply = client.ask(request, standing.ANSWER_S)
+    if not reply.get("ok"):
+        return _said(args, reply)
+    while True:
+        for event in client.receive(600):
+            if event.get("event") != "run" or not isinstance(event.get("run"), dict):
+                continue
+            told = event["run"]
+            if args.json:
+                standing.print_json(told)
+            else:
+                print(clean(str(told.get("text") or ""), 400), flush=True)
+            if told.get("state") == "ended":
+                return 0 if told.get("end") in ("met", "covered", "shot") else 1
+
+
+def _said(args: argparse.Namespace, reply: Event) -> int:
+    text = clean(str(reply.get("text") or ""), 400)
+    if args.json:
+        standing.print_json({"text": text} if reply.get("ok") else {"error": text})
+    else:
+        print(text, file=sys.stdout if reply.get("ok") else sys.stderr)
+    return 0 if reply.get("ok") else 1
