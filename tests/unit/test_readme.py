@@ -53,6 +53,12 @@ def test_options_that_are_named_exist() -> None:
         "score",
         "balance",
         "neutral",
+        "bracket",
+        "slate",
+        "note",
+        "choose",
+        "report",
+        "shoots",
         "rehearse",
         "mock",
     ):
