@@ -189,6 +189,9 @@ def look(
     if change.counts(thresholds):
         known = None  # what was known is of another light
     steady = _steady(picture, cells, known, firsts, thresholds)
+    shift = _lies(steady, known)
+    if known is not None and np.hypot(*np.subtract(shift, known.shift)) > _OFF_CELLS * cells.side:
+        known = None  # a nudged tripod: what was known lies elsewhere
     own = None if known is None else known.of(raw)
     merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops)
     found = None if no_backdrop else _find(cells, merged, thresholds)
@@ -222,7 +225,7 @@ def look(
         clipped_any=_as_bytes(cells.clipped_any),
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
-        radiance=None if radiance is None else replace(radiance, tiles=firsts),
+        radiance=None if radiance is None else replace(radiance, tiles=firsts, shift=shift),
         change=change,
         steady=steady,
         levels=counts if scale.bins is cells.top else count_by_label(scale.bins, points, LEVELS, len(Part)),
@@ -233,6 +236,16 @@ def look(
         floor_light=scale.floor,
         basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
     )
+
+
+_OFF_CELLS = 0.5
+
+
+def _lies(steady: Steady, known: Radiance | None) -> tuple[float, float]:
+    """Return where a frame's picture lies against the first one's; where that can't be told, with those before it."""
+    if steady.moved is not None and steady.moved.shift is not None:
+        return steady.moved.shift
+    return (0.0, 0.0) if known is None else known.shift
 
 
 def _steady(

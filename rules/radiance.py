@@ -80,6 +80,8 @@ class Radiance:
     response: Response = PRIOR
     tiles: tuple[Tiles, ...] = ()
     """Of the setup's first frame of each kind: what later ones are held against, whatever the light."""
+    shift: tuple[float, float] = (0.0, 0.0)
+    """Where the picture of the frames merged here lies against the first one's, in pixels."""
 
     def of(self, raw: bool) -> Merged | None:
         """Return what frames of one kind have shown."""

@@ -262,6 +262,20 @@ def test_a_level_that_changes_at_one_exposure_is_told() -> None:
     assert "Safe times" in text or "warming up" in text
 
 
+def test_light_is_not_merged_across_a_nudge() -> None:
+    setup = new_setup(1, backdrop="black")
+    looks = []
+    for number, dx in enumerate((0.0, 0.4, 30.0, 30.3), 1):
+        looks.append(look(frame(dx=dx, seed=number), THRESHOLDS, setup.radiance))
+        setup, _ = judge(setup, looks[-1], THRESHOLDS, file=f"{number}.jpg", frame=number)
+    weights = [
+        float(one.radiance.coded.weight.astype(float).mean()) for one in looks if one.radiance and one.radiance.coded
+    ]
+    assert weights[1] > 1.8 * weights[0], "a still pair is merged"
+    assert weights[2] < 1.2 * weights[0], "what was known lies elsewhere"
+    assert weights[3] > 1.8 * weights[2], "and those that stand alike are merged again"
+
+
 def test_a_nudged_layer_is_laid_over_the_others_again() -> None:
     one = frame()
     still = look(one, THRESHOLDS, no_backdrop=True)
