@@ -49,8 +49,8 @@ class Stage(Protocol):
     async def ask(self, what: Event) -> tuple[bool, str]:
         """Have the camera do something."""
 
-    async def frame(self, after: int, timeout_s: float) -> bool:
-        """Wait until there are more frames than `after`; False: there were none in time."""
+    async def frame(self, after: int, setting: Setting, timeout_s: float) -> bool:
+        """Wait for a frame numbered over `after` that was shot so, or doesn't tell; False: there was none in time."""
 
     def tell(self, run: Event) -> None:
         """Tell clients how the run goes."""
@@ -120,7 +120,7 @@ class Run:
                 ok, text = await self.stage.ask({"do": "fire"})
                 # A shot that nobody answered for may have been taken all the same: look before another is fired.
                 patience = FRAME_S if ok else _AFTER_A_BREAK_S
-                if await self.stage.frame(before, patience):
+                if await self.stage.frame(before, setting, patience):
                     return None
                 wrong = text if not ok else "The camera fired, but no frame came to be judged."
                 if ok:

@@ -12,6 +12,7 @@ import asyncio
 import contextlib
 import json
 import logging
+import math
 import os
 import signal
 import sqlite3
@@ -59,7 +60,7 @@ from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.look import Look
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import NO_OFFSET, wanted_av
-from lampblack.rules.run import Known
+from lampblack.rules.run import Known, Setting
 from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
@@ -880,15 +881,31 @@ class _RunStage:
     async def ask(self, what: Event) -> tuple[bool, str]:
         return await self._service._camera.ask(what)
 
-    async def frame(self, after: int, timeout_s: float) -> bool:
+    async def frame(self, after: int, setting: Setting, timeout_s: float) -> bool:
         service = self._service
+
+        def came() -> bool:
+            """Say whether it is there; one shot by hand meanwhile, otherwise exposed, is not."""
+            new = [frame.kept for frame in service._memory.frames if frame.kept.number > after]
+            return any(_is_shot_so(kept.verdict, setting) for kept in new)
+
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(timeout_s), service._came:
-                await service._came.wait_for(lambda: service._memory.total > after or service._stop.is_set())
-        return service._memory.total > after
+                await service._came.wait_for(lambda: came() or service._stop.is_set())
+        return came()
 
     def tell(self, run: Event) -> None:
         self._service._publish({"event": "run", "run": run})
+
+
+def _is_shot_so(verdict: Event, setting: Setting) -> bool:
+    """Say whether a frame was exposed as set, as far as both are told; a camera may tell 1/60 as 0.0166 s."""
+    exposure = verdict.get("exposure") or {}
+    pairs = ((exposure.get("f_number"), setting.f_number, 2.0), (exposure.get("shutter_s"), setting.shutter_s, 1.0))
+    return all(not one or not other or abs(math.log2(one / other)) * stops < _AS_SET for one, other, stops in pairs)
+
+
+_AS_SET = 0.25  # stops: less than a third
 
 
 class _NotNowError(Exception):

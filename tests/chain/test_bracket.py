@@ -124,6 +124,19 @@ def test_a_run_waits_out_a_camera_that_falls_asleep(folder: Path) -> None:
         service.until(lambda: len(service.files) == 2)
 
 
+def test_a_frame_shot_by_hand_meanwhile_is_not_taken_for_the_runs(folder: Path) -> None:
+    with tethered(folder) as (mock, service):
+        assert service.ask("aperture", f_number=5.6)["ok"]
+        mock.do("press")
+        service.until(lambda: len(service.files) == 1)
+        service.client.send({"do": "bracket", "at": [16, 11]})
+        mock.do("press")
+        service.until(lambda: any(e["run"]["state"] == "ended" for e in service.of_kind("run")), 90)
+        end = service.of_kind("run")[-1]["run"]
+        assert end["end"] == "shot", end
+        service.until(lambda: {16, 11} <= {frame["exposure"]["f_number"] for frame in service.frames})
+
+
 FAULTS = ("sleep", None)
 
 
