@@ -253,12 +253,13 @@ def show_here(path: bytes, long_side: int, thresholds: Thresholds) -> Shown:
     spilled = (seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)) & (seen.parts == Part.BACKDROP)
     return Shown(
         done.tobytes(),
-        _overlay(seen.clipped_any > _CLIPPED_ENOUGH, size, (0, 0, 255)),
-        _overlay(spilled, size, (255, 0, 255)) if tone == "black" else None,
+        _overlay(seen.clipped_any > _CLIPPED_ENOUGH, size, _AMBER),
+        _overlay(spilled, size, _VIOLET) if tone == "black" else None,
         _in_thirds(seen.bright),
     )
 
 
+_AMBER, _VIOLET = (40, 170, 255), (255, 96, 168)  # blue, green, red: light that is lost, light where none should be
 _CLIPPED_ENOUGH = 12  # of a cell's pixels, in 1/255: glints are small, and must not be averaged out of sight
 
 
