@@ -249,9 +249,11 @@ class Memory:
             new = parse_readings(clean(str(request["reading"]), 300), shutter_s, iso, meter)
         exposure = Exposure.of(None, shutter_s, iso)
         known = list(newest([*self.now_read(), *new]).values())
+        lines = in_words(known, exposure.tv, exposure.sv)
+        lines = lines[len(known) :] + lines[: len(known)]  # the ratios first: the panel has room for one line
         reply = {
             "ok": True,
-            "text": "; ".join(in_words(known, exposure.tv, exposure.sv)) or "No reading is logged in this setup yet.",
+            "text": "; ".join(lines) or "No reading is logged in this setup yet.",
             "readings": [_reading_json(reading, exposure) for reading in known],
             "ratios": [
                 {"brighter": r.brighter, "darker": r.darker, "stops": round(r.stops, 3), "ratio": round(r.n, 3)}
