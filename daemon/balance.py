@@ -27,6 +27,7 @@ from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
+from lampblack.rules.ways import ways_of
 
 _ADDS_UP = 0.12  # stops; over it the layers are not of the light that the check frame shows
 CAUTION = (
@@ -181,6 +182,7 @@ def _as_json(
                 "backdrop_share": _number(share.backdrop),
                 "mired": None,
                 "clipped": share.clipped,
+                "ways": [{"do": way.do, "stops": round(way.stops, 3), "text": way.text} for way in ways_of(gain)],
             }
             for share, gain in zip(given, found.gains, strict=True)
         ],
@@ -239,6 +241,11 @@ def in_words(said: dict[str, Any]) -> str:
     ]
     before, after = said["before"], said["after"]
     lines.append(said["why"])
+    lines += [
+        f"    {lamp['name']}: {'; or '.join(way['text'] for way in lamp['ways'])}"
+        for lamp in said["lamps"]
+        if lamp["ways"]
+    ]
     for name, one in (("now", before), ("then", after)):
         ratio = "?" if one["ratio_stops"] is None else f"{2 ** one['ratio_stops']:.1f}:1"
         backdrop = "" if one["backdrop_p99"] is None else f", backdrop at code {one['backdrop_p99']}"
