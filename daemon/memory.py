@@ -232,7 +232,7 @@ class Memory:
             return {"ok": True, "text": text, "plate": self.plate}, None
         number = request["frame"]
         if not isinstance(number, int) or isinstance(number, bool) or not 1 <= number <= self.total:
-            raise ValueError(f"There is no frame {clean(str(number), 20)}: frames are numbered from 1 to {self.total}.")
+            raise ValueError(self._no_frame(number))
         return {"ok": True, "text": f"Frame {number} is the plate.", "plate": number}, (PLATE, str(number))
 
     def _reading(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
@@ -269,7 +269,7 @@ class Memory:
     def _choose(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
         number, rating = request.get("frame"), request.get("rating")
         if not isinstance(number, int) or not 1 <= number <= self.total:
-            raise ValueError(f"There is no frame {clean(str(number), 20)}: frames are numbered from 1 to {self.total}.")
+            raise ValueError(self._no_frame(number))
         if rating is not None and (not isinstance(rating, int) or not -1 <= rating <= _MOST_STARS):
             raise ValueError(f"A rating is a number from 0 to {_MOST_STARS}, or -1 for rejected.")
         label, why = (
@@ -278,6 +278,10 @@ class Memory:
         )
         entry = {"frame": number, "rating": rating, "label": label, "why": why}
         return {"ok": True, "text": f"Frame {number} is noted."}, (CHOICE, json.dumps(entry))
+
+    def _no_frame(self, number: Any) -> str:
+        known = f"frames are numbered from 1 to {self.total}" if self.total else "none is in the journal yet"
+        return f"There is no frame {clean(str(number), 20)}: {known}."
 
     def _note_setup(self, request: Event) -> tuple[Event, tuple[str, str] | None]:
         text = clean(str(request.get("text") or ""), 2000).strip()
