@@ -24,7 +24,10 @@ Mask = NDArray[np.bool_]
 MAINS = (50.0, 60.0)
 _STRIPS = 24  # of columns, each with a profile of its own
 _LEAST_STRIPS = 8
-_LONGEST_S = 0.26  # an exposure of so many ripples has none left
+_LAG = 6  # rows over which slopes are taken
+_TOLD = 0.4  # of a row of a strip must be sound
+LONGEST_S = 0.26
+"""An exposure of so many ripples has none left: bands and safe times are no matter any more."""
 
 
 def ripple_left(shutter_s: float, ripple_hz: float) -> float:
@@ -37,7 +40,7 @@ def ripple_left(shutter_s: float, ripple_hz: float) -> float:
     return abs(float(np.sinc(shutter_s * ripple_hz)))
 
 
-def safe_times(mains_hz: float, longest_s: float = 0.26) -> list[float]:
+def safe_times(mains_hz: float, longest_s: float = LONGEST_S) -> list[float]:
     """
     Return the exposure times, in seconds, that hold whole ripples: k / (2 mains).
 
@@ -52,9 +55,9 @@ def safe_marks(mains_hz: float, near_s: float, few: int = 3) -> list[float]:
     """
     Return marked shutter times that let the least ripple through, those nearest to a time first.
 
-    Marks are taken as they are written: 1/60 is 1/60 s. On a camera that means 1/64 by it, a twentieth is left.
+    A mark is taken for the time that is written on it. A camera whose 1/60 is 1/64 s lets a twentieth through.
     """
-    times = [t for t in _MARKS if t <= _LONGEST_S and ripple_left(t, 2 * mains_hz) < _SAFE]
+    times = [t for t in _MARKS if t <= LONGEST_S and ripple_left(t, 2 * mains_hz) < _SAFE]
     return sorted(times, key=lambda t: abs(math.log2(t / near_s)))[:few]
 
 
@@ -137,10 +140,6 @@ def _clamped(profiles: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.clip(profiles, middle - 2.5 * usual, middle + 2.5 * usual)
 
 
-_LAG = 6
-_TOLD = 0.4
-
-
 def _common_wave(
     profiles: NDArray[np.float64], counts_from: tuple[float, float], most: float
 ) -> tuple[float, float] | None:
@@ -160,8 +159,8 @@ def _common_wave(
         return None
     count = float(counts[best])
     waves = _waves(profiles, at, count)
-    middle = np.median(waves.real) + 1j * np.median(waves.imag)
-    if not _is_band(profiles, at, waves, count, abs(middle), most) or _has_edges(whole, at, count, middle):
+    middle = _middle(waves)
+    if not _is_band(profiles, at, waves, count, most) or _has_edges(whole, at, count, middle):
         return None
     return abs(middle) / _as_slope(count, rows), count
 
@@ -206,24 +205,26 @@ _LEAST_AMPLITUDE = 0.004  # stops: half a per cent peak to peak
 _MOST_ALONE, _MOST = 0.09, 0.6
 """In stops. In a single frame stronger waves are blinds and the like; against other frames those have fallen out."""
 _ALIKE = 0.7  # of the strips have the wave within half of its strength
-_HARMONICS = ((2, 0.45), (3, 0.25))
+_OVERTONES = ((2, 0.45), (3, 0.25))
 
 
-def _is_band(profiles: Any, at: Any, waves: Any, count: float, amplitude: float, most: float) -> bool:
+def _middle(waves: Any) -> complex:
+    """Return the wave that most strips are near to."""
+    return complex(np.median(waves.real), np.median(waves.imag))
+
+
+def _is_band(profiles: Any, at: Any, waves: Any, count: float, most: float) -> bool:
     """Say whether a wave goes right across, as strong everywhere, and is no more than a wave."""
-    common = np.median(waves.real) + 1j * np.median(waves.imag)
+    common = _middle(waves)
+    amplitude = abs(common)
     off = np.median(np.abs(waves - common)) / math.sqrt(len(waves))
     alike = np.mean(np.abs(waves - common) < 0.5 * abs(common))
     rows = profiles.shape[1] + _LAG
     light = amplitude / _as_slope(count, rows)
+    overtones = ((n * count, part) for n, part in _OVERTONES)
     if not (_LEAST_AMPLITUDE < light < most and amplitude > _SURE * off and alike >= _ALIKE):
         return False
-    return all(_common(profiles, at, n * count) / _as_slope(n * count, rows) < part * light for n, part in _HARMONICS)
-
-
-def _common(profiles: Any, at: Any, count: float) -> float:
-    waves = _waves(profiles, at, count)
-    return float(abs(np.median(waves.real) + 1j * np.median(waves.imag)))
+    return all(abs(_middle(_waves(profiles, at, n))) / _as_slope(n, rows) < part * light for n, part in overtones)
 
 
 def _waves(profiles: Any, at: Any, count: float) -> Any:
@@ -249,7 +250,7 @@ def bands_text(bands: Bands, shutter_s: float | None, limits: Limits) -> str:
 
 def cure_text(shutter_s: float | None, limits: Limits) -> str:
     """Return which shutter times are safe, of the mains that is known or told by the very fact, else of both."""
-    near = shutter_s if shutter_s is not None and shutter_s < _LONGEST_S else 1 / 60
+    near = shutter_s if shutter_s is not None and shutter_s < LONGEST_S else 1 / 60
     known = mains_of(shutter_s, limits)
     parts = [
         f"{', '.join(shutter_text(t).removesuffix(' s') for t in safe_marks(mains, near))} s at {mains:.0f} Hz"

@@ -11,6 +11,8 @@ import math
 from dataclasses import dataclass
 
 _GREEN_UM = 0.55
+AIRY = 2.44
+"""The Airy disc's diameter over wavelength times f-number."""
 _CIRCLE_OF_DIAGONAL = 1 / 1442
 _FULL_DIAGONAL_MM = math.hypot(36, 24)
 _SOFT_PIXELS = 2.5
@@ -40,7 +42,7 @@ def airy_um(f_number: float) -> float:
     >>> [round(airy_um(n), 2) for n in (4, 8, 22)]
     [5.37, 10.74, 29.52]
     """
-    return 2.44 * _GREEN_UM * f_number
+    return AIRY * _GREEN_UM * f_number
 
 
 def circle_mm(diagonal_mm: float) -> float:

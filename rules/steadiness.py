@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.figures import percent
-from lampblack.rules.frame import Picture, Sensor
+from lampblack.rules.frame import Picture, Plane, Sensor
+from lampblack.rules.optics import AIRY, airy_um
 from lampblack.rules.thresholds import Steadiness as Limits
 from lampblack.rules.tone import LIGHT_OF_CODE
 
@@ -45,8 +46,8 @@ class Tiles:
     Pieces of one frame at full resolution.
 
     corners: (n, 2) x, y of each in samples. patches: (n, 64, 64) uint8 codes of green. pitch: pixels of the frame from
-    one sample to the next. size: (width, height) of the frame in pixels. raw: of sensor samples. airy: the radius of
-    the Airy disc in pixels, 0 if not known.
+    one sample to the next. size: (width, height) of the frame in pixels. raw: of sensor samples. airy: the diameter
+    of the Airy disc in pixels, 0 if not known.
     """
 
     corners: NDArray[np.int64]
@@ -130,18 +131,22 @@ def moved(first: Tiles, picture: Picture | Sensor) -> Moved | None:
     return Moved((float(dx), float(dy)), pose.degrees, apart, sharpness, blur)
 
 
+def _green(sensor: Sensor) -> Plane:
+    """Return the green plane, or the only one of a sensor without colour."""
+    return next((plane for plane in sensor.planes if plane.channel == 1), sensor.planes[0])
+
+
 def _codes(picture: Picture | Sensor) -> tuple[Any, int]:
     """Return the green samples, not yet coded, and how many pixels lie from one to the next."""
     if isinstance(picture, Sensor):
-        plane = next((p for p in picture.planes if p.channel == 1), picture.planes[0])
-        return plane.samples, picture.period[0]
+        return _green(picture).samples, picture.period[0]
     return picture.codes[..., 1], 1
 
 
 def _code(picture: Picture | Sensor, samples: Any) -> NDArray[np.uint8]:
     """Return samples as bytes that are even to the eye, so that noise is about the same from dark to bright."""
     if isinstance(picture, Sensor):
-        plane = next((p for p in picture.planes if p.channel == 1), picture.planes[0])
+        plane = _green(picture)
         share = np.clip((samples.astype(np.float32) - plane.black) / (plane.white - plane.black), 0, 1)
         return np.asarray(np.sqrt(share) * 255, np.uint8)
     if samples.dtype == np.uint16:
@@ -326,7 +331,7 @@ def _sharpness(
 
     Asked of the tiles that are sharpest in one of the two frames: an opened aperture may soften what lies behind.
     """
-    ratios, blurs = [], []
+    told: list[tuple[float, float, float]] = []
     for i in np.flatnonzero(agreed):
         x, y = (first.corners[i] + np.rint(found[i]).astype(int)).tolist()
         now = _code(picture, codes[max(y, 0) : y + _TILE, max(x, 0) : x + _TILE])
@@ -334,28 +339,30 @@ def _sharpness(
         if now.shape != before.shape:
             continue
         fine, was = _fine(now), _fine(before)
-        if fine is None or was is None:
-            continue
-        ratios.append((max(fine, was), math.sqrt(fine / was)))
-        blurs.append((max(fine, was), _blur_between(before, now, fine, was)))
-    if len(ratios) < _LEAST_TILES:
+        if fine is not None and was is not None:
+            told.append((max(fine, was), math.sqrt(fine / was), _blur_between(before, now, fine, was)))
+    if len(told) < _LEAST_TILES:
         return None, 0.0
-    sharpest = sorted(range(len(ratios)), key=lambda i: -ratios[i][0])[: max(3, len(ratios) // 2)]
-    blur = float(np.median([blurs[i][1] for i in sharpest])) * first.pitch
+    sharpest = sorted(told, reverse=True)[: max(3, len(told) // 2)]
+    _, ratio, blur = np.median(sharpest, axis=0).tolist()
+    blur *= first.pitch
     meant = _airy_sigma(_airy_pixels(picture)) ** 2 - _airy_sigma(first.airy) ** 2
     beyond = math.copysign(blur**2, blur) - meant
-    ratio = float(np.median([ratios[i][1] for i in sharpest]))
     return ratio, math.copysign(math.sqrt(abs(beyond)), beyond)
 
 
 def _fine(patch: Any) -> float | None:
     """Return the share of a patch's contrast that is between near neighbours, noise taken off; None for too little."""
-    calm = cv2.GaussianBlur(patch.astype(np.float32), (0, 0), _CALMER)
+    calm = _calmed(patch)
     near, far = (_differences(calm, lag) for lag in _LAGS)
     noise = _noise_of(calm)
     if far - noise < max(_LEAST_SPREAD**2, 4 * noise) or near < 2 * noise:
         return None
     return (near - noise) / (far - noise)
+
+
+def _calmed(patch: Any, sigma: float = _CALMER) -> Any:
+    return cv2.GaussianBlur(patch.astype(np.float32), (0, 0), sigma)
 
 
 def _differences(grid: Any, lag: int) -> float:
@@ -371,7 +378,7 @@ def _noise_of(calm: Any) -> float:
 
 
 _PLAINEST = 1.55
-"""The lowest tenth of means of 64 squared differences of calmed noise lies a quarter under their mean (simulated)."""
+"""The lowest tenth of means of 64 squared differences of calmed noise lies a third under their mean (simulated)."""
 
 _SIGMAS = (0.5, 0.75, 1.0, 1.3, 1.7, 2.2, 3.0, 4.0)
 
@@ -385,11 +392,11 @@ def _blur_between(before: Any, now: Any, fine: float, was: float) -> float:
 
 def _needed(sharp: Any, wanted: float, own: float) -> float:
     """Return the blur that brings a patch's fine contrast down to what is wanted."""
-    noise = _noise_of(cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), _CALMER))
+    noise = _noise_of(_calmed(sharp))
     before_sigma, before = 0.0, own
     for sigma in _SIGMAS:
         whole = math.hypot(sigma, _CALMER)
-        soft = cv2.GaussianBlur(sharp.astype(np.float32), (0, 0), whole)
+        soft = _calmed(sharp, whole)
         left = noise * (_CALMER / whole) ** 4  # of noise that is blurred, in differences of near neighbours
         near, far = (_differences(soft, lag) for lag in _LAGS)
         after = max(near - left, 0.0) / max(far - left, 1e-6)
@@ -406,12 +413,12 @@ def _airy_pixels(picture: Picture | Sensor) -> float:
     if f_number is None:
         return 0.0
     pitch = picture.shot.optics.pitch_um or 36_000 / max(picture.width, picture.height)
-    return 2.44 * 0.55 * f_number / pitch
+    return airy_um(f_number) / pitch
 
 
 def _airy_sigma(diameter: float) -> float:
     """Return the standard deviation of the normal curve that an Airy disc is nearest to: 0.42 lambda N (textbook)."""
-    return diameter * 0.42 / 2.44
+    return diameter * 0.42 / AIRY
 
 
 # ---------------------------------------------------------------- what has come in
