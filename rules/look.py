@@ -16,17 +16,16 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.against import NOTHING_TOLD, Steady, held_against, lies_at
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
-from lampblack.rules.continuity import NO_CHANGE, Change, light_changed, light_read
+from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
-from lampblack.rules.flicker import NO_BANDS, Bands, bands_of
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights
 from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Merged, Past, Radiance, alone, merge, past_of, remembering
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
-from lampblack.rules.steadiness import Moved, Reached, Tiles, moved, reaching_in, tiles_of
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
 
@@ -68,26 +67,6 @@ class Thin:
         top = np.ascontiguousarray(cells.top[::every, ::every])
         thin = top if bins is cells.top else np.ascontiguousarray(bins[::every, ::every])
         return cls(top, thin, luminance.astype(np.float16))
-
-
-@dataclass(frozen=True, eq=False)
-class Steady:
-    """
-    What a frame tells of itself against those before it.
-
-    tiles: its own, where there were none to hold it against. moved, reached: see `steadiness`; None: nothing to
-    compare, nothing has come in. bands: see `flicker`. level: by how many stops it is brighter than an earlier frame
-    of the same exposure, None without one.
-    """
-
-    tiles: Tiles | None = None
-    moved: Moved | None = None
-    reached: Reached | None = None
-    bands: Bands = NO_BANDS
-    level: float | None = None
-
-
-NOTHING_TOLD = Steady()
 
 
 @dataclass(frozen=True, eq=False)
@@ -185,11 +164,12 @@ def look(
     firsts = () if known is None else known.tiles
     cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     stops = picture.shot.exposure.stops
-    change = NO_CHANGE if stops is None else _changed(known, _past(cells, None, stops), thresholds, raw)
+    now = None if stops is None else _past(cells, None, stops)
+    change = NO_CHANGE if now is None else _changed(known, now, thresholds, raw)
     if change.counts(thresholds):
         known = None  # what was known is of another light
-    steady = _steady(picture, cells, known, firsts, thresholds)
-    shift = _lies(steady, known)
+    steady = held_against(picture, cells, known, firsts, now, thresholds)
+    shift = lies_at(steady, known)
     if known is not None and np.hypot(*np.subtract(shift, known.shift)) > _OFF_CELLS * cells.side:
         known = None  # a nudged tripod: what was known lies elsewhere
     own = None if known is None else known.of(raw)
@@ -239,84 +219,6 @@ def look(
 
 
 _OFF_CELLS = 0.5
-
-
-def _lies(steady: Steady, known: Radiance | None) -> tuple[float, float]:
-    """Return where a frame's picture lies against the first one's; where that can't be told, with those before it."""
-    if steady.moved is not None and steady.moved.shift is not None:
-        return steady.moved.shift
-    return (0.0, 0.0) if known is None else known.shift
-
-
-def _steady(
-    picture: Picture | Sensor, cells: Cells, known: Radiance | None, firsts: tuple[Tiles, ...], thresholds: Thresholds
-) -> Steady:
-    """Hold a frame against those before it; `known` is the light they showed, None if it was another."""
-    raw, stops, shutter = isinstance(picture, Sensor), picture.shot.exposure.stops, picture.shot.exposure.shutter_s
-    first = next((one for one in firsts if one.raw == raw and one.size == (picture.width, picture.height)), None)
-    bright = cells.bright
-    sound = (cells.clipped_any < CLIPPED_TOO_MUCH) & (bright > _TELLING_LIGHT)
-    own = None if known is None or stops is None else known.of(raw)
-    before = None if own is None or stops is None or own.light.shape != cells.light.shape else brightest(own.at(stops))
-    both = sound if before is None else sound & (before > _TELLING_LIGHT)
-    now = None if stops is None else _past(cells, None, stops)
-    still = shutter is not None and shutter > _NO_BANDS_FROM_S
-    return Steady(
-        tiles=tiles_of(picture, bright) if first is None else None,
-        moved=None if first is None else moved(first, picture),
-        reached=_reached(known, own, now, thresholds),
-        bands=NO_BANDS
-        if still
-        else bands_of(
-            bright, both, thresholds.flicker, turned=picture.turned, known=before, sure=raw or _near(own, stops)
-        ),
-        level=None if own is None or now is None else _level(own.past, now),
-    )
-
-
-_TELLING_LIGHT = light_of_code(10)
-_NO_BANDS_FROM_S = 0.26
-_SAME_EXPOSURE = 1 / 24  # stops
-_CURVE_IS_NEAR = 0.5  # stops: so far apart any tone response reads light alike
-
-
-def _reached(known: Radiance | None, own: Merged | None, now: Past | None, thresholds: Thresholds) -> Reached | None:
-    """Hold a frame against the one nearest to it in exposure: what has come in at the edge?"""
-    if known is None or own is None or now is None:
-        return None
-    raw = own is known.raw
-    most = _FAR if raw or known.response.sure_stops < _CURVE_IS_KNOWN else _CURVE_IS_NEAR
-    past = [one for one in own.past if one.bright.shape == now.bright.shape and abs(one.stops - now.stops) <= most]
-    if not past:
-        return None
-    before = min(past, key=lambda one: abs(one.stops - now.stops))
-    response = None if raw else known.response
-    old, new = (light_read(one.bright, response) for one in (before, now))
-    meant = old * np.float32(2 ** (now.stops - before.stops))
-    telling = ~before.clipped & ~now.clipped & (np.maximum(meant, new) > _TELLING_LIGHT)
-    return reaching_in(meant, new, telling, thresholds.steadiness)
-
-
-_FAR, _CURVE_IS_KNOWN = 2.5, 0.1  # stops
-
-
-def _near(own: Merged | None, stops: float | None) -> bool:
-    """Say whether all frames before were of about this exposure, so that any tone response reads them alike."""
-    return own is not None and stops is not None and all(abs(one.stops - stops) < _CURVE_IS_NEAR for one in own.past)
-
-
-def _level(past: tuple[Past, ...], now: Past) -> float | None:
-    """Return by how many stops a frame is brighter than the last one of its exposure."""
-    for one in reversed(past):
-        if abs(one.stops - now.stops) < _SAME_EXPOSURE and one.bright.shape == now.bright.shape:
-            old, new = one.bright.astype(np.float32), now.bright.astype(np.float32)
-            sound = ~one.clipped & ~now.clipped & (np.minimum(old, new) > _TELLING_LIGHT)
-            if sound.mean() > _LEVEL_SHARE:
-                return float(np.median(np.log2(new[sound] / old[sound])))
-    return None
-
-
-_LEVEL_SHARE = 0.02
 
 
 def _past(cells: Cells, behind: Mask | None, stops: float) -> Past:

@@ -20,28 +20,20 @@ from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
-from lampblack.rules.flicker import bands_text, level_text
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
-from lampblack.rules.neutral import (
-    Colour,
-    backdrop_colour,
-    cast_notice,
-    drift_notice,
-    meter_notice,
-    two_colours_notice,
-)
+from lampblack.rules.neutral import backdrop_colour
 from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import Metered
 from lampblack.rules.remedy import Remedy, remedies
 from lampblack.rules.response import USUAL_END, Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
-from lampblack.rules.steadiness import Tiles, reached_text, shift_text, softer_text
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
+from lampblack.rules.yardsticks import NO_YARDSTICKS, Yardsticks, colour_notices, steady_notices
 
 BackdropWish = Literal["auto", "black", "grey", "white", "none"]
 
@@ -64,12 +56,7 @@ class Setup:
     spots: tuple[Spot, ...] = ()
     spots_known: tuple[Remembered, ...] = ()
     metered: Metered | None = None
-    colours: tuple[tuple[bool, int, Colour], ...] = ()
-    """The first neutral of each kind (raw or not), and the number of the frame that showed it."""
-    tiles: tuple[Tiles, ...] = ()
-    """Of the first frame of each kind."""
-    sharpest: tuple[tuple[bool, float, float], ...] = ()
-    """By kind (raw or not): fine contrast and blur of the sharpest frame, against the first."""
+    yardsticks: Yardsticks = NO_YARDSTICKS
     aside: Setup | None = None
     """What was known before the light changed: a cap comes off again, a lamp that was off comes on."""
 
@@ -154,26 +141,24 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         notices=(
             *notices_of(earlier.files, look, why, again is not None),
             *_notices(setup, look, highlights, cleanness, ways, thresholds),
-            *_colour_notices(setup, look, tone, colour, thresholds),
-            *_steady_notices(setup, look, thresholds),
+            *colour_notices(setup.yardsticks, look, tone, colour, thresholds.neutral, told=setup.backdrop != "auto"),
+            *steady_notices(setup.yardsticks, look, thresholds),
         ),
         colour=colour,
-        sharpness=_sharpness(setup, look),
+        sharpness=setup.yardsticks.sharpness(look),
         mid_stops=_mid_stops(samples[-1]),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
-    tiles = _with_tiles(setup, look)
+    yardsticks = setup.yardsticks.after(look, frame, colour)
     after = replace(
         setup,
         samples=kept,
         tones=tones,
-        radiance=replace(radiance or Radiance(), response=lessons.shown, tiles=tiles),
-        tiles=tiles,
-        sharpest=_with_sharpest(setup, look),
+        radiance=replace(radiance or Radiance(), response=lessons.shown, tiles=yardsticks.tiles),
         files=tuple({**dict(setup.files), **files_of(look)}.items()),
         lessons=lessons,
         spots_known=spots_known,
-        colours=_with_colour(setup, look, frame, colour),
+        yardsticks=yardsticks,
     )
     return after, verdict
 
@@ -200,10 +185,11 @@ def _believed(setup: Setup, look: Look, why: Unlike | None) -> Setup:
     lessons = NO_LESSONS if why == "camera" else setup.lessons.of_other_light()
     # One frame of a light is no reason to forget the many of the light before it.
     aside = setup if len(setup.samples) > 1 or setup.aside is None else setup.aside
-    setup = replace(setup, samples=(), spots_known=(), colours=(), radiance=light_alone(look), lessons=lessons)
+    setup = replace(setup, samples=(), spots_known=(), radiance=light_alone(look), lessons=lessons)
     if why == "light":
-        return replace(setup, aside=replace(aside, aside=None))
-    return replace(setup, tones=(), files=(), tiles=(), sharpest=(), aside=None)
+        yardsticks = setup.yardsticks.of_other_light()
+        return replace(setup, yardsticks=yardsticks, aside=replace(aside, aside=None))
+    return replace(setup, tones=(), files=(), yardsticks=NO_YARDSTICKS, aside=None)
 
 
 def _again(setup: Setup, radiance: Radiance) -> Setup:
@@ -211,8 +197,9 @@ def _again(setup: Setup, radiance: Radiance) -> Setup:
     before = setup.aside
     assert before is not None
     lessons = replace(setup.lessons, bracket=before.lessons.bracket)
-    setup = replace(setup, radiance=radiance, lessons=lessons, aside=None)
-    return replace(setup, samples=before.samples, spots_known=before.spots_known, colours=before.colours)
+    yardsticks = replace(setup.yardsticks, colours=before.yardsticks.colours)
+    setup = replace(setup, radiance=radiance, lessons=lessons, yardsticks=yardsticks, aside=None)
+    return replace(setup, samples=before.samples, spots_known=before.spots_known)
 
 
 _SAME_EXPOSURE = 1 / 12  # stops
@@ -298,76 +285,6 @@ def _notices(
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
     return tuple(found)
-
-
-def _with_colour(setup: Setup, look: Look, frame: int, colour: Colour | None) -> tuple[tuple[bool, int, Colour], ...]:
-    raw = look.kind == "raw"
-    if colour is None or any(kind == raw for kind, _, _ in setup.colours):
-        return setup.colours
-    return (*setup.colours, (raw, frame, colour))
-
-
-def _colour_notices(
-    setup: Setup, look: Look, tone: Tone | None, colour: Colour | None, thresholds: Thresholds
-) -> list[Notice]:
-    """Return what is worth a line of the light's colour, and of a meter that was fooled by a plain backdrop."""
-    raw, limits = look.kind == "raw", thresholds.neutral
-    told = None if setup.backdrop in ("auto", "none") else setup.backdrop
-    found = [("metered", meter_notice(look, limits, told))]
-    if colour is not None and tone is not None:
-        first = next(((frame, one) for kind, frame, one in setup.colours if kind == raw), None)
-        found += [
-            ("two-colours", two_colours_notice(look, limits)),
-            ("colour-drift", None if first is None else drift_notice(first[1], first[0], colour, raw, limits)),
-            ("cast", cast_notice(colour, tone, raw, limits)),
-        ]
-    return [Notice(kind, text) for kind, text in found if text is not None]
-
-
-def _with_tiles(setup: Setup, look: Look) -> tuple[Tiles, ...]:
-    new = [each.steady.tiles for each in (look, look.shown) if each is not None]
-    known = {one.raw for one in setup.tiles}
-    return (*setup.tiles, *(one for one in new if one is not None and one.raw not in known))
-
-
-def _of_kind(setup: Setup, look: Look) -> tuple[float, float]:
-    """Return fine contrast and blur of the sharpest frame so far; the first is 1 and 0."""
-    raw = look.kind == "raw"
-    return next(((fine, blur) for kind, fine, blur in setup.sharpest if kind == raw), (1.0, 0.0))
-
-
-def _with_sharpest(setup: Setup, look: Look) -> tuple[tuple[bool, float, float], ...]:
-    moved, raw = look.steady.moved, look.kind == "raw"
-    if moved is None or moved.sharpness is None or moved.sharpness <= _of_kind(setup, look)[0]:
-        return setup.sharpest
-    return (*(one for one in setup.sharpest if one[0] != raw), (raw, moved.sharpness, moved.blur))
-
-
-def _sharpness(setup: Setup, look: Look) -> float | None:
-    moved = look.steady.moved
-    if moved is None:
-        return None if look.steady.tiles is None else 1.0
-    return None if moved.sharpness is None else min(moved.sharpness / _of_kind(setup, look)[0], 1.0)
-
-
-def _steady_notices(setup: Setup, look: Look, thresholds: Thresholds) -> list[Notice]:
-    """Return what spoils a frame besides exposure: nudges, softness, what came in, flicker."""
-    steady, limits, shutter = look.steady, thresholds.steadiness, look.shot.exposure.shutter_s
-    moved, bands, level = steady.moved, steady.bands, steady.level
-    found: list[tuple[str, str | None]] = []
-    if moved is not None:
-        found.append(("nudged", shift_text(moved, max(look.width, look.height), limits)))
-        blur = moved.blur - min(_of_kind(setup, look)[1], 0.0)
-        fine = _sharpness(setup, look)
-        if fine is not None and fine < limits.fine_share and blur > limits.blur_pixels:
-            found.append(("softer", softer_text(blur, moved)))
-    if steady.reached is not None and steady.reached.depth >= limits.reach_depth:
-        found.append(("reaches-in", reached_text(steady.reached)))
-    if bands.share >= thresholds.flicker.band_share:
-        found.append(("bands", bands_text(bands, shutter, thresholds.flicker)))
-    if level is not None and abs(level) >= thresholds.flicker.level_stops:
-        found.append(("level", level_text(level, shutter, thresholds.flicker)))
-    return [Notice(kind, text) for kind, text in found if text is not None]
 
 
 def _intruder_side(look: Look) -> str | None:
