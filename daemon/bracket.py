@@ -7,19 +7,13 @@ for, the camera that falls asleep in between; nothing of it blocks the loop.
 
 from __future__ import annotations
 
-import argparse
 import asyncio
-import contextlib
 import logging
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Protocol
 
-from lampblack.daemon import standing
 from lampblack.daemon.clean import clean
-from lampblack.daemon.client import Client, NoServiceError
 from lampblack.rules.run import Known, Offer, Plan, Setting, Wish, next_of
 from lampblack.rules.thresholds import Thresholds
 
@@ -74,14 +68,17 @@ class Run:
 
     async def go(self) -> None:
         """Run to the end; the camera is put back as it stood, whatever the end."""
-        begun = self.offer()
         taken: list[Setting] = []
-        plan = Plan((), "cannot", "The run did not begin.")
+        if (away := await self._ready()) is not None:
+            self._tell("ended", _cannot(away), taken, away)
+            return
+        begun = self.offer()
+        plan = _cannot("The run did not begin.")
         try:
             plan = await self._shoot(begun, taken)
         except Exception:
             log.exception("a run broke off")
-            plan = Plan((), "cannot", "The run broke off: the log says why.")
+            plan = _cannot("The run broke off: the log says why.")
         finally:
             back = await self._back_to(begun.here)
             text = plan.why if back is None else f"{plan.why} {back}"
@@ -95,10 +92,10 @@ class Run:
                 return plan
             self._tell("running", plan, taken, self._progress(plan, taken))
             if self.halted:
-                return Plan((), "cannot", f"Halted after {len(taken)} frames.")
+                return _cannot(f"Halted after {len(taken)} frames.")
             wrong = await self._one(plan.shots[0])
             if wrong is not None:
-                return Plan((), "cannot", wrong)
+                return _cannot(wrong)
             taken.append(plan.shots[0])
 
     def _progress(self, plan: Plan, taken: list[Setting]) -> str:
@@ -149,7 +146,7 @@ class Run:
                 return None
             if state == "none" or self.halted:
                 break
-            self._tell_waiting()
+            self._tell("waiting", _NOTHING, [], str(self.stage.camera.get("text") or "The camera is away."))
             await asyncio.sleep(pause_s)
         text = clean(str(self.stage.camera.get("text") or ""), 200)
         return f"The camera is away: {text}" if text else "No camera: start watching with --camera auto."
@@ -163,10 +160,6 @@ class Run:
             if wrong is None:
                 return None
         return f"The camera could not be put back to {here.text}: {wrong}"
-
-    def _tell_waiting(self) -> None:
-        text = clean(str(self.stage.camera.get("text") or "The camera is away."), 200)
-        self.stage.tell({"state": "waiting", "text": text, "taken": [], "left": [], "end": None})
 
     def _tell(self, state: str, plan: Plan, taken: list[Setting], text: str) -> None:
         self.stage.tell(
@@ -182,6 +175,13 @@ class Run:
 
 _LONGEST_S = 4.0  # a run leaves longer times alone: nobody waits for them unasked
 _AFTER_A_BREAK_S = 8.0
+
+
+def _cannot(why: str) -> Plan:
+    return Plan((), "cannot", why)
+
+
+_NOTHING = Plan((), None, "")
 
 
 def _passing(wrong: str, camera: Event) -> bool:
@@ -230,78 +230,3 @@ _MOST_FRAMES = 15
 
 def _is_mark(value: object) -> bool:
     return isinstance(value, int | float) and not isinstance(value, bool) and 0.5 <= value <= 128
-
-
-# ---------------------------------------------------------------- the command
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Describe the command's options."""
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="a shoot that is watched with a camera")
-    what = parser.add_mutually_exclusive_group()
-    what.add_argument("--cover", action="store_true", help="until every tone of the subject is held in some frame")
-    what.add_argument("--at", type=_marks, metavar="f/16,f/8,...", help="these apertures; or: readings, those logged")
-    what.add_argument("--frames", type=int, metavar="N", help="so many frames about where the camera stands")
-    what.add_argument("--halt", action="store_true", help="end the run that is on")
-    parser.add_argument("--thirds", type=int, default=3, metavar="M", help="between frames, in thirds of a stop (3)")
-    parser.add_argument("--aim", metavar="AIM", help="what the run tries to reach (without: the aim as it is)")
-    parser.add_argument("--hold-aperture", action="store_true", help="step the time, for depth of field")
-    parser.add_argument("--json", action="store_true", help="print one JSON object a step")
-
-
-def _marks(text: str) -> Any:
-    if text == "readings":
-        return text
-    try:
-        return [float(part.strip().lower().removeprefix("f/")) for part in text.split(",")]
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r}: write apertures as f/16,f/8,f/4") from None
-
-
-def run(args: argparse.Namespace) -> int:
-    """Have the service run a bracket, and tell how it goes; return the exit status of the contract."""
-    folder = standing.folder_of(args)
-    try:
-        with contextlib.closing(Client.connect(folder)) as client:
-            return _follow(args, client)
-    except NoServiceError:
-        nobody = "Nobody watches this folder: lampblack watch it first, with --camera."
-        return standing.fail(args, folder, nobody if folder.is_dir() else standing.no_folder(folder))
-    except (TimeoutError, OSError) as wrong:
-        return standing.fail(args, folder, clean(str(wrong)))
-
-
-def _follow(args: argparse.Namespace, client: Client) -> int:
-    if args.halt:
-        return _said(args, client.ask({"do": "halt"}, standing.ANSWER_S))
-    if args.aim is not None:
-        reply = client.ask({"do": "aim", "aim": args.aim}, standing.ANSWER_S)
-        if not reply.get("ok"):
-            return _said(args, reply)
-    request = {
-        "do": "bracket", "cover": args.cover, "at": args.at, "frames": args.frames, "thirds": args.thirds,
-        "hold_aperture": args.hold_aperture,
-    }  # fmt: skip
-    reply = client.ask(request, standing.ANSWER_S)
-    if not reply.get("ok"):
-        return _said(args, reply)
-    while True:
-        for event in client.receive(600):
-            if event.get("event") != "run" or not isinstance(event.get("run"), dict):
-                continue
-            told = event["run"]
-            if args.json:
-                standing.print_json(told)
-            else:
-                print(clean(str(told.get("text") or ""), 400), flush=True)
-            if told.get("state") == "ended":
-                return 0 if told.get("end") in ("met", "covered", "shot") else 1
-
-
-def _said(args: argparse.Namespace, reply: Event) -> int:
-    text = clean(str(reply.get("text") or ""), 400)
-    if args.json:
-        standing.print_json({"text": text} if reply.get("ok") else {"error": text})
-    else:
-        print(text, file=sys.stdout if reply.get("ok") else sys.stderr)
-    return 0 if reply.get("ok") else 1

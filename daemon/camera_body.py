@@ -170,7 +170,7 @@ class Body:
         if name in dials.APERTURE_WIDGETS and kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU):
             offered = dials.choices(widget.get_choices(), dials.f_number)
         elif name in dials.SHUTTER_WIDGETS and kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU):
-            offered = dials.choices(widget.get_choices(), dials.shutter_s)
+            offered = dials.choices(widget.get_choices(), dials.marked_s)
         return Dial(name, self._text(widget), readonly, offered)
 
     def _text(self, widget: Any) -> str | None:

@@ -158,6 +158,7 @@ class Child:
         self._later: list[dict[str, Any]] = []
         self._camera: dict[str, Any] = dict(begin["camera"])
         self._lens: Dial | None = None
+        self._time: Dial | None = None
         self._largest = 1
         """Bytes of the largest frame so far: what the next one is expected to need."""
         self._no_room: str | None = None
@@ -555,38 +556,47 @@ class Child:
             pause_s = min(2 * pause_s, 0.5)
 
     def _set_aperture(self, body: Body, n: int, wanted: float) -> None:
-        """Set, read back, compare; say what the body has."""
+        def choice(dial: Dial) -> tuple[dials.Choice, str] | None:
+            found = dials.find(dial.choices, wanted)
+            return None if found is None else (found, f"f/{found.number:g}")
+
+        def shown() -> str | None:
+            return None if self._camera["f_number"] is None else f"f/{self._camera['f_number']:g}"
+
         self._doing("set")
         self._read_dials(body)
-        lens = self._lens
-        choice = dials.find(lens.choices, wanted) if lens is not None else None
-        if lens is None or choice is None or lens.readonly:
-            ok, text = False, self._cannot_set(lens, wanted)
-        else:
-            mark = f"f/{choice.number:g}"
-            ok, text = self._turn_to(body, lens, choice, mark, lambda: self._camera["f_number"] == choice.number)
-            if not ok and "stands" in text and self._camera["f_number"] is not None:
-                text = text.replace("something else", f"f/{self._camera['f_number']:g}")
-        self._report_ready()
-        self._doing("idle")
-        self._answer(n, ok, f"Aperture {text}" if ok else text)
+        done, text = self._set(body, self._lens, choice, shown) or (False, self._cannot_set(self._lens, wanted))
+        self._settled(n, done, "Aperture", text)
 
     def _set_shutter(self, body: Body, n: int, wanted_s: float) -> None:
-        """Set the time, read back, compare; say what the body has."""
+        def choice(dial: Dial) -> tuple[dials.Choice, str] | None:
+            found = dials.find_time(dial.choices, wanted_s)
+            return None if found is None else (found, f"{dials.shutter_text(found.text)} s")
+
+        def shown() -> str | None:
+            return None if self._camera["shutter"] is None else f"{self._camera['shutter']} s"
+
         self._doing("set")
         self._read_dials(body)
-        dial = body.dial(dials.SHUTTER_WIDGETS)
-        choice = dials.find_time(dial.choices, wanted_s) if dial is not None else None
-        if dial is None or choice is None or dial.readonly:
-            ok, text = False, "The camera does not let this time be set from here: set it on the camera (mode M)."
-        else:
-            mark = f"{dials.shutter_text(choice.text)} s"
-            ok, text = self._turn_to(
-                body, dial, choice, mark, lambda: self._camera["shutter_s"] == dials.shutter_s(choice.text)
-            )
+        cannot = "The camera does not let this time be set from here: set it on the camera (mode M)."
+        done, text = self._set(body, self._time, choice, shown) or (False, cannot)
+        self._settled(n, done, "Time", text)
+
+    def _settled(self, n: int, done: bool, what: str, text: str) -> None:
         self._report_ready()
         self._doing("idle")
-        self._answer(n, ok, f"Time {text}" if ok else text)
+        self._answer(n, done, f"{what} {text}" if done else text)
+
+    def _set(
+        self,
+        body: Body,
+        dial: Dial | None,
+        choice: Callable[[Dial], tuple[dials.Choice, str] | None],
+        shown: Callable[[], str | None],
+    ) -> tuple[bool, str] | None:
+        """Set, read back, compare; return whether it stands and a text, or None where it can't be set at all."""
+        found = None if dial is None or dial.readonly else choice(dial)
+        return None if dial is None or found is None else self._turn_to(body, dial, *found, shown)
 
     def _cannot_set(self, lens: Dial | None, wanted: float) -> str:
         if lens is None:
@@ -600,7 +610,7 @@ class Child:
         )
 
     def _turn_to(
-        self, body: Body, dial: Dial, choice: dials.Choice, mark: str, there: Callable[[], bool]
+        self, body: Body, dial: Dial, choice: dials.Choice, mark: str, shown: Callable[[], str | None]
     ) -> tuple[bool, str]:
         until = time.monotonic() + SETTLE_S
         for _ in range(2):  # some bodies lose the first order
@@ -610,12 +620,13 @@ class Child:
                 return False, f"The camera did not take {mark}: {meaning(code)}."
             while time.monotonic() < until:
                 self._read_dials(body)
-                if there():
+                if shown() == mark:
                     return True, f"{mark}."
                 self._beat()
                 time.sleep(0.1)
             until += SETTLE_S
-        return False, f"Asked for {mark}, but the camera stands at something else. Set it on the camera."
+        where = shown() or "something else"
+        return False, f"Asked for {mark}, but the camera stands at {where}. Set it on the camera."
 
     # ---- dials
 
@@ -624,12 +635,12 @@ class Child:
         shutter = body.dial(dials.SHUTTER_WIDGETS)
         speed = body.dial(dials.ISO_WIDGETS)
         battery = body.dial(dials.BATTERY_WIDGETS)
-        self._lens, self._dirty, self._probed_s = lens, False, time.monotonic()
+        self._lens, self._time, self._dirty, self._probed_s = lens, shutter, False, time.monotonic()
         self._camera.update(
             f_number=_f_number(lens),
             f_numbers=[choice.number for choice in lens.choices] if lens else [],
             shutter=clean(dials.shutter_text(shutter.text), 20) if shutter and shutter.text else None,
-            shutter_s=dials.shutter_s(shutter.text) if shutter and shutter.text else None,
+            shutter_s=dials.marked_s(shutter.text) if shutter and shutter.text else None,
             shutters_s=[choice.number for choice in shutter.choices] if shutter and not shutter.readonly else [],
             iso=dials.iso(speed.text) if speed and speed.text else None,
             battery=dials.percent(battery.text) if battery and battery.text else None,

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import errno
+import importlib
 import importlib.metadata
 import os
 import sys
@@ -142,13 +143,17 @@ def _stop_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=standing.stop)
 
 
+def _folder_and_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    parser.add_argument("--json", action="store_true", help="print one JSON object")
+
+
 def _spot_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon.score import a_spot
 
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    _folder_and_json(parser)
     parser.add_argument("spot", metavar="NAME=X,Y[,SIZE][@WANT]", type=a_spot, nargs="?", help="without one: list them")
     parser.add_argument("--remove", metavar="NAME", help="take a spot back")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=standing.spot)
 
 
@@ -156,7 +161,7 @@ def _region_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon.score import a_region
 
     form = "KIND=X,Y,W,H"
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    _folder_and_json(parser)
     parser.add_argument(
         "region",
         metavar=form,
@@ -165,20 +170,18 @@ def _region_words(parser: argparse.ArgumentParser) -> None:
         help="backdrop, subject or ignore, and the rectangle in shares of the picture; without one: list them",
     )
     parser.add_argument("--remove", metavar=form, type=a_region, help="take a region back")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=standing.region)
 
 
 def _plate_words(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    _folder_and_json(parser)
     parser.add_argument("frame", metavar="FRAME", type=int, nargs="?", help="its number; without one: say which it is")
     parser.add_argument("--remove", action="store_true", help="use no plate any more")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=standing.plate)
 
 
 def _reading_words(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
+    _folder_and_json(parser)
     parser.add_argument(
         "readings",
         metavar="PLACE=VALUE",
@@ -188,13 +191,7 @@ def _reading_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--meter", metavar="NAME", help="which meter, if there are several")
     parser.add_argument("--remove", metavar="PLACE", help="take the reading of a place back")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
     parser.set_defaults(run=standing.reading)
-
-
-def _folder_and_json(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("folder", metavar="FOLDER", type=Path, help="the shoot's folder")
-    parser.add_argument("--json", action="store_true", help="print one JSON object")
 
 
 def _slate_words(parser: argparse.ArgumentParser) -> None:
@@ -237,53 +234,15 @@ def _keeping(name: str) -> Callable[[argparse.Namespace], int]:
     return run
 
 
-def _bracket_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import bracket
+def _words_of(module: str) -> Callable[[argparse.ArgumentParser], None]:
+    """Return how a module that is a command by itself describes its options; it is imported for that command alone."""
 
-    bracket.add_arguments(parser)
-    parser.set_defaults(run=bracket.run)
+    def fill(parser: argparse.ArgumentParser) -> None:
+        command = importlib.import_module(f"lampblack.daemon.{module}")
+        command.add_arguments(parser)
+        parser.set_defaults(run=command.run)
 
-
-def _report_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import sheet
-
-    sheet.add_arguments(parser)
-    parser.set_defaults(run=sheet.run)
-
-
-def _panel_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import screen
-
-    screen.add_arguments(parser)
-    parser.set_defaults(run=screen.run)
-
-
-def _score_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import score
-
-    score.add_arguments(parser)
-    parser.set_defaults(run=score.run)
-
-
-def _balance_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import balance
-
-    balance.add_arguments(parser)
-    parser.set_defaults(run=balance.run)
-
-
-def _neutral_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import neutral
-
-    neutral.add_arguments(parser)
-    parser.set_defaults(run=neutral.run)
-
-
-def _rehearse_words(parser: argparse.ArgumentParser) -> None:
-    from lampblack.daemon import rehearse
-
-    rehearse.add_arguments(parser)
-    parser.set_defaults(run=rehearse.run)
+    return fill
 
 
 def _mock_words(parser: argparse.ArgumentParser) -> None:
@@ -299,7 +258,7 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
     "panel": (
         "show the shoot: next step, backdrop, bracket",
         "lampblack panel ~/shoots/bowls",
-        _panel_words,
+        _words_of("screen"),
     ),
     "status": ("say what is being watched, and how it goes", "lampblack status ~/shoots/bowls", _status_words),
     "spot": (
@@ -310,7 +269,7 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
     "bracket": (
         "have the camera shoot until the aim is met, or a bracket of your own",
         "lampblack bracket ~/shoots/bowls --aim hold-highlights; lampblack bracket ~/shoots/bowls --at f/16,f/8,f/4",
-        _bracket_words,
+        _words_of("bracketing"),
     ),
     "reading": (
         "log what the hand-held meter says, and have the ratios",
@@ -324,7 +283,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "lampblack choose ~/shoots/bowls 4 --rating 5 --why 'rim just parts it from the black'",
         _choose_words,
     ),
-    "report": ("make one page of a shoot, to hand over", "lampblack report ~/shoots/bowls --for class", _report_words),
+    "report": (
+        "make one page of a shoot, to hand over",
+        "lampblack report ~/shoots/bowls --for class",
+        _words_of("sheet"),
+    ),
     "shoots": ("list the shoots below a folder", "lampblack shoots ~/shoots", _shoots_words),
     "region": (
         "say that a part of the picture is backdrop, subject, or neither",
@@ -337,18 +300,22 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         _plate_words,
     ),
     "stop": ("stop watching a shoot; its frames and journal stay", "lampblack stop ~/shoots/bowls", _stop_words),
-    "score": ("measure frames without a service", "lampblack score --backdrop black 0001.jpg 0002.jpg", _score_words),
+    "score": (
+        "measure frames without a service",
+        "lampblack score --backdrop black 0001.jpg 0002.jpg",
+        _words_of("score"),
+    ),
     "balance": (
         "say what each lamp gives, and how to set them for what you want",
         "lampblack balance --lamp key=1.dng --lamp rim=2.dng --want ratio=3:1 --want backdrop=clean",
-        _balance_words,
+        _words_of("balance"),
     ),
     "neutral": (
         "say what cast a plain backdrop or a grey card has, and whether a custom balance took",
         "lampblack neutral before.jpg after.jpg",
-        _neutral_words,
+        _words_of("neutral"),
     ),
-    "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _rehearse_words),
+    "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _words_of("rehearse")),
     "mock": ("run the mock camera alone, for any PTP/IP client", "lampblack mock --help", _mock_words),
 }
 

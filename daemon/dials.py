@@ -89,6 +89,16 @@ def shutter_text(text: str) -> str:
     return mark if known or "." not in text else near
 
 
+def marked_s(text: str) -> float | None:
+    """
+    Return the seconds of the mark that a dial's text stands for (see `shutter_text`), or None.
+
+    >>> marked_s("0.0166s") == 1 / 60
+    True
+    """
+    return shutter_s(shutter_text(text))
+
+
 def iso(text: str) -> int | None:
     """
     Return an ISO speed, or None (`Auto`, absent).

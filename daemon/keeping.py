@@ -11,7 +11,8 @@ from typing import Any
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.journal import Kept
-from lampblack.daemon.record import Choice, RecordError, find_shoots, read_shoot
+from lampblack.daemon.noted import Choice
+from lampblack.daemon.record import RecordError, find_shoots, read_shoot
 from lampblack.daemon.sidecar import SidecarError, sidecar_of, write_sidecar
 
 Json = dict[str, Any]

@@ -13,19 +13,21 @@ from typing import Any
 from lampblack.daemon import journal as journals
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.journal import Journal, Kept
-from lampblack.daemon.memory import CHOICE, NO_READING, NOTE, READINGS, RENAME
+from lampblack.daemon.noted import (
+    CHOICE,
+    LONG,
+    NO_READING,
+    NOTE,
+    READINGS,
+    RENAME,
+    Choice,
+    choice_of,
+    readings_of,
+    text_of,
+)
 from lampblack.rules.readings import Reading
 
 Json = dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Choice:
-    """What a person thought of a frame. rating: 0 to 5, -1 rejected (XMP, xmp:Rating); None for none."""
-
-    rating: int | None
-    label: str | None
-    why: str | None
 
 
 @dataclass
@@ -105,25 +107,16 @@ def _shoot(folder: Path, journal: Journal) -> Shoot:
 
 def _take_in(kind: str, told: Any, setups: dict[int, SetupRecord], choices: dict[int, Choice]) -> None:
     if kind == READINGS:
-        for one in told:
-            place = clean(str(one["place"]), 40)
-            reading = Reading(place, float(one["ev100"]), clean(str(one["said"]), 60), one.get("meter"))
-            setups[int(one["setup"])].readings[place] = reading
+        for setup, reading in readings_of(told):
+            setups[setup].readings[reading.place] = reading
     elif kind == NO_READING:
         setups[int(told["setup"])].readings.pop(str(told["place"]), None)
     elif kind == NOTE:
-        setups[int(told["setup"])].notes.append(clean(str(told["text"]), 2000))
+        setups[int(told["setup"])].notes.append(clean(str(told["text"]), LONG))
     elif kind == RENAME:
-        setups[int(told["setup"])].name = clean(str(told["name"]), 60) or None
+        setups[int(told["setup"])].name = text_of(told["name"])
     elif kind == CHOICE:
         choices[int(told["frame"])] = choice_of(told)
-
-
-def choice_of(told: Json) -> Choice:
-    """Return a choice as the journal has it."""
-    rating = told.get("rating")
-    label, why = (None if told.get(key) is None else clean(str(told[key]), 2000) for key in ("label", "why"))
-    return Choice(None if rating is None else int(rating), label, why)
 
 
 def find_shoots(places: list[Path], deep: int = 4) -> Iterator[Path]:

@@ -12,7 +12,6 @@ import asyncio
 import contextlib
 import json
 import logging
-import math
 import os
 import signal
 import sqlite3
@@ -24,7 +23,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Protocol
 
-from lampblack.daemon import bracket, learning
+from lampblack.daemon import answers, bracket, learning, noted
 from lampblack.daemon import journal as journals
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
 from lampblack.daemon.clean import clean, clean_name
@@ -55,11 +54,11 @@ from lampblack.daemon.premises import (
 from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
-from lampblack.rules.exposure import Exposure, marked_f_number
+from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.look import Look
 from lampblack.rules.radiance import Radiance
-from lampblack.rules.readings import NO_OFFSET, wanted_av
+from lampblack.rules.readings import marks_at
 from lampblack.rules.run import Known, Setting
 from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
@@ -674,7 +673,7 @@ class Service:
             "spots": [written(spot) for spot in self._memory.spots.values()],
             "regions": list(self._memory.regions),
             "plate": self._memory.plate,
-            "readings": [{"place": r.place, "ev100": round(r.ev100, 3)} for r in self._memory.now_read()],
+            "readings": [noted.reading_json(reading) for reading in self._memory.now_read()],
             "service": self._service(),
             "camera": self._camera.now,
             "camera_asked": self._options.camera,
@@ -730,14 +729,8 @@ class Service:
             "bracket": self._do_bracket,
             "halt": self._do_halt,
             "aim": self._do_aim,
-            "spot": self._do_said,
-            "region": self._do_said,
-            "plate": self._do_said,
-            "reading": self._do_said,
-            "choose": self._do_said,
-            "note": self._do_said,
-            "rename": self._do_said,
             "stop": self._do_stop,
+            **dict.fromkeys(answers.ASKED, self._do_said),
         }
 
     async def _do_status(self, request: Event) -> Event:
@@ -796,10 +789,10 @@ class Service:
     async def _do_said(self, request: Event) -> Event:
         camera = self._camera.now
         dialled = {key: camera.get(key) for key in ("shutter_s", "iso")} if request["do"] == "reading" else {}
-        reply, noted = self._memory.answer({**dialled, **request})
-        if noted is not None:
-            self._memory.note(*noted)
-            await self._desk.record(partial(_note, noted))
+        reply, entry = answers.answer(self._memory, {**dialled, **request})
+        if entry is not None:
+            self._memory.note(*entry)
+            await self._desk.record(partial(_note, entry))
             if request["do"] in ("spot", "reading"):
                 await self._new_wishes()
             elif request["do"] in ("region", "plate"):
@@ -824,7 +817,7 @@ class Service:
     async def _do_bracket(self, request: Event) -> Event:
         if self._run is not None:
             return _reply(False, "A run is on already: lampblack bracket --halt ends it, or b in the panel.")
-        if self._camera.now["state"] not in ("ready", "busy"):
+        if not self._camera.now["f_numbers"] and self._camera.now["state"] not in ("ready", "busy"):
             return _reply(False, f"No run without a camera: {self._camera.now['text']}")
         try:
             wish = bracket.wish_of(request, self._readings_at)
@@ -848,12 +841,9 @@ class Service:
 
     def _readings_at(self) -> tuple[float, ...]:
         """Return the apertures of this setup's readings at the camera's time and ISO, no two alike."""
-        exposure = Exposure.of(None, self._camera.now.get("shutter_s"), self._camera.now.get("iso"))
-        if exposure.tv is None or exposure.sv is None:
-            return ()
-        tv, sv = exposure.tv, exposure.sv
-        marks = [marked_f_number(wanted_av(reading, NO_OFFSET, tv, sv)) for reading in self._memory.now_read()]
-        return tuple(dict.fromkeys(marks))
+        now = self._camera.now
+        marks = marks_at(self._memory.now_read(), Exposure.of(None, now.get("shutter_s"), now.get("iso")))
+        return tuple(dict.fromkeys(marks.values()))
 
     async def _do_stop(self, request: Event) -> Event:
         self.stop()
@@ -872,8 +862,9 @@ class _RunStage:
 
     def known(self) -> Known | None:
         service = self._service
-        known = service._verdict is not None and service._memory.frames
-        return Known(service._rules, service._verdict) if known and service._verdict is not None else None
+        if service._verdict is None or not service._memory.frames:
+            return None
+        return Known(service._rules, service._verdict)
 
     def frames(self) -> int:
         return self._service._memory.total
@@ -887,7 +878,7 @@ class _RunStage:
         def came() -> bool:
             """Say whether it is there; one shot by hand meanwhile, otherwise exposed, is not."""
             new = [frame.kept for frame in service._memory.frames if frame.kept.number > after]
-            return any(_is_shot_so(kept.verdict, setting) for kept in new)
+            return any(setting.is_like(_setting_of(kept.verdict)) for kept in new)
 
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(timeout_s), service._came:
@@ -898,14 +889,9 @@ class _RunStage:
         self._service._publish({"event": "run", "run": run})
 
 
-def _is_shot_so(verdict: Event, setting: Setting) -> bool:
-    """Say whether a frame was exposed as set, as far as both are told; a camera may tell 1/60 as 0.0166 s."""
+def _setting_of(verdict: Event) -> Setting:
     exposure = verdict.get("exposure") or {}
-    pairs = ((exposure.get("f_number"), setting.f_number, 2.0), (exposure.get("shutter_s"), setting.shutter_s, 1.0))
-    return all(not one or not other or abs(math.log2(one / other)) * stops < _AS_SET for one, other, stops in pairs)
-
-
-_AS_SET = 0.25  # stops: less than a third
+    return Setting(exposure.get("f_number"), exposure.get("shutter_s"))
 
 
 class _NotNowError(Exception):
@@ -921,8 +907,8 @@ def _reply(ok: bool, text: str) -> Event:
     return {"ok": ok, "text": text}
 
 
-def _note(noted: tuple[str, str], journal: Journal) -> None:
-    journal.note(*noted)
+def _note(entry: tuple[str, str], journal: Journal) -> None:
+    journal.note(*entry)
 
 
 def _say_again(kept: Kept, preview: Event | None, journal: Journal) -> None:

@@ -28,10 +28,11 @@ from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.eye import Eye, Shown
 from lampblack.daemon.journal import Kept
-from lampblack.daemon.record import Choice, RecordError, SetupRecord, Shoot, read_shoot
-from lampblack.rules.exposure import aperture_value, marked_f_number
+from lampblack.daemon.noted import Choice, reading_json
+from lampblack.daemon.record import RecordError, SetupRecord, Shoot, read_shoot
+from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
-from lampblack.rules.readings import NO_OFFSET, in_words, wanted_av
+from lampblack.rules.readings import in_words, marks_at
 
 Json = dict[str, Any]
 LONG_SIDE = 1000
@@ -125,7 +126,7 @@ def as_json(shoot: Shoot) -> Json:
                 "name": setup.name,
                 "begun": setup.begun,
                 "notes": setup.notes,
-                "readings": [{"place": r.place, "ev100": round(r.ev100, 3)} for r in setup.readings.values()],
+                "readings": [reading_json(reading) for reading in setup.readings.values()],
                 "frames": [
                     {**frame.verdict, **_choice_json(shoot.choices.get(frame.number))} for frame in setup.frames
                 ],
@@ -343,16 +344,13 @@ def curve(setup: SetupRecord) -> Json | None:
 
 
 def _reading_marks(setup: SetupRecord, newest: Json, low: float, high: float) -> list[Json]:
-    exposure = newest.get("exposure") or {}
-    tv, sv = exposure.get("tv"), exposure.get("sv")
-    if tv is None or sv is None:
-        return []
+    told = newest.get("exposure") or {}
+    exposure = Exposure.of(None, told.get("shutter_s"), told.get("iso"))
     found = []
-    for reading in setup.readings.values():
-        av = wanted_av(reading, NO_OFFSET, tv, sv)
+    for place, f_number in marks_at(setup.readings.values(), exposure).items():
+        av = aperture_value(f_number)
         if low <= av <= high:
-            text = f"{reading.place} {f_text(marked_f_number(av))}"
-            found.append({"x": round(600 * (av - low) / (high - low), 1), "text": text})
+            found.append({"x": round(600 * (av - low) / (high - low), 1), "text": f"{place} {f_text(f_number)}"})
     return found
 
 

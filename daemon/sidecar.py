@@ -18,7 +18,7 @@ from typing import Any
 from lxml import etree
 
 from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.record import Choice
+from lampblack.daemon.noted import Choice
 
 X, RDF = "adobe:ns:meta/", "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 XMP, DC = "http://ns.adobe.com/xap/1.0/", "http://purl.org/dc/elements/1.1/"

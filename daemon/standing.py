@@ -156,7 +156,7 @@ _LISTS = ("spot", "region", "plate", "reading")
 
 def _without_service(folder: Path, request: Json) -> Json:
     """Answer from the journal alone; the folder's lock keeps a service from starting meanwhile."""
-    from lampblack.daemon import journal, memory, premises  # heavy, as above
+    from lampblack.daemon import answers, journal, memory, premises  # heavy, as above
 
     try:
         lock = premises.FolderLock(folder)
@@ -166,7 +166,7 @@ def _without_service(folder: Path, request: Json) -> Json:
         place = folder / journal.NAME
         asks = all(value is None or value is False for key, value in request.items() if key not in ("do", "meter"))
         if asks and request["do"] in _LISTS and not place.exists():
-            return memory.Memory().answer(request)[0]  # nothing is known, and none is made for the asking
+            return answers.answer(memory.Memory(), request)[0]  # nothing is known, and none is made for the asking
         kept, said = journal.Journal.open(place)
         with contextlib.closing(kept):
             if said:
@@ -176,9 +176,9 @@ def _without_service(folder: Path, request: Json) -> Json:
                 number = told.setup.number + (kept.setup() is not None)
                 kept.begin_setup(number, clean(request["name"] or "", 60).strip() or None)
                 return {"ok": True, "text": f"Setup {number} begins."}
-            reply, noted = told.answer(request)
-            if noted is not None:
-                kept.note(*noted)
+            reply, entry = answers.answer(told, request)
+            if entry is not None:
+                kept.note(*entry)
             return reply
     except journal.JournalError as wrong:
         return {"ok": False, "text": str(wrong)}

@@ -138,12 +138,13 @@ def _by_meter(metered: Metered | None, ladder: Ladder | None, thresholds: Thresh
             None, None, None, "No incident reading is logged for this setup: lampblack reading, or r in the panel."
         )
     here = None if ladder is None else ladder.here
-    if ladder is None or here is None or here.av is None or here.tv is None or here.sv is None:
+    meant = None if here is None else wanted_av(metered.reading, here, metered.offset)
+    if ladder is None or here is None or here.av is None or meant is None:
         return Step(
             None, None, None, "The file doesn't tell aperture, time and ISO: the reading can't be held against it."
         )
     reading, offset = metered.reading, metered.offset
-    wanted = here.av - wanted_av(reading, offset, here.tv, here.sv)
+    wanted = here.av - meant
     learned = ""
     if abs(offset.stops) > thresholds.steps.keep_within_stops:
         learned = (

@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from statistics import median
 
 from lampblack.rules.exposure import (
     Exposure,
@@ -75,16 +76,6 @@ def ev_of_lux(lux: float, c: float = FLAT) -> float:
     10.0
     """
     return math.log2(lux * 100 / c)
-
-
-def f_number_for(ev100: float, shutter_s: float, iso: float) -> float:
-    """
-    Return the exact f-number that a reading asks for at a time and an ISO speed; no marks come in.
-
-    >>> round(f_number_for(ev_of_lux(500), 1 / 50, 400), 3), round(f_number_for(ev_of_lux(500, DOME), 1 / 50, 400), 3)
-    (4.0, 3.482)
-    """
-    return math.sqrt(2.0**ev100 * shutter_s * iso / 100)
 
 
 _SHORT = {"k": "key", "f": "fill", "c": "camera", "b": "backdrop"}
@@ -250,15 +241,9 @@ def offset_of(taught: Sequence[float]) -> Offset:
     """
     if not taught:
         return NO_OFFSET
-    ordered = sorted(taught)
-    middle = _median(ordered)
-    spread = None if len(ordered) < 2 else 1.4826 * _median(sorted(abs(value - middle) for value in ordered))
-    return Offset(middle, spread, len(ordered))
-
-
-def _median(ordered: Sequence[float]) -> float:
-    half = len(ordered) // 2
-    return ordered[half] if len(ordered) % 2 else (ordered[half - 1] + ordered[half]) / 2
+    middle = median(taught)
+    spread = None if len(taught) < 2 else 1.4826 * median(abs(value - middle) for value in taught)
+    return Offset(middle, spread, len(taught))
 
 
 def taught_by(reading: Reading, exposure: Exposure, off_mid_grey: float) -> float | None:
@@ -290,18 +275,32 @@ class Metered:
     offset: Offset = NO_OFFSET
 
 
-def wanted_av(reading: Reading, offset: Offset, tv: float, sv: float) -> float:
-    """Return the aperture value that a reading asks for, corrected by the offset."""
-    return reading.ev100 - offset.stops - tv + sv - _SV_100
+def wanted_av(reading: Reading, exposure: Exposure, offset: Offset = NO_OFFSET) -> float | None:
+    """
+    Return the aperture value that a reading asks for, corrected by the offset.
+
+    exposure: whose time and ISO it is wanted for; None where it doesn't tell them.
+    """
+    if exposure.tv is None or exposure.sv is None:
+        return None
+    return reading.ev100 - offset.stops - exposure.tv + exposure.sv - _SV_100
 
 
-def in_words(readings: Sequence[Reading], tv: float | None = None, sv: float | None = None) -> list[str]:
-    """Return a line for each place and for each ratio."""
+def marks_at(readings: Iterable[Reading], exposure: Exposure) -> dict[str, float]:
+    """Return the marked f-number that each place's reading asks for at an exposure's time and ISO."""
+    wanted = {reading.place: wanted_av(reading, exposure) for reading in readings}
+    return {place: marked_f_number(av) for place, av in wanted.items() if av is not None}
+
+
+_ANY_EXPOSURE = Exposure.of(None, None, None)
+
+
+def in_words(readings: Sequence[Reading], exposure: Exposure = _ANY_EXPOSURE) -> list[str]:
+    """Return a line for each place, with the aperture at an exposure's time and ISO, and for each ratio."""
     lines = []
+    marks = marks_at(readings, exposure)
     for reading in newest(readings).values():
-        mark = ""
-        if tv is not None and sv is not None:
-            mark = f", f/{marked_f_number(wanted_av(reading, NO_OFFSET, tv, sv)):g} at the camera's time and ISO"
+        mark = f", f/{marks[reading.place]:g} at the camera's time and ISO" if reading.place in marks else ""
         lines.append(f"{reading.place}: EV {reading.ev100:.1f} at ISO 100{mark}")
     for ratio in ratios(readings):
         n = f"{ratio.n:.1f}".removesuffix(".0")

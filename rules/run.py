@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -61,16 +61,13 @@ class Setting:
 
     def is_like(self, other: Setting) -> bool:
         """Tell whether both dials stand alike, as far as both are known."""
-        return _alike(self.f_number, other.f_number, aperture_value) and _alike(
-            self.shutter_s, other.shutter_s, time_value
-        )
+        apertures, times = (self.f_number, other.f_number), (self.shutter_s, other.shutter_s)
+        return _alike(*apertures, aperture_value) and _alike(*times, time_value)
 
 
-def _alike(one: float | None, other: float | None, apex: object) -> bool:
-    if one is None or other is None:
-        return True
-    assert callable(apex)
-    return bool(abs(apex(one) - apex(other)) < _SAME)
+def _alike(one: float | None, other: float | None, apex: Callable[[float], float]) -> bool:
+    # A dial and a file may round one mark differently: 1/60 is 0.0166 s to some.
+    return not one or not other or abs(apex(one) - apex(other)) < _THIRD / 2
 
 
 @dataclass(frozen=True)
@@ -194,11 +191,15 @@ def _for_aim(wish: Wish, offer: Offer, known: Known, taken: Sequence[Setting]) -
     step = known.newest.step
     if step.move == "keep":
         return Plan((), "met", step.why)
+    return (_by_step(wish, offer, known, taken) if step.move else None) or _cannot(step.why)
+
+
+def _by_step(wish: Wish, offer: Offer, known: Known, taken: Sequence[Setting]) -> Plan | None:
+    """Return the frame that the newest one's step leads to; None where it leads nowhere."""
+    step, stops = known.newest.step, known.newest.look.shot.exposure.stops
     wanted = _bold(known, step)
-    if step.move is None or wanted is None:
-        return _cannot(step.why)
-    stops = known.newest.look.shot.exposure.stops
-    assert stops is not None
+    if wanted is None or stops is None:
+        return None
     light = _light_of(stops + wanted, offer, known)
     return _unless_taken(_place(wish, offer, light, step.rounding), light, step, taken)
 
@@ -262,12 +263,7 @@ def _cover(wish: Wish, offer: Offer, known: Known, taken: Sequence[Setting], thr
     samples = [s for s in samples_of(known) if s.stops is not None and s.subject.pixels]
     reach = _range(samples, thresholds)
     if reach is None:
-        change = _bold(known, known.newest.step)
-        stops = known.newest.look.shot.exposure.stops
-        if change is None or stops is None:
-            return _cannot("The frame shows no subject to cover the range of.")
-        light = _light_of(stops + change, offer, known)
-        return _unless_taken(_place(wish, offer, light), light, known.newest.step, taken)
+        return _by_step(wish, offer, known, taken) or _cannot("The frame shows no subject to cover the range of.")
     wanted = _missing(samples, reach, thresholds)
     if not wanted:
         return Plan((), "covered", "Every tone of the subject is held in one of the frames: the range is covered.")

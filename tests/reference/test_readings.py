@@ -15,10 +15,10 @@ from lampblack.rules.readings import (
     ReadingError,
     chosen,
     ev_of_lux,
-    f_number_for,
     in_words,
     lamp_ratio,
     lux_of,
+    marks_at,
     offset_of,
     parse_readings,
     ratios,
@@ -36,6 +36,11 @@ def test_lux_of_exposure_values(ev100: float, flat: float, dome: float) -> None:
     assert lux_of(ev100, FLAT) == pytest.approx(flat, rel=1e-3)
     assert lux_of(ev100, DOME) == pytest.approx(dome, rel=1e-3)
     assert ev_of_lux(flat) == pytest.approx(ev100, abs=1e-3)
+
+
+def f_number_for(ev100: float, shutter_s: float, iso: float) -> float:
+    """The exact f-number, no marks in between: N^2 = t S 2^EV / 100."""
+    return math.sqrt(2.0**ev100 * shutter_s * iso / 100)
 
 
 # Calculated from ISO 2720's relation, N^2 / t = E S / C.
@@ -86,13 +91,13 @@ def test_readings_at_other_settings_are_on_one_footing() -> None:
 
 def test_what_the_camera_should_be_at() -> None:
     exposure = Exposure.of(5.6, 1 / 60, 200)
-    assert exposure.tv is not None
-    assert exposure.sv is not None
     reading = chosen(parse_readings("key=16 camera=11 backdrop=4", 1 / 60, 200))
     assert reading is not None
     assert reading.place == "camera"
-    assert wanted_av(reading, Offset(0.0, None, 0), exposure.tv, exposure.sv) == pytest.approx(7)
-    assert wanted_av(reading, Offset(0.5, 0.1, 3), exposure.tv, exposure.sv) == pytest.approx(6.5)
+    assert wanted_av(reading, exposure) == pytest.approx(7)
+    assert wanted_av(reading, exposure, Offset(0.5, 0.1, 3)) == pytest.approx(6.5)
+    assert marks_at([reading], exposure) == {"camera": 11}
+    assert marks_at([reading], Exposure.of(5.6, None, 200)) == {}
 
 
 def test_a_frame_teaches_by_how_much_the_meter_is_off() -> None:

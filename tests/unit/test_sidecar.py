@@ -8,7 +8,7 @@ import pytest
 from lxml import etree
 from PIL import Image
 
-from lampblack.daemon.record import Choice
+from lampblack.daemon.noted import Choice
 from lampblack.daemon.sidecar import DC, OURS, RDF, XMP, SidecarError, sidecar_of, write_sidecar
 
 FOREIGN = """<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>

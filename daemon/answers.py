@@ -1,0 +1,188 @@
+"""
+What a person says of the shoot, answered: spots, regions, the plate, readings, choices, notes, names. No I/O.
+
+Each answer is the reply, and what the journal is to note; `Memory.note` takes that in once it is kept.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+
+from lampblack.daemon.clean import clean
+from lampblack.daemon.memory import Event, Memory
+from lampblack.daemon.noted import (
+    CHOICE,
+    LONG,
+    NO_READING,
+    NO_REGION,
+    NO_SPOT,
+    NOTE,
+    PLATE,
+    REGION,
+    RENAME,
+    SPOT,
+    Entry,
+    reading_json,
+    readings_entry,
+    text_of,
+)
+from lampblack.rules.exposure import Exposure
+from lampblack.rules.given import parse_region, region_text
+from lampblack.rules.readings import Reading, in_words, newest, parse_readings, ratios, wanted_av
+from lampblack.rules.spots import parse_spot, written
+
+Answer = tuple[Event, Entry | None]
+
+MOST_SPOTS = 20
+"""More are not kept: each has its line in the panel. Nor are more regions."""
+
+_MOST_STARS = 5
+
+
+def answer(memory: Memory, request: Event) -> Answer:
+    """
+    Return the reply to a request, and what the journal is to note.
+
+    request: `do` is one of `ASKED`. What is to be noted isn't taken in yet.
+    """
+    try:
+        return _ANSWERS[request["do"]](memory, request)
+    except ValueError as wrong:
+        return {"ok": False, "text": str(wrong)}, None
+
+
+def _spot(memory: Memory, request: Event) -> Answer:
+    known = [written(spot) for spot in memory.spots.values()]
+    if request.get("remove") is not None:
+        name = str(request["remove"])
+        if name not in memory.spots:
+            raise ValueError(f"There is no spot {clean(name, 60)}.")
+        return {"ok": True, "text": f"{name} is no spot any more."}, (NO_SPOT, name)
+    if request.get("spot") is None:
+        return {"ok": True, "text": "; ".join(known) or "No spot is named yet.", "spots": known}, None
+    spot = parse_spot(clean(str(request["spot"]), 200))
+    if len(memory.spots) >= MOST_SPOTS and spot.name not in memory.spots:
+        raise ValueError(f"{MOST_SPOTS} spots are named already: remove one first.")
+    return {"ok": True, "text": f"{written(spot)} is noted."}, (SPOT, written(spot))
+
+
+def _region(memory: Memory, request: Event) -> Answer:
+    known = list(memory.regions)
+    if request.get("remove") is not None:
+        text = region_text(parse_region(clean(str(request["remove"]), 200)))
+        if text not in memory.regions:
+            raise ValueError(f"There is no region {text}.")
+        return {"ok": True, "text": f"{text} is no region any more."}, (NO_REGION, text)
+    if request.get("region") is None:
+        return {"ok": True, "text": "; ".join(known) or "No region is given yet.", "regions": known}, None
+    text = region_text(parse_region(clean(str(request["region"]), 200)))
+    if len(known) >= MOST_SPOTS and text not in memory.regions:
+        raise ValueError(f"{MOST_SPOTS} regions are given already: remove one first.")
+    return {"ok": True, "text": f"{text} is noted."}, (REGION, text)
+
+
+def _plate(memory: Memory, request: Event) -> Answer:
+    if request.get("remove"):
+        return {"ok": True, "text": "No plate is used any more.", "plate": None}, (PLATE, "0")
+    if request.get("frame") is None:
+        text = "No frame is the plate." if memory.plate is None else f"Frame {memory.plate} is the plate."
+        return {"ok": True, "text": text, "plate": memory.plate}, None
+    number = _asked_frame(memory, request)
+    return {"ok": True, "text": f"Frame {number} is the plate.", "plate": number}, (PLATE, str(number))
+
+
+def _reading(memory: Memory, request: Event) -> Answer:
+    shutter_s, iso = _dialled(memory, request)
+    if request.get("remove") is not None:
+        place = clean(str(request["remove"]), 40).lower()
+        if place not in {reading.place for reading in memory.now_read()}:
+            raise ValueError(f"There is no reading of {place} in this setup.")
+        gone = json.dumps({"setup": memory.setup.number, "place": place})
+        return {"ok": True, "text": f"The reading of {place} is taken back."}, (NO_READING, gone)
+    new: list[Reading] = []
+    if request.get("reading") is not None:
+        new = parse_readings(clean(str(request["reading"]), 300), shutter_s, iso, text_of(request.get("meter")))
+    exposure = Exposure.of(None, shutter_s, iso)
+    known = list(newest([*memory.now_read(), *new]).values())
+    lines = in_words(known, exposure)
+    lines = lines[len(known) :] + lines[: len(known)]  # the ratios first: the panel has room for one line
+    reply = {
+        "ok": True,
+        "text": "; ".join(lines) or "No reading is logged in this setup yet.",
+        "readings": [_reading_json(reading, exposure) for reading in known],
+        "ratios": [
+            {"brighter": r.brighter, "darker": r.darker, "stops": round(r.stops, 3), "ratio": round(r.n, 3)}
+            for r in ratios(known)
+        ],
+    }
+    return reply, readings_entry(memory.setup.number, new) if new else None
+
+
+def _reading_json(reading: Reading, exposure: Exposure) -> Event:
+    av = wanted_av(reading, exposure)
+    return {
+        **reading_json(reading),
+        "lux": round(reading.lux, 1),
+        "f_number": None if av is None else round(2 ** (av / 2), 3),
+        "meter": reading.meter,
+        "as": reading.said,
+    }
+
+
+def _choose(memory: Memory, request: Event) -> Answer:
+    number, rating = _asked_frame(memory, request), request.get("rating")
+    if rating is not None and (not isinstance(rating, int) or not -1 <= rating <= _MOST_STARS):
+        raise ValueError(f"A rating is a number from 0 to {_MOST_STARS}, or -1 for rejected.")
+    label, why = text_of(request.get("label")), text_of(request.get("why"), LONG)
+    entry = {"frame": number, "rating": rating, "label": label, "why": why}
+    return {"ok": True, "text": f"Frame {number} is noted."}, (CHOICE, json.dumps(entry))
+
+
+def _asked_frame(memory: Memory, request: Event) -> int:
+    number = request.get("frame")
+    if isinstance(number, int) and not isinstance(number, bool) and 1 <= number <= memory.total:
+        return number
+    known = f"frames are numbered from 1 to {memory.total}" if memory.total else "none is in the journal yet"
+    raise ValueError(f"There is no frame {clean(str(number), 20)}: {known}.")
+
+
+def _note_setup(memory: Memory, request: Event) -> Answer:
+    text = text_of(request.get("text"), LONG)
+    if text is None:
+        raise ValueError("There is nothing to note.")
+    return {"ok": True, "text": "Noted."}, (NOTE, json.dumps({"setup": _asked_setup(memory, request), "text": text}))
+
+
+def _rename(memory: Memory, request: Event) -> Answer:
+    setup, name = _asked_setup(memory, request), text_of(request.get("name"))
+    entry = json.dumps({"setup": setup, "name": name})
+    return {"ok": True, "text": f"Setup {setup} is now {name or 'without a name'}."}, (RENAME, entry)
+
+
+def _asked_setup(memory: Memory, request: Event) -> int:
+    setup = request.get("setup")
+    if setup is None:
+        return memory.setup.number
+    if not isinstance(setup, int) or not 1 <= setup <= memory.setup.number:
+        raise ValueError(f"There is no setup {clean(str(setup), 20)}.")
+    return setup
+
+
+def _dialled(memory: Memory, request: Event) -> tuple[float | None, float | None]:
+    """Return time and ISO that an aperture is read for: the camera's now, else those of the newest frame."""
+    shutter_s, iso = request.get("shutter_s"), request.get("iso")
+    return shutter_s or memory.dialled.get("shutter_s"), iso or memory.dialled.get("iso")
+
+
+_ANSWERS: dict[str, Callable[[Memory, Event], Answer]] = {
+    "spot": _spot,
+    "region": _region,
+    "plate": _plate,
+    "reading": _reading,
+    "choose": _choose,
+    "note": _note_setup,
+    "rename": _rename,
+}
+ASKED = tuple(_ANSWERS)
+"""What `answer` is for."""
