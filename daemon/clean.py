@@ -83,6 +83,17 @@ def clean_name(name: bytes | str | os.PathLike[str], limit: int = 100) -> str:
     return f"{line[: limit - tail - 1].rstrip()}…{line[-tail:].lstrip()}"
 
 
+def clean_path(path: bytes | str) -> str:
+    """
+    Return a path as a person sees it: every part of it as by `clean_name`.
+
+    >>> clean_path(b"day one/0001\x1b[2J.jpg")
+    'day one/0001[2J.jpg'
+    """
+    parts = os.fsencode(path).split(b"/")
+    return "/".join(clean_name(part) if part else "" for part in parts)
+
+
 def sentence(text: str) -> str:
     """
     Return a line as a sentence that others can follow: with a stop at its end, and no space before that.

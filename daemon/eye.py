@@ -17,22 +17,18 @@ from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Any
 
-import cv2
-import numpy as np
-from numpy.typing import NDArray
-
 from lampblack.daemon.clean import clean
 from lampblack.daemon.decode import Decoded, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
+from lampblack.daemon.showing import Shown, shown
 from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
-from lampblack.rules.look import Look, Part, look
+from lampblack.rules.look import Look, look
 from lampblack.rules.preview import preview
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import BackdropWish
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import light_of_code, linear_to_srgb
 
 _MEMORY_LIMIT = 6 << 30  # address space, not memory in use: libraries reserve far more than they touch
 
@@ -53,20 +49,6 @@ class _Job:
     known: Radiance | None
     backdrop: BackdropWish
     given: Given = NOTHING_GIVEN
-
-
-@dataclass(frozen=True, eq=False)
-class Shown:
-    """
-    A frame to be looked at. jpeg: a picture of it. clipped, spilled: PNG overlays of that size, None for nothing.
-
-    stops: (n,) share of the picture in each third of a stop, from white down; the last holds all that is darker.
-    """
-
-    jpeg: bytes
-    clipped: bytes | None
-    spilled: bytes | None
-    stops: tuple[float, ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -175,7 +157,7 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
 def _see(job: _Job | _ShowJob, thresholds: Thresholds) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
-            return show_here(job.path, job.long_side, thresholds)
+            return shown(job.path, job.long_side, thresholds)
         return see_here(
             job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop, given=job.given
         )
@@ -210,9 +192,9 @@ def see_here(
     seen, raw = None, None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
     if raw is not None:
         # The raw is the measure; the JPEG tells how the camera shows it, and what it will show of JPEGs to come.
-        shown = look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
-        seen = look(raw, thresholds, shown.radiance or known, no_backdrop=none, given=given)
-        seen = replace(seen, shown=shown.without_radiance())
+        jpeg = look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
+        seen = look(raw, thresholds, jpeg.radiance or known, no_backdrop=none, given=given)
+        seen = replace(seen, shown=jpeg.without_radiance())
     seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)
@@ -227,56 +209,6 @@ def see_here(
             "marks": base64.b64encode(small.marks.tobytes()).decode(),
         },
     )
-
-
-_STOPS = 30  # thirds: ten stops
-
-
-def show_here(path: bytes, long_side: int, thresholds: Thresholds) -> Shown:
-    """
-    Make a picture of a file in this very process.
-
-    Raises:
-        FrameRefusedError: it can't be read.
-    """
-    picture = decode_file(path, thresholds).picture
-    seen = look(picture, thresholds)
-    if isinstance(picture, Sensor):
-        codes: Any = np.rint(linear_to_srgb(seen.light.astype(np.float64)) * 255).astype(np.uint8)
-    else:
-        codes = picture.codes if picture.codes.dtype == np.uint8 else (picture.codes >> 8).astype(np.uint8)
-    times = min(1.0, long_side / max(codes.shape[:2]))
-    size = max(1, round(codes.shape[1] * times)), max(1, round(codes.shape[0] * times))
-    small = cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
-    done = cv2.imencode(".jpg", small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
-    tone = tone_of(seen, thresholds)
-    spilled = (seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)) & (seen.parts == Part.BACKDROP)
-    return Shown(
-        done.tobytes(),
-        _overlay(seen.clipped_any > _CLIPPED_ENOUGH, size, _AMBER),
-        _overlay(spilled, size, _VIOLET) if tone == "black" else None,
-        _in_thirds(seen.bright),
-    )
-
-
-_AMBER, _VIOLET = (40, 170, 255), (255, 96, 168)  # blue, green, red: light that is lost, light where none should be
-_CLIPPED_ENOUGH = 12  # of a cell's pixels, in 1/255: glints are small, and must not be averaged out of sight
-
-
-def _overlay(mask: NDArray[np.bool_], size: tuple[int, int], colour: tuple[int, int, int]) -> bytes | None:
-    """Return a PNG, see-through but where a mask is; colour in blue, green, red."""
-    if not mask.any():
-        return None
-    alpha = cv2.resize(mask.astype(np.uint8) * np.uint8(200), size, interpolation=cv2.INTER_NEAREST)
-    image = np.dstack([np.broadcast_to(np.array(colour, np.uint8), (*alpha.shape, 3)), alpha])
-    data: bytes = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes()
-    return data
-
-
-def _in_thirds(bright: NDArray[np.float32]) -> tuple[float, ...]:
-    below = -np.log2(np.maximum(bright, 2.0**-20)) * 3
-    counts = np.bincount(np.clip(below, 0, _STOPS).astype(int).ravel(), minlength=_STOPS + 1)
-    return tuple((counts / counts.sum()).tolist())
 
 
 def _raw_of_same_shot(partner: bytes, decoded: Decoded, thresholds: Thresholds) -> Sensor | None:

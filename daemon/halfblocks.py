@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from rich.style import Style as RichStyle
 
-from lampblack.daemon.style import GROUND, Style, hex_of
+from lampblack.daemon.palette import GROUND
+from lampblack.daemon.style import Style, hex_of
 from lampblack.rules.tone import LIGHT_OF_CODE, linear_to_srgb
 
 CLIPPED, SPILLED, BACKDROP = 1, 2, 4

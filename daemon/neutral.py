@@ -6,10 +6,10 @@ import argparse
 import json
 import math
 import os
-import sys
 from typing import Any
 
-from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon import standing
+from lampblack.daemon.clean import clean_name, clean_path
 from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.rules.look import Look
@@ -45,19 +45,19 @@ def run(args: argparse.Namespace) -> int:
     try:
         thresholds = load_thresholds()
     except ConfigError as wrong:
-        return _trouble(args, None, str(wrong))
+        return standing.fail_file(args, None, str(wrong))
     status, before = 0, None
     eye = Eye(thresholds)
     try:
         for name in args.files:
             seen = eye.see(os.fsencode(name))
             if not isinstance(seen, Seen):
-                status = _trouble(args, name, seen.reason)
+                status = standing.fail_file(args, name, seen.reason)
                 continue
             try:
                 found = neutral_at(seen.look, _in_shares(args.at, seen.look), thresholds.neutral)
             except NeutralError as wrong:
-                status = _trouble(args, name, str(wrong))
+                status = standing.fail_file(args, name, str(wrong))
                 continue
             _say(args, name, found, _why(seen.look, found, before, thresholds), thresholds)
             before = found
@@ -89,7 +89,7 @@ def _say(args: argparse.Namespace, name: str, found: Colour, why: str, threshold
         print(f"{clean_name(name)}: {why}", flush=True)
         return
     said: dict[str, Any] = {
-        "file": _shown(name),
+        "file": clean_path(name),
         "colour": colour_json(found),
         "gains": dict(zip("rgb", (round(gain, 5) for gain in found.gains), strict=True)),
         "neutral": found.delta_ab <= thresholds.neutral.neutral_ab,
@@ -97,15 +97,3 @@ def _say(args: argparse.Namespace, name: str, found: Colour, why: str, threshold
         "why": why,
     }
     print(json.dumps(said, ensure_ascii=False, allow_nan=False), flush=True)
-
-
-def _shown(name: str) -> str:
-    return "/".join(clean_name(part) if part else "" for part in name.split("/"))
-
-
-def _trouble(args: argparse.Namespace, name: str | None, reason: str) -> int:
-    shown = None if name is None else _shown(name)
-    if args.json:
-        print(json.dumps({"file": shown, "error": clean(reason, 400)}, ensure_ascii=False), flush=True)
-    print(f"{shown}: {reason}" if shown else reason, file=sys.stderr)
-    return 1

@@ -14,7 +14,6 @@ import json
 import math
 import os
 import stat
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -23,6 +22,7 @@ import numpy as np
 import platformdirs
 
 from lampblack.daemon.clean import clean
+from lampblack.daemon.whole import write_whole
 from lampblack.rules.response import Response, Source
 
 NAME = "responses.json"
@@ -209,17 +209,7 @@ def _is_curve(light: Any) -> bool:
 
 def _write(path: Path, entries: dict[Key, Any]) -> None:
     curves = [{**entry, **key._asdict()} for key, entry in entries.items()]
-    handle, name = tempfile.mkstemp(prefix=f".{NAME}.", dir=path.parent)
-    try:
-        with open(handle, "w", encoding="utf-8") as file:
-            json.dump({"format": FORMAT, "curves": curves}, file)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(name, path)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(name)
-        raise
+    write_whole(path, json.dumps({"format": FORMAT, "curves": curves}).encode(), 0o600)
 
 
 def _move_aside(path: Path) -> Path:

@@ -15,7 +15,8 @@ from typing import Any
 import cv2
 import numpy as np
 
-from lampblack.daemon.clean import clean_name
+from lampblack.daemon import standing
+from lampblack.daemon.clean import clean_name, clean_path
 from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.decode import JPEG_SUFFIXES, RAW_SUFFIXES, TIFF_SUFFIXES
 from lampblack.daemon.eye import Eye, Seen
@@ -104,7 +105,7 @@ def run(args: argparse.Namespace) -> int:
         thresholds = load_thresholds()
         masks = None if args.masks is None else Masks(args.masks)
     except (ConfigError, MasksError) as wrong:
-        return _trouble(args, None, str(wrong))
+        return standing.fail_file(args, None, str(wrong))
     status = 0
     files = [os.fsencode(name) for name in args.files]
     _say_twice(files)
@@ -121,23 +122,24 @@ def run(args: argparse.Namespace) -> int:
                 seen = eye.see(file, partner=partner, known=setup.radiance, backdrop=args.backdrop, given=given)
                 if isinstance(seen, Seen):
                     break
-                status = _trouble(args, file, seen.reason)
+                status = standing.fail_file(args, file, seen.reason)
             else:
                 continue
             frame += 1
             if given.plate is not None and not _fits(given.plate, seen.look):
-                print(f"{_shown(file)}: the plate is of another size or kind, and not used for it.", file=sys.stderr)
+                other = "the plate is of another size or kind, and not used for it."
+                print(f"{clean_path(file)}: {other}", file=sys.stderr)
             setup = replace(setup, metered=_metered(args.readings, seen.look))
-            setup, verdict = judge(setup, seen.look, thresholds, file=_shown(file), frame=frame)
+            setup, verdict = judge(setup, seen.look, thresholds, file=clean_path(file), frame=frame)
             said = verdict.as_json()
             if masks is not None:
                 try:
                     said["masks"] = masks.write(file, seen.look)
                 except MasksError as wrong:
-                    status = _trouble(args, file, str(wrong))
+                    status = standing.fail_file(args, file, str(wrong))
             _say(args, said)
     except (_PlateError, ReadingError) as wrong:
-        return _trouble(args, None, str(wrong))
+        return standing.fail_file(args, None, str(wrong))
     finally:
         eye.close()
     return status
@@ -159,7 +161,7 @@ class _PlateError(Exception):
 def _plate(eye: Eye, file: str) -> Plate:
     seen = eye.see(os.fsencode(file))
     if not isinstance(seen, Seen):
-        raise _PlateError(f"{_shown(os.fsencode(file))}: the plate cannot be used: {seen.reason}")
+        raise _PlateError(f"{clean_path(os.fsencode(file))}: the plate cannot be used: {seen.reason}")
     look = seen.look
     return plate_of(look.light, look.clipped_any, look.backdrop, look.shot.exposure.stops, look.kind == "raw")
 
@@ -181,7 +183,7 @@ def _say_twice(paths: Sequence[bytes]) -> None:
     count = Counter(map(os.path.abspath, paths))
     for path in dict.fromkeys(map(os.path.abspath, paths)):
         if count[path] > 1:
-            print(f"{_shown(path)}: given {count[path]} times, measured once.", file=sys.stderr)
+            print(f"{clean_path(path)}: given {count[path]} times, measured once.", file=sys.stderr)
 
 
 def paired(paths: Sequence[bytes]) -> list[tuple[bytes, bytes | None]]:
@@ -208,19 +210,6 @@ def _stem(path: bytes) -> bytes:
 
 def _suffix(path: bytes) -> str:
     return os.path.splitext(os.fsdecode(path))[1].lower()
-
-
-def _shown(path: bytes) -> str:
-    """Return a path as a person sees it: every part of it clean."""
-    return "/".join(clean_name(part) if part else "" for part in path.split(b"/"))
-
-
-def _trouble(args: argparse.Namespace, path: bytes | None, reason: str) -> int:
-    name = None if path is None else _shown(path)
-    if args.json:
-        print(json.dumps({"file": name, "error": reason}, ensure_ascii=False), flush=True)
-    print(f"{name}: {reason}" if name else reason, file=sys.stderr)
-    return 1
 
 
 def _say(args: argparse.Namespace, said: dict[str, Any]) -> None:
@@ -303,8 +292,8 @@ class Masks:
             stem = f"{plain}-{count}"
         self._taken[stem] = path
         if stem != plain:
-            text = f"{_shown(path)}: its masks are named {stem}, for {_shown(self._taken[plain])} has the name {plain}."
-            print(text, file=sys.stderr)
+            owner = clean_path(self._taken[plain])
+            print(f"{clean_path(path)}: its masks are named {stem}, for {owner} has the name {plain}.", file=sys.stderr)
         return stem
 
 

@@ -26,7 +26,7 @@ from typing import Any, Protocol
 from lampblack.daemon import answers, bracket, learning, noted
 from lampblack.daemon import journal as journals
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
-from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
 from lampblack.daemon.desk import RETRY_S, Desk
 from lampblack.daemon.eye import Eye, Seen
@@ -413,7 +413,7 @@ class Service:
             if isinstance(seen, Seen):
                 async with self._judging:
                     before = self._rules
-                    await self._judge(seen.look, shown_name(kept.path), kept.number)
+                    await self._judge(seen.look, clean_path(kept.path), kept.number)
                     self._recent.append(_Judged(shown, before, seen.look, _own_notices(kept.verdict)))
 
     def _intake_now(self) -> Intake:
@@ -470,7 +470,7 @@ class Service:
         seen = await self._see(ready.path, ready.partner)
         sight = await intake.look_again(ready.path)
         if sight != ready.sight:  # written to or gone while it was read
-            log.info("%s changed while it was read", shown_name(ready.path))
+            log.info("%s changed while it was read", clean_path(ready.path))
             intake.put_back(ready, sight)
         elif isinstance(seen, Refused):
             if seen.final or not intake.unfinished(ready):
@@ -483,7 +483,7 @@ class Service:
     async def _other_half(self, ready: Ready, owner: tuple[bytes, str]) -> None:
         """The raw file of a JPEG that was read already, or the other way round: still one frame, now better known."""
         first = owner[0]
-        log.info("%s belongs to %s", shown_name(ready.path), shown_name(first))
+        log.info("%s belongs to %s", clean_path(ready.path), clean_path(first))
         await self._desk.record(lambda journal: journal.add_sighting(ready.path, ready.sight, "partner", owner))
         judged = next((each for each in self._recent if _is(each.shown, owner)), None)
         late = next((shown for shown in self._memory.frames if _is(shown, owner)), None)
@@ -506,7 +506,7 @@ class Service:
             return
         async with self._judging:
             kept = shown.kept
-            judge = partial(self._parts.judge, file=shown_name(kept.path), frame=kept.number)
+            judge = partial(self._parts.judge, file=clean_path(kept.path), frame=kept.number)
             _, said = await self._desk.do(judge, alone, seen.look, self._parts.thresholds)
             verdict = said.as_json()
             verdict["notices"] = [*verdict.get("notices", []), *_own_notices(kept.verdict)]
@@ -525,7 +525,7 @@ class Service:
 
     def _say_refused(self, path: bytes, error: str) -> None:
         self._memory.refuse(path, error)
-        name = shown_name(path)
+        name = clean_path(path)
         log.warning("%s: %s", name, error)
         self._publish({"event": "refused", "file": name, "error": error, "counts": self._counts()})
 
@@ -537,7 +537,7 @@ class Service:
             )
         else:
             self._memory.duplicates += 1
-            log.info("%s is the same picture as %s; not read twice", shown_name(ready.path), shown_name(first))
+            log.info("%s is the same picture as %s; not read twice", clean_path(ready.path), clean_path(first))
             await self._desk.record(
                 lambda journal: journal.add_sighting(ready.path, ready.sight, "duplicate", (first, digest))
             )
@@ -545,7 +545,7 @@ class Service:
         self._intake_now().settle(ready)
 
     async def _new_frame(self, ready: Ready, seen: Any) -> None:
-        name = shown_name(ready.path)
+        name = clean_path(ready.path)
         notices: list[Event] = []
         if ready.path in self._memory.by_path:
             text = f"{name} was written again with other content: this is a new frame."
@@ -588,7 +588,7 @@ class Service:
         for judged in again:
             judged.before = self._rules = self._with_wishes(self._rules)
             kept = judged.shown.kept
-            verdict = await self._judge(judged.look, shown_name(kept.path), kept.number)
+            verdict = await self._judge(judged.look, clean_path(kept.path), kept.number)
             verdict["notices"] = [*verdict.get("notices", []), *judged.notices]
             picture = preview if judged is first else None
             if verdict != kept.verdict or (picture is not None and picture != kept.preview):
@@ -678,7 +678,7 @@ class Service:
             "camera": self._camera.now,
             "camera_asked": self._options.camera,
             "setup": {"number": self._memory.setup.number, "name": self._memory.setup.name},
-            "refused": [{"file": shown_name(path), "error": error} for path, error in refused],
+            "refused": [{"file": clean_path(path), "error": error} for path, error in refused],
             "counts": self._counts(),
         }
 
@@ -896,11 +896,6 @@ def _setting_of(verdict: Event) -> Setting:
 
 class _NotNowError(Exception):
     """Something asked for cannot be done at the moment."""
-
-
-def shown_name(path: bytes) -> str:
-    """Return a path below the folder as a person sees it: every part of it clean."""
-    return "/".join(clean_name(part) for part in path.split(b"/"))
 
 
 def _reply(ok: bool, text: str) -> Event:

@@ -26,17 +26,20 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
-from lampblack.daemon.eye import Eye, Shown
+from lampblack.daemon.eye import Eye
 from lampblack.daemon.journal import Kept
 from lampblack.daemon.noted import Choice, reading_json
 from lampblack.daemon.record import RecordError, SetupRecord, Shoot, read_shoot
+from lampblack.daemon.showing import Shown
+from lampblack.daemon.whole import write_whole
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
 from lampblack.rules.readings import in_words, marks_at
 
 Json = dict[str, Any]
 LONG_SIDE = 1000
-_SPREAD = 400  # more frames than this and pictures are made smaller, so that the page can still be mailed
+_MOST_LARGE = 50  # more frames than this and pictures are made smaller, so that the page can still be mailed
+_LEAST_SIDE = 320
 CAUTION = (
     "Hot lamps burn: keep card, paper, fabric and umbrellas clear of the lamp head by the distance its maker marks on"
     " it, let lamps cool before you touch or pack them, weight the stands, tape down the cables, uncoil cable drums,"
@@ -75,8 +78,7 @@ def run(args: argparse.Namespace) -> int:
     out = args.out or folder / "report.html"
     try:
         shoot = read_shoot(folder)
-        page, missing = _page(shoot, args.reader)
-        _write(out, page.encode())
+        missing = _write_page(shoot, out, args.reader)
         if args.csv is not None:
             _write(args.csv, table(shoot).encode("utf-8-sig"))
     except (RecordError, ConfigError, _SheetError) as wrong:
@@ -94,8 +96,7 @@ def write_page(folder: Path, reader: str = "client") -> Path | None:
     """Write the page into the shoot's folder; return where, or None where it can't be made."""
     out = folder / "report.html"
     try:
-        page, _ = _page(read_shoot(folder), reader)
-        _write(out, page.encode())
+        _write_page(read_shoot(folder), out, reader)
     except (RecordError, ConfigError, _SheetError):
         return None
     return out
@@ -105,9 +106,16 @@ class _SheetError(Exception):
     """The page can't be written; the text is one line for a person."""
 
 
+def _write_page(shoot: Shoot, out: Path, reader: str) -> list[str]:
+    """Write the page; return a line for each frame whose picture could not be made."""
+    page, missing = _page(shoot, reader)
+    _write(out, page.encode())
+    return missing
+
+
 def _write(path: Path, data: bytes) -> None:
     try:
-        path.write_bytes(data)
+        write_whole(path, data)
     except OSError as wrong:
         raise _SheetError(f"{clean_name(path)} can't be written ({wrong.strerror}): give another place.") from None
 
@@ -198,7 +206,7 @@ def _page(shoot: Shoot, reader: str) -> tuple[str, list[str]]:
     """Return the page, and a line for each frame whose picture could not be made."""
     eye = Eye(load_thresholds())
     count = sum(len(setup.frames) for setup in shoot.setups)
-    side = LONG_SIDE if count <= _SPREAD // 8 else max(320, round(LONG_SIDE * math.sqrt(_SPREAD / 8 / count)))
+    side = max(_LEAST_SIDE, round(LONG_SIDE * min(1.0, math.sqrt(_MOST_LARGE / max(count, 1)))))
     missing: list[str] = []
     try:
         setups = [_setup(shoot, setup, eye, side, reader, missing) for setup in shoot.setups]

@@ -9,9 +9,7 @@ has it behind the whole name.
 
 from __future__ import annotations
 
-import contextlib
 import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +17,7 @@ from lxml import etree
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.noted import Choice
+from lampblack.daemon.whole import write_whole
 
 X, RDF = "adobe:ns:meta/", "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 XMP, DC = "http://ns.adobe.com/xap/1.0/", "http://purl.org/dc/elements/1.1/"
@@ -125,20 +124,9 @@ def _set_description(root: Any, own: Any, text: str) -> None:
 
 
 def _replace(path: Path, data: bytes) -> None:
-    """Write beside it and move it over: whoever reads sees the old file or the new one, whole."""
-    made = None
     try:
-        handle, made = tempfile.mkstemp(prefix=".", suffix=".xmp-part", dir=path.parent)
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(made, 0o644)
-        os.replace(made, path)
+        write_whole(path, data)
     except OSError as wrong:
-        if made is not None:
-            with contextlib.suppress(OSError):
-                os.unlink(made)
         raise SidecarError(
             f"{clean_name(path)} can't be written ({wrong.strerror}): make room, or see to the folder's permissions."
         ) from None

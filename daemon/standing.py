@@ -14,7 +14,7 @@ import time
 from pathlib import Path
 from typing import Any
 
-from lampblack.daemon.clean import clean, clean_name, sentence
+from lampblack.daemon.clean import clean, clean_name, clean_path, sentence
 from lampblack.daemon.client import (
     LOCK_NAME,
     Client,
@@ -299,6 +299,15 @@ def fail(args: argparse.Namespace, folder: Path, text: str) -> int:
     if getattr(args, "json", False):
         print_json({"folder": folder_text(folder), "error": text})
     print(text, file=sys.stderr)
+    return 1
+
+
+def fail_file(args: argparse.Namespace, path: bytes | str | None, reason: str) -> int:
+    """Say what went wrong with a file, as an object too where JSON was asked for; returns the exit status."""
+    name, reason = None if path is None else clean_path(path), clean(reason, 400)
+    if args.json:
+        print_json({"file": name, "error": reason})
+    print(f"{name}: {reason}" if name else reason, file=sys.stderr)
     return 1
 
 

@@ -14,22 +14,20 @@ from typing import Literal
 
 from rich.style import Style as RichStyle
 
+from lampblack.daemon.palette import COLOURS, GROUND
+
 Colours = Literal["true", "256", "16", "none"]
 
-# Roles, in the colours of a kiln: amber for light that is lost, violet for light where none should be, celadon
-# where all is well. The ground is our own near black, so that contrast does not hang on anyone's theme and the
-# screen adds little light to the studio.
-GROUND = (14, 14, 16)
-_ROLES: dict[str, tuple[tuple[int, int, int], str, bool]] = {
-    # role: (true colour, of sixteen, bold)
-    "plain": ((206, 202, 194), "white", False),
-    "strong": ((250, 246, 236), "bright_white", True),
-    "dim": ((138, 134, 128), "white", False),
-    "good": ((142, 196, 164), "bright_green", True),
-    "clip": ((244, 172, 60), "bright_yellow", True),
-    "spill": ((190, 146, 250), "bright_magenta", True),
-    "trouble": ((255, 138, 112), "bright_red", True),
-    "key": ((236, 214, 170), "bright_white", True),
+_OF_SIXTEEN: dict[str, tuple[str, bool]] = {
+    # role: (its colour where there are sixteen, bold)
+    "plain": ("white", False),
+    "strong": ("bright_white", True),
+    "dim": ("white", False),
+    "good": ("bright_green", True),
+    "clip": ("bright_yellow", True),
+    "spill": ("bright_magenta", True),
+    "trouble": ("bright_red", True),
+    "key": ("bright_white", True),
 }
 
 _ASCII = {
@@ -114,7 +112,7 @@ class Style:
 
 @lru_cache(maxsize=64)
 def _role(name: str, colours: Colours, reverse: bool) -> RichStyle:
-    rgb, sixteen, bold = _ROLES[name]
+    rgb, (sixteen, bold) = COLOURS[name], _OF_SIXTEEN[name]
     if colours == "none":
         return RichStyle(bold=bold or None, reverse=reverse or None)
     if colours == "16":

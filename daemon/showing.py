@@ -1,0 +1,81 @@
+"""A frame as a picture to be looked at, with what is burnt out and what spilled laid over it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.daemon.decode import decode_file
+from lampblack.daemon.palette import COLOURS
+from lampblack.rules.cleanness import tone_of
+from lampblack.rules.frame import Sensor
+from lampblack.rules.look import Part, look
+from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.tone import light_of_code, linear_to_srgb
+
+
+@dataclass(frozen=True, eq=False)
+class Shown:
+    """
+    A frame to be looked at. jpeg: a picture of it. clipped, spilled: PNG overlays of that size, None for nothing.
+
+    stops: (n,) share of the picture in each third of a stop, from white down; the last holds all that is darker.
+    """
+
+    jpeg: bytes
+    clipped: bytes | None
+    spilled: bytes | None
+    stops: tuple[float, ...]
+
+
+_STOPS = 30  # thirds: ten stops
+
+
+def shown(path: bytes, long_side: int, thresholds: Thresholds) -> Shown:
+    """
+    Make a picture of a file in this very process.
+
+    Raises:
+        FrameRefusedError: it can't be read.
+    """
+    picture = decode_file(path, thresholds).picture
+    seen = look(picture, thresholds)
+    if isinstance(picture, Sensor):
+        codes: Any = np.rint(linear_to_srgb(seen.light.astype(np.float64)) * 255).astype(np.uint8)
+    else:
+        codes = picture.codes if picture.codes.dtype == np.uint8 else (picture.codes >> 8).astype(np.uint8)
+    times = min(1.0, long_side / max(codes.shape[:2]))
+    size = max(1, round(codes.shape[1] * times)), max(1, round(codes.shape[0] * times))
+    small = cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
+    done = cv2.imencode(".jpg", small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
+    tone = tone_of(seen, thresholds)
+    spilled = (seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)) & (seen.parts == Part.BACKDROP)
+    return Shown(
+        done.tobytes(),
+        _overlay(seen.clipped_any > _CLIPPED_ENOUGH, size, "clip"),
+        _overlay(spilled, size, "spill") if tone == "black" else None,
+        _in_thirds(seen.bright),
+    )
+
+
+_CLIPPED_ENOUGH = 12  # of a cell's pixels, in 1/255: glints are small, and must not be averaged out of sight
+
+
+def _overlay(mask: NDArray[np.bool_], size: tuple[int, int], role: str) -> bytes | None:
+    """Return a PNG, see-through but where a mask is, in the colour that the panel has for it."""
+    if not mask.any():
+        return None
+    alpha = cv2.resize(mask.astype(np.uint8) * np.uint8(200), size, interpolation=cv2.INTER_NEAREST)
+    image = np.dstack([np.broadcast_to(np.array(COLOURS[role][::-1], np.uint8), (*alpha.shape, 3)), alpha])
+    data: bytes = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes()
+    return data
+
+
+def _in_thirds(bright: NDArray[np.float32]) -> tuple[float, ...]:
+    below = -np.log2(np.maximum(bright, 2.0**-20)) * 3
+    counts = np.bincount(np.clip(below, 0, _STOPS).astype(int).ravel(), minlength=_STOPS + 1)
+    return tuple((counts / counts.sum()).tolist())
