@@ -49,6 +49,14 @@ MEANINGS = {
 }
 
 
+_PARSES = {
+    dials.APERTURE_WIDGETS: dials.f_number,
+    dials.SHUTTER_WIDGETS: dials.marked_s,
+    dials.BALANCE_WIDGETS: dials.balance_k,
+    dials.KELVIN_WIDGETS: dials.kelvin,
+}
+
+
 @dataclass
 class Dial:
     """A setting as the camera shows it just now."""
@@ -58,7 +66,7 @@ class Dial:
     """Its value; None if the camera stands at something not on its own list."""
     readonly: bool
     choices: tuple[dials.Choice, ...] = ()
-    """Apertures on offer; empty for other dials."""
+    """What is on offer, of apertures, times and balances; empty for other dials."""
     number: float | None = None
     """For dials that are a bare number range."""
 
@@ -165,12 +173,11 @@ class Body:
         kind, readonly = widget.get_type(), bool(widget.get_readonly())
         if kind == gp.GP_WIDGET_RANGE:
             value = float(widget.get_value())
-            return Dial(name, f"{value:g}", readonly, dials.range_choices(*widget.get_range()), value)
-        offered: tuple[dials.Choice, ...] = ()
-        if name in dials.APERTURE_WIDGETS and kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU):
-            offered = dials.choices(widget.get_choices(), dials.f_number)
-        elif name in dials.SHUTTER_WIDGETS and kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU):
-            offered = dials.choices(widget.get_choices(), dials.marked_s)
+            spread = dials.kelvin_choices if name in dials.KELVIN_WIDGETS else dials.range_choices
+            return Dial(name, f"{value:g}", readonly, spread(*widget.get_range()), value)
+        parse = next((parse for names, parse in _PARSES.items() if name in names), None)
+        listed = parse is not None and kind in (gp.GP_WIDGET_RADIO, gp.GP_WIDGET_MENU)
+        offered = dials.choices(widget.get_choices(), parse) if listed and parse is not None else ()
         return Dial(name, self._text(widget), readonly, offered)
 
     def _text(self, widget: Any) -> str | None:

@@ -506,10 +506,12 @@ class Child:
                     self._set_aperture(body, order["n"], float(order["f_number"]))
                 elif order["do"] == "shutter":
                     self._set_shutter(body, order["n"], float(order["shutter_s"]))
+                elif order["do"] == "balance":
+                    self._set_balance(body, order["n"], order)
                 else:
                     self._fire(body, order["n"])
             except self._gp.GPhoto2Error as error:
-                if error.code == BUSY and order["do"] in ("aperture", "shutter"):
+                if error.code == BUSY and order["do"] in ("aperture", "shutter", "balance"):
                     self._later.insert(0, order)
                 else:  # if it was answered before, the first answer counts
                     self._answer(order["n"], False, f"The camera did not answer: {meaning(error.code)}.")
@@ -581,6 +583,37 @@ class Child:
         cannot = "The camera does not let this time be set from here: set it on the camera (mode M)."
         done, text = self._set(body, self._time, choice, shown) or (False, cannot)
         self._settled(n, done, "Time", text)
+
+    def _set_balance(self, body: Body, n: int, order: Mapping[str, Any]) -> None:
+        """Set the white balance to a temperature: `kelvin`, or by so many `mireds` from where it stands."""
+        self._doing("set")
+        modes, by_kelvin = body.dial(dials.BALANCE_WIDGETS), body.dial(dials.KELVIN_WIDGETS)
+        if modes is None or modes.readonly:
+            done, text = False, "The camera does not let its balance be set from here."
+        elif (wanted := order.get("kelvin") or _moved_by(_stands_at(modes, by_kelvin), order["mireds"])) is None:
+            done, text = False, f"The camera's balance stands at {modes.text or '?'}, which tells no temperature."
+        else:
+            done, text = self._to_kelvin(body, modes, by_kelvin, wanted) or self._to_named(body, modes, wanted)
+        self._settled(n, done, "Balance", clean(text))
+
+    def _to_kelvin(self, body: Body, modes: Dial, by_kelvin: Dial | None, wanted_k: float) -> tuple[bool, str] | None:
+        """Set the dial in kelvin, if there is one."""
+        mode = next((choice for choice in modes.choices if choice.number == dials.BY_KELVIN), None)
+        choice = None if by_kelvin is None else dials.nearest_balance(by_kelvin.choices, wanted_k)
+        if mode is None or by_kelvin is None or by_kelvin.readonly or choice is None:
+            return None
+        done, text = self._turn_to(body, modes, mode, mode.text, lambda: _text(body, dials.BALANCE_WIDGETS))
+        if not done:
+            return False, text
+        done, text = self._turn_to(body, by_kelvin, choice, choice.text, lambda: _text(body, dials.KELVIN_WIDGETS))
+        return done, f"{choice.number:.0f} K." if done else text
+
+    def _to_named(self, body: Body, modes: Dial, wanted_k: float) -> tuple[bool, str]:
+        choice = dials.nearest_balance(modes.choices, wanted_k)
+        if choice is None or abs(1e6 / choice.number - 1e6 / wanted_k) > _NEAR_MIREDS:
+            return False, f"The camera offers no balance near {wanted_k:.0f} K from here."
+        done, text = self._turn_to(body, modes, choice, choice.text, lambda: _text(body, dials.BALANCE_WIDGETS))
+        return done, f"{choice.text}, made for about {choice.number:.0f} K." if done else text
 
     def _settled(self, n: int, done: bool, what: str, text: str) -> None:
         self._report_ready()
@@ -797,6 +830,27 @@ def _f_number(lens: Dial | None) -> float | None:
     if lens.number is not None:
         return dials.f_number(f"{lens.number:.2f}")
     return dials.f_number(lens.text) if lens.text else None
+
+
+_NEAR_MIREDS = 50.0  # a named balance farther off would leave as much of a cast as it takes
+
+
+def _text(body: Body, names: tuple[str, ...]) -> str | None:
+    dial = body.dial(names)
+    return None if dial is None else dial.text
+
+
+def _stands_at(modes: Dial, by_kelvin: Dial | None) -> float | None:
+    """Return the temperature that the white balance stands at; None where its name tells none."""
+    named = dials.balance_k(modes.text or "")
+    if named == dials.BY_KELVIN:
+        return None if by_kelvin is None else dials.kelvin(by_kelvin.text or "")
+    return named
+
+
+def _moved_by(kelvin: float | None, mireds: float) -> float | None:
+    moved = 0.0 if kelvin is None else 1e6 / kelvin + mireds
+    return 1e6 / moved if moved > 0 else None
 
 
 def _stored(file: CardFile) -> list[object]:

@@ -19,6 +19,8 @@ SHUTTER_WIDGETS = ("shutterspeed2", "shutterspeed")
 """In order of preference: where a body has both, the second one is rounded to ten thousandths."""
 ISO_WIDGETS = ("iso",)
 BATTERY_WIDGETS = ("batterylevel",)
+BALANCE_WIDGETS = ("whitebalance",)
+KELVIN_WIDGETS = ("colortemperature",)
 
 _PLAIN = r"([0-9]{1,7}(?:[.,][0-9]{1,7})?)"
 _F_NUMBER = re.compile(rf"(?:[fF]\s*/?\s*)?{_PLAIN}")
@@ -108,6 +110,66 @@ def iso(text: str) -> int | None:
     """
     found = _ISO.fullmatch(text.strip())
     return int(found[1]) or None if found else None
+
+
+BY_KELVIN = 0.0
+"""Stands for the balance that goes by a second dial, in kelvin."""
+
+_BALANCES = (
+    (re.compile(r"(?!.*auto).*(kelvin|colou?r temp|^k\b|k \[).*"), BY_KELVIN),
+    (re.compile(r"tungsten|incandescent.*"), 3200.0),
+    (re.compile(r"(white |cool.white )?fluorescent"), 4000.0),
+    (re.compile(r"daylight|sunny|direct sunlight|fine weather"), 5300.0),
+    (re.compile(r"flash"), 5500.0),
+    (re.compile(r"cloudy"), 6000.0),
+    (re.compile(r"shade|shadow"), 7500.0),
+)
+_KELVIN = re.compile(r"([0-9]{4,5})\s*K?", re.IGNORECASE)
+
+
+def balance_k(text: str) -> float | None:
+    """
+    Return the temperature that a named white balance is made for (common practice; makers differ by a few hundred
+    kelvin), `BY_KELVIN` for the one that goes by a dial of its own, or None (`Automatic`, `Manual`, `Preset`).
+
+    >>> [balance_k(t) for t in ("Tungsten", "Sunny", "Color Temperature", "Choose Color Temperature", "Automatic")]
+    [3200.0, 5300.0, 0.0, 0.0, None]
+    """
+    plain = text.strip().lower()
+    return next((kelvin for pattern, kelvin in _BALANCES if pattern.fullmatch(plain)), None)
+
+
+def kelvin(text: str) -> float | None:
+    """
+    Return the temperature that a dial in kelvin shows, or None.
+
+    >>> [kelvin(t) for t in ("5200", "3200 K", "auto")]
+    [5200.0, 3200.0, None]
+    """
+    found = _KELVIN.fullmatch(text.strip())
+    return float(found[1]) if found else None
+
+
+def kelvin_choices(low: float, high: float, step: float) -> tuple[Choice, ...]:
+    """
+    Return the positions of a dial in kelvin that is a bare number range.
+
+    >>> [c.number for c in kelvin_choices(2500, 2530, 10)]
+    [2500.0, 2510.0, 2520.0, 2530.0]
+    """
+    if not (math.isfinite(low) and math.isfinite(high) and math.isfinite(step)) or not 0 < low <= high or step <= 0:
+        return ()
+    marks = [low + i * step for i in range(min(int((high - low) / step + 1e-6) + 1, _MOST_MARKS))]
+    return tuple(Choice(mark, f"{mark:g}") for mark in marks)
+
+
+_MOST_MARKS = 2000
+
+
+def nearest_balance(offered: Sequence[Choice], wanted_k: float) -> Choice | None:
+    """Return the position with the fewest mireds to a temperature; None where there is none."""
+    told = [choice for choice in offered if choice.number > 0]
+    return min(told, key=lambda choice: abs(1e6 / choice.number - 1e6 / wanted_k), default=None)
 
 
 def percent(text: str) -> int | None:

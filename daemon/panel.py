@@ -383,10 +383,17 @@ def _draw_message(canvas: Canvas, state: PanelState, row: int) -> None:
 
 
 def _draw_keys(canvas: Canvas, state: PanelState, row: int) -> None:
-    canvas.put(1, row, list(_keys(state, canvas.style)), width=canvas.width - 2)
+    canvas.put(1, row, list(_keys(state, canvas.style, canvas.width - 2)), width=canvas.width - 2)
 
 
-def _keys(state: PanelState, style: Style) -> Iterator[Piece]:
+_LONG_KEYS = 104
+_ANYWHERE = (
+    (("w", "balance"), ("n", "setup"), ("r", "meter"), ("a", "aim"), ("q", "quit")),
+    (("w", "white balance"), ("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")),
+)
+
+
+def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
     if not state.keys:
         yield "The keys are off: the input is no terminal.", "dim"
         return
@@ -394,13 +401,14 @@ def _keys(state: PanelState, style: Style) -> Iterator[Piece]:
         done = "log them (none: tell them)" if state.typing_what == "reading" else "begin it (no name: numbered)"
         pairs = [("enter", done), ("esc", "leave it")]
     elif state.tethered:
-        arrows = "up/down" if style.ascii else "↑↓"
-        pairs = [("space", "step"), ("f", "fire"), (arrows, "aperture")]
-        pairs += [("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")]
+        long = width >= _LONG_KEYS
+        arrows = "↑↓" if not style.ascii else "up/down" if long else "^/v"
+        pairs = [("space", "step"), ("f", "fire"), (arrows, "aperture" if long else "f/")]
+        pairs += [("b", "end the run" if state.running and long else "run"), *_ANYWHERE[long]]
     else:
-        pairs = [("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")]
-    for key, meaning in pairs:
-        yield f"{key} ", "key"
-        yield f"{meaning}  ", "plain"
+        pairs = list(_ANYWHERE[False])
+    for place, (key, meaning) in enumerate(pairs):
+        yield f"{'  ' if place else ''}{key} ", "key"
+        yield meaning, "plain"
     if state.typing is None and not state.tethered:
-        yield "step and fire need a camera", "dim"
+        yield "  step and fire need a camera", "dim"

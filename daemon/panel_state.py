@@ -390,6 +390,10 @@ def _press_bracket(state: PanelState) -> Pressed:
     return Pressed(state, {"do": "bracket"}) if state.tethered else _hint(state, no_camera(state))
 
 
+def _press_balance(state: PanelState) -> Pressed:
+    return Pressed(state, {"do": "neutral"})
+
+
 def _press_setup(state: PanelState) -> Pressed:
     return Pressed(replace(state, typing="", typing_what="setup"))
 
@@ -444,6 +448,7 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "a": _press_aim,
     "b": _press_bracket,
     "r": _press_reading,
+    "w": _press_balance,
     "up": _press_wider,
     "down": _press_narrower,
 }

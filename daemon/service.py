@@ -26,6 +26,7 @@ from typing import Any, Protocol
 from lampblack.daemon import answers, bracket, learning, noted
 from lampblack.daemon import journal as journals
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
+from lampblack.daemon.cast import BY_HAND, Cast
 from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
 from lampblack.daemon.desk import RETRY_S, Desk
@@ -57,6 +58,7 @@ from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.look import Look
+from lampblack.rules.neutral import NeutralError
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import marks_at
 from lampblack.rules.run import Known, Setting
@@ -162,6 +164,7 @@ class Service:
         """What was said last, of the newest frame judged."""
         self._came = asyncio.Condition()
         self._run: bracket.Run | None = None
+        self._cast = Cast(parts.thresholds.neutral)
         self._plate: tuple[int | None, Plate | None] = None, None
         """The clean plate as measured, and of which frame."""
         self._rules = self._empty_setup()
@@ -555,6 +558,7 @@ class Service:
             number = self._memory.total + 1
             before = self._rules
             verdict = await self._judge(seen.look, name, number)
+            notices = [*self._cast.took(seen.look), *notices]
             verdict["notices"] = [*verdict.get("notices", []), *notices]
             kept = Kept(
                 ready.path, seen.digest, self._memory.setup.number, number, verdict, seen.preview, ready.partner
@@ -729,6 +733,7 @@ class Service:
             "bracket": self._do_bracket,
             "halt": self._do_halt,
             "aim": self._do_aim,
+            "neutral": self._do_neutral,
             "stop": self._do_stop,
             **dict.fromkeys(answers.ASKED, self._do_said),
         }
@@ -845,6 +850,21 @@ class Service:
         marks = marks_at(self._memory.now_read(), Exposure.of(None, now.get("shutter_s"), now.get("iso")))
         return tuple(dict.fromkeys(marks.values()))
 
+    async def _do_neutral(self, request: Event) -> Event:
+        """Tell the newest frame's cast, and set the camera's balance by it."""
+        if not self._recent:
+            return _reply(False, "No frame yet to take the balance from: shoot the backdrop or a grey card.")
+        judged = self._recent[-1]
+        try:
+            words, order = self._cast.of(judged.look)
+        except NeutralError as wrong:
+            return _reply(False, f"Frame {judged.shown.kept.number} tells no balance: {wrong}.")
+        words = f"Frame {judged.shown.kept.number}: {words}"
+        if order is None:
+            return _reply(True, words)
+        ok, text = await self._camera.ask(order)
+        return _reply(True, f"{words} {text} Shoot it once more." if ok else f"{words} {text} {BY_HAND}")
+
     async def _do_stop(self, request: Event) -> Event:
         self.stop()
         return _reply(True, "Stopping.")
@@ -916,7 +936,7 @@ def _is(shown: Shown, owner: tuple[bytes, str]) -> bool:
 
 def _own_notices(verdict: Event) -> list[Event]:
     """Return the notices that the service, not the rules, put into a verdict."""
-    return [notice for notice in verdict.get("notices", []) if notice.get("kind") == "rewritten"]
+    return [notice for notice in verdict.get("notices", []) if notice.get("kind") in ("rewritten", "balance")]
 
 
 def _nothing() -> None:

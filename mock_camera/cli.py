@@ -22,7 +22,18 @@ from pathlib import Path
 from typing import NoReturn, Protocol, TextIO
 
 from lampblack.mock_camera import codec
-from lampblack.mock_camera.body import FORMATS, MODES, Body, Card, CardItem, Exposed, RefusedError, Settings, Shot
+from lampblack.mock_camera.body import (
+    FORMATS,
+    MODES,
+    WHITE_BALANCES,
+    Body,
+    Card,
+    CardItem,
+    Exposed,
+    RefusedError,
+    Settings,
+    Shot,
+)
 from lampblack.mock_camera.server import Server
 
 
@@ -172,6 +183,11 @@ class Stage:
         self._server.do(lambda body: body.dial("mode", mode))
         return {"mode": mode}
 
+    def _balance(self, words: Sequence[str]) -> dict[str, object]:
+        balance = _choice(words, WHITE_BALANCES, "a white balance")
+        self._server.do(lambda body: body.dial("white_balance", balance))
+        return {"white_balance": balance}
+
     def _help(self, words: Sequence[str]) -> dict[str, object]:
         return {
             "commands": {f"{name} {rest}".strip(): text for name, (_, rest, text) in _COMMANDS.items()},
@@ -200,6 +216,7 @@ _COMMANDS: Mapping[str, tuple[_Act, str, str]] = {
     "slow": (Stage._slow, "BYTES_PER_SECOND|off", "slow the line down; 0 freezes it"),
     "card": (Stage._card, "FRAMES|off", "leave room for so many frames"),
     "battery": (Stage._battery, "PERCENT", "set the battery's charge; under 3 the shutter stays locked"),
+    "balance": (Stage._balance, "NAME", f"set the white balance by hand: {', '.join(WHITE_BALANCES)}"),
     "mode": (
         Stage._mode,
         "M|A",

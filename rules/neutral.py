@@ -320,6 +320,28 @@ def advice_on(colour: Colour, raw: bool, limits: Limits, before: Colour | None =
     return f"{said}: set the camera's custom balance from this frame, and shoot it once more."
 
 
+@dataclass(frozen=True)
+class Balance:
+    """What the camera's white balance is to be. kelvin: the light's own; None: to be moved by `mireds`."""
+
+    kelvin: float | None
+    mireds: float = 0.0
+
+
+def balance_for(colour: Colour, raw: bool) -> Balance | None:
+    """
+    Return what takes a cast away; None where the light has no temperature to go by.
+
+    Raw tells the light itself. A JPEG tells only what is left after the balance that it was shot at: how far that is
+    off, near enough, since mireds add up.
+    """
+    if colour.kelvin is None:
+        return None
+    return Balance(colour.kelvin) if raw else Balance(None, mired(colour.kelvin) - mired(_D65_K))
+
+
+_D65_K = 6504.0
+
 # ---------------------------------------------------------------- what is worth a line of its own
 
 

@@ -167,3 +167,22 @@ def test_runs_from_anywhere_end_rightly_or_say_why(folder: Path) -> None:
         names = [Path(name).name for name in service.files]
         assert len(set(names)) == len(names)
         assert sorted(names) == sorted(path.name for path in folder.glob("*.JPG"))
+
+
+def test_a_cast_is_told_set_right_on_the_camera_and_looked_for_in_the_next_frame(folder: Path) -> None:
+    with tethered(folder) as (mock, service):
+        mock.do("arrange grey")
+        mock.do("balance daylight")
+        assert service.ask("neutral")["ok"] is False, "no frame yet"
+        assert service.ask("aperture", f_number=5.6)["ok"]
+        for number in (1, 2):
+            assert service.ask("fire")["ok"]
+            service.until(lambda n=number: len(service.frames) == n)  # type: ignore[misc]
+            if number == 1:
+                reply = service.ask("neutral")
+                assert "about 3500 K" in reply["text"], reply
+                assert "Balance Tungsten" in reply["text"], reply
+        before, after = (frame["colour"] for frame in service.frames)
+        assert abs(after["b"]) < abs(before["b"]) / 3
+        told = [notice for notice in service.frames[1]["notices"] if notice["kind"] == "balance"]
+        assert "the balance took" in told[0]["text"]

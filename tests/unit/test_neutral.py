@@ -12,6 +12,7 @@ import json
 import subprocess
 import sys
 import warnings
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -25,7 +26,7 @@ from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.eye import see_here
 from lampblack.rules.colour import D65, SRGB_TO_XYZ, cct_duv, lab, mired, xyz_of_xy
 from lampblack.rules.gels import LAMP_GELS, LENS_FILTERS, gel_for
-from lampblack.rules.neutral import Colour, NeutralError, advice_on, in_words, neutral_at
+from lampblack.rules.neutral import Balance, Colour, NeutralError, advice_on, balance_for, in_words, neutral_at
 from lampblack.rules.shoot import judge, new_setup
 from lampblack.rules.tone import linear_to_srgb
 from lampblack.rules.verdict import Verdict
@@ -408,3 +409,14 @@ def test_a_damaged_tag_is_no_profile() -> None:
     found = read_dng(dng(np.full((64, 64), 900, np.uint16), 32803, tags=tags))
     assert found is not None
     assert found.profiles == ()
+
+
+def test_what_takes_a_cast_away() -> None:
+    """Mired arithmetic: shot at tungsten under daylight lamps a JPEG is blue by what lies between the two."""
+    warm = Colour(3200.0, 0.0, 50.0, 5.0, 30.0, (1.0, 1.0, 2.0), "patch")
+    assert balance_for(warm, raw=True) == Balance(3200.0)
+    left = balance_for(warm, raw=False)
+    assert left is not None
+    assert left.kelvin is None
+    assert left.mireds == pytest.approx(1e6 / 3200 - 1e6 / 6504)
+    assert balance_for(replace(warm, kelvin=None), raw=True) is None

@@ -169,7 +169,9 @@ def test_what_must_be_known_is_there_at_every_size(size: tuple[int, int], look: 
         f"{look.marks.clipped} clipped {look.marks.spilled} spilled",
         "space step",
         "f fire",
-        "n new setup",
+        "b run",
+        "w balance" if size[0] < 106 else "w white balance",
+        "n setup" if size[0] < 106 else "n new setup",
         "a aim",
         "q quit",
     ):

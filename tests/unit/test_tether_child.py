@@ -519,3 +519,40 @@ def test_the_holder_of_a_camera_is_named_where_it_can_be_seen(tmp_path: Path) ->
     process(1, "gvfs-gphoto2-vo", "/dev/null", "/dev/bus/usb/001/005")
     assert "gio mount -s gphoto2" in holder_of("usb:001,005", tmp_path, "Linux")
     assert "macOS" in holder_of("usb:001,005", tmp_path, "Darwin")
+
+
+MODES = ["Auto", "Daylight", "Tungsten", "Color Temperature"]
+
+
+@pytest.mark.parametrize(
+    ("at", "kelvins", "order", "told", "stands"),
+    [
+        # The light itself, from raw, on a body with a dial in kelvin.
+        ("Daylight", (2500, 10000, 10), {"kelvin": 3058.0}, (True, "Balance 3060 K."), ("Color Temperature", 3060.0)),
+        # What a JPEG shows is left over, from where the balance stands: 5300 K is 189 mired, 124 more are 313.
+        ("Daylight", (2500, 10000, 10), {"mireds": 124.0}, (True, "Balance 3200 K."), ("Color Temperature", 3200.0)),
+        ("Daylight", None, {"kelvin": 3058.0}, (True, "Balance Tungsten, made for about 3200 K."), ("Tungsten", None)),
+        ("Daylight", None, {"kelvin": 2000.0}, (False, "no balance near 2000 K"), ("Daylight", None)),
+        ("Auto", None, {"mireds": 100.0}, (False, "stands at Auto"), ("Auto", None)),
+    ],
+)
+def test_a_balance_is_set_as_the_body_has_it(
+    tmp_path: Path, at: str, kelvins: Any, order: Any, told: tuple[bool, str], stands: tuple[str, float | None]
+) -> None:
+    body = canon()
+    body.widgets["whitebalance"] = Widget("whitebalance", RADIO, at, MODES if kelvins else MODES[:3])
+    if kelvins is not None:
+        body.widgets["colortemperature"] = Widget("colortemperature", RANGE, 5200.0, kelvins)
+    with running(library(body), tmp_path) as run:
+        run.until(lambda: run.camera["state"] == "ready")
+        ok, text = run.ask(1, do="balance", **{"kelvin": None, "mireds": 0.0, **order})
+        assert ok is told[0]
+        assert told[1] in text
+        kelvin = body.widgets.get("colortemperature")
+        assert (body.widgets["whitebalance"].value, None if kelvin is None else kelvin.value) == stands
+
+
+def test_a_body_that_keeps_its_balance_to_itself_says_so(tmp_path: Path) -> None:
+    with running(library(canon()), tmp_path) as run:
+        run.until(lambda: run.camera["state"] == "ready")
+        assert run.ask(1, do="balance", kelvin=3200.0, mireds=0.0)[0] is False

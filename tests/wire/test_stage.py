@@ -25,7 +25,7 @@ COMMAND = [sys.executable, str(Path(__file__).with_name("stage_child.py"))]
 PATIENCE_S = 60
 STAGE_COMMANDS = {
     *("arrange", "lamp", "meter", "press", "sleep", "wake", "busy", "drop", "slow", "card", "battery", "mode"),
-    *("help", "quit"),
+    *("balance", "help", "quit"),
 }
 
 
