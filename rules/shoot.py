@@ -32,7 +32,7 @@ from lampblack.rules.response import USUAL_END, Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
-from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict
+from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict, by_cost
 from lampblack.rules.yardsticks import NO_YARDSTICKS, Yardsticks, colour_notices, steady_notices
 
 BackdropWish = Literal["auto", "black", "grey", "white", "none"]
@@ -138,11 +138,15 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         costs=costs(look.shot.exposure.f_number, step.f_number, look.shot.optics),
         instead=instead_of(step, look.shot.exposure),
         complete=complete,
-        notices=(
-            *notices_of(earlier.files, look, why, again is not None),
-            *_notices(setup, look, highlights, cleanness, ways, thresholds),
-            *colour_notices(setup.yardsticks, look, tone, colour, thresholds.neutral, told=setup.backdrop != "auto"),
-            *steady_notices(setup.yardsticks, look, thresholds),
+        notices=by_cost(
+            [
+                *notices_of(earlier.files, look, why, again is not None),
+                *_notices(setup, look, highlights, cleanness, ways, thresholds),
+                *colour_notices(
+                    setup.yardsticks, look, tone, colour, thresholds.neutral, told=setup.backdrop != "auto"
+                ),
+                *steady_notices(setup.yardsticks, look, thresholds),
+            ]
         ),
         colour=colour,
         sharpness=setup.yardsticks.sharpness(look),
@@ -269,7 +273,7 @@ def _notices(
     ways: Sequence[Remedy],
     thresholds: Thresholds,
 ) -> tuple[Notice, ...]:
-    """Return what is worth a line, what costs the picture most first."""
+    """Return what is worth a line of backdrop, highlights and exposure."""
     found: list[Notice] = []
     if cleanness is not None and not cleanness.clean:
         found.append(_backdrop_notice(cleanness, ways))

@@ -59,6 +59,19 @@ class Tiles:
 
 
 @dataclass(frozen=True)
+class Smear:
+    """
+    Softness that lies one way, as shake leaves it.
+
+    way: degrees from the picture's width, counter-clockwise as seen, 0 to 180; right to some 15. stops: of contrast
+    lost along it beyond what is lost across.
+    """
+
+    way: float
+    stops: float
+
+
+@dataclass(frozen=True)
 class Moved:
     """
     A frame against the setup's first.
@@ -66,7 +79,9 @@ class Moved:
     shift: (dx, dy) of the picture's content in pixels, at its middle, right and down; None where tiles don't agree.
     rotation: degrees, clockwise. subject: whether part of the picture moved and the rest did not. sharpness: how much
     fine contrast there is against the first frame's (1: as much). blur: standard deviation, in pixels, by which it is
-    softer than the first frame, beyond what its aperture explains; negative where it is sharper.
+    softer than the first frame, beyond what its aperture explains; negative where it is sharper. smear: how it is
+    softer one way than the other; None where it is so evenly. elsewhere: some parts are softer than in the first frame,
+    and others sharper.
     """
 
     shift: tuple[float, float] | None
@@ -74,6 +89,8 @@ class Moved:
     subject: bool = False
     sharpness: float | None = None
     blur: float = 0.0
+    smear: Smear | None = None
+    elsewhere: bool = False
 
 
 def tiles_of(picture: Picture | Sensor, bright: NDArray[np.float32]) -> Tiles | None:
@@ -120,15 +137,19 @@ def moved(first: Tiles, picture: Picture | Sensor) -> Moved | None:
             break
         pose = None
         # Softer or sharper tiles are found a little off, each its own way: made alike first, they are not.
-        softer = _sharpness(first, picture, codes, found, sure)[1] if reach == _NEAR and not soften else 0.0
+        softer = 0.0
+        if reach == _NEAR and not soften:
+            softer = _sharpness(_pairs(first, picture, codes, found, sure), first, picture)[1]
         reach, soften = (_NEAR, softer / first.pitch) if abs(softer) > _SOFTER else (_FAR, 0.0)
     if pose is None:
         return Moved(None) if np.count_nonzero(sure) >= _LEAST_TILES else None
     others = np.count_nonzero(sure & ~pose.agreed & (np.hypot(*(found - pose.at(first.corners)).T) > 2 * _AGREE))
-    sharpness, blur = _sharpness(first, picture, codes, found, pose.agreed)
+    pairs = _pairs(first, picture, codes, found, pose.agreed)
+    sharpness, blur = _sharpness(pairs, first, picture)
     dx, dy = pose.middle * pitch
     apart = bool(others >= max(3, 0.25 * np.count_nonzero(sure)))
-    return Moved((float(dx), float(dy)), pose.degrees, apart, sharpness, blur)
+    smear = _smear(pairs) if blur > _TELLING_SMEAR else None
+    return Moved((float(dx), float(dy)), pose.degrees, apart, sharpness, blur, smear, _is_elsewhere(pairs, pitch))
 
 
 def _green(sensor: Sensor) -> Plane:
@@ -323,32 +344,97 @@ def _refined(first: Tiles, found: Floats, pose: _Pose) -> _Pose:
 # ---------------------------------------------------------------- sharpness
 
 
-def _sharpness(
-    first: Tiles, picture: Picture | Sensor, codes: Any, found: Floats, agreed: Mask
-) -> tuple[float | None, float]:
+@dataclass(frozen=True, eq=False)
+class _Pair:
+    """A tile in the first frame and in this one: codes, and the fine contrast of each."""
+
+    before: Any
+    now: Any
+    was: float
+    fine: float
+
+
+def _pairs(first: Tiles, picture: Picture | Sensor, codes: Any, found: Floats, agreed: Mask) -> list[_Pair]:
+    pairs = []
+    for i in np.flatnonzero(agreed):
+        x, y = (first.corners[i] + np.rint(found[i]).astype(int)).tolist()
+        now = _code(picture, codes[max(y, 0) : y + _TILE, max(x, 0) : x + _TILE])
+        before = first.patches[i]
+        if now.shape == before.shape:
+            fine, was = _fine(now), _fine(before)
+            if fine is not None and was is not None:
+                pairs.append(_Pair(before, now, was, fine))
+    return pairs
+
+
+def _sharpness(pairs: list[_Pair], first: Tiles, picture: Picture | Sensor) -> tuple[float | None, float]:
     """
     Return the fine contrast of the tiles against the first frame's, and the blur in pixels that explains it.
 
     Asked of the tiles that are sharpest in one of the two frames: an opened aperture may soften what lies behind.
     """
-    told: list[tuple[float, float, float]] = []
-    for i in np.flatnonzero(agreed):
-        x, y = (first.corners[i] + np.rint(found[i]).astype(int)).tolist()
-        now = _code(picture, codes[max(y, 0) : y + _TILE, max(x, 0) : x + _TILE])
-        before = first.patches[i]
-        if now.shape != before.shape:
-            continue
-        fine, was = _fine(now), _fine(before)
-        if fine is not None and was is not None:
-            told.append((max(fine, was), math.sqrt(fine / was), _blur_between(before, now, fine, was)))
-    if len(told) < _LEAST_TILES:
+    if len(pairs) < _LEAST_TILES:
         return None, 0.0
+    told = [(max(p.fine, p.was), math.sqrt(p.fine / p.was), _blur_between(p)) for p in pairs]
     sharpest = sorted(told, reverse=True)[: max(3, len(told) // 2)]
     _, ratio, blur = np.median(sharpest, axis=0).tolist()
     blur *= first.pitch
     meant = _airy_sigma(_airy_pixels(picture)) ** 2 - _airy_sigma(first.airy) ** 2
     beyond = math.copysign(blur**2, blur) - meant
     return ratio, math.copysign(math.sqrt(abs(beyond)), beyond)
+
+
+_TELLING_SMEAR, _TELLING_BLUR = 0.5, 1.0  # pixels: less tells nothing of how it came about
+_WAYS = ((0.0, (0, 2)), (45.0, (-1, 1)), (90.0, (2, 0)), (135.0, (1, 1)))
+"""Degrees from the width, counter-clockwise as seen, and the steps down and across that go that way."""
+_SMEARED, _SMEARED_ALIKE = 0.06, 0.85
+"""Stops lost along beyond those across, and the share of tiles that say so: of an even blur about half do."""
+
+
+def _smear(pairs: list[_Pair]) -> Smear | None:
+    """Return how this frame has lost more contrast one way than the other; None where it has lost it evenly."""
+    lost = np.array([row for pair in pairs if (row := _lost_by_way(pair)) is not None])
+    if len(lost) < _LEAST_TILES:
+        return None
+    # As a wave over the doubled angle, which tells ways between the four too.
+    angles = np.radians([way for way, _ in _WAYS])
+    along = float(np.angle((np.median(lost, axis=0) * np.exp(2j * angles)).sum()) / 2)
+    more = lost @ np.cos(2 * (angles - along))
+    if float(np.median(more)) < _SMEARED or float(np.mean(more > 0)) < _SMEARED_ALIKE:
+        return None
+    return Smear(math.degrees(along) % 180, float(np.median(more)))
+
+
+def _lost_by_way(pair: _Pair) -> Any | None:
+    """Return log2 of the contrast that a tile has lost each way, their mean taken off; None where one has none."""
+    rows = []
+    for patch in (pair.before, pair.now):
+        calm = _calmed(patch)
+        noise = _noise_of(calm)
+        ways = [max(_squared(calm, down, across) - noise, 0.0) for _, (down, across) in _WAYS]
+        if min(ways) < (3 * noise if patch is pair.before else 0.3 * noise):
+            return None
+        rows.append(np.log2(ways))
+    lost = rows[0] - rows[1]
+    return lost - lost.mean()
+
+
+def _squared(grid: Any, down: int, across: int) -> float:
+    """Return the mean squared difference between places so many steps apart, for steps of two samples' length."""
+    moved = np.roll(grid, (-down, -across), axis=(0, 1))
+    inner = (slice(2, -2), slice(2, -2))
+    return float(np.square(moved[inner] - grid[inner]).mean()) * (4 / (down * down + across * across))
+
+
+def _is_elsewhere(pairs: list[_Pair], pitch: int) -> bool:
+    """Say whether the focus lies at another depth: part of the picture is softer, part sharper, by a pixel."""
+    if len(pairs) < _LEAST_TILES:
+        return False
+    blurs = np.array([_blur_between(pair) * pitch for pair in pairs])
+    return bool(min(np.mean(blurs > _TELLING_BLUR), np.mean(blurs < -_TELLING_BLUR)) >= _ELSEWHERE)
+
+
+_ELSEWHERE = 0.2  # of the tiles, each way
 
 
 def _fine(patch: Any) -> float | None:
@@ -383,11 +469,11 @@ _PLAINEST = 1.55
 _SIGMAS = (0.5, 0.75, 1.0, 1.3, 1.7, 2.2, 3.0, 4.0)
 
 
-def _blur_between(before: Any, now: Any, fine: float, was: float) -> float:
-    """Return by how many samples (standard deviation) the one is softer than the other; negative: sharper."""
-    if fine <= was:
-        return _needed(before, fine, was)
-    return -_needed(now, was, fine)
+def _blur_between(pair: _Pair) -> float:
+    """Return by how many samples (standard deviation) this frame is softer than the first; negative: sharper."""
+    if pair.fine <= pair.was:
+        return _needed(pair.before, pair.fine, pair.was)
+    return -_needed(pair.now, pair.was, pair.fine)
 
 
 def _needed(sharp: Any, wanted: float, own: float) -> float:
@@ -491,10 +577,30 @@ def shift_text(moved: Moved, long_side: int, limits: Limits) -> str | None:
     return f"The picture lies {' and '.join(ways)} of the first frame's, in pixels{turned}: was the tripod nudged?"
 
 
+def is_softer(blur: float, fine: float, moved: Moved, limits: Limits) -> bool:
+    """Say whether a frame is softer than it should be, by its blur and fine contrast against the sharpest frame's."""
+    smeared = moved.smear is not None and moved.smear.stops > limits.smear_stops
+    return fine < limits.fine_share and (blur > limits.blur_pixels or smeared)
+
+
 def softer_text(blur: float, moved: Moved) -> str:
-    """Return a line on a frame that is softer than it was."""
-    why = "did the subject move?" if moved.subject else "see to the focus, and that nothing shakes."
-    return f"Softer than the sharpest frame by a blur of {blur:.1f} pixels, beyond what the aperture explains: {why}"
+    """Return a line on a frame that is softer than it was, and by what it may be."""
+    said = f"Softer than the sharpest frame by a blur of {blur:.1f} pixels, beyond what the aperture explains"
+    if moved.smear is not None:
+        return f"{said}, {_way_text(moved.smear.way)}: shake. Weight the tripod, use a release or a shorter time."
+    if moved.subject:
+        return f"{said}: did the subject move?"
+    return f"{said}, and evenly so: see to the focus."
+
+
+def elsewhere_text() -> str:
+    """Return a line on a frame whose focus lies at another depth."""
+    return "Part of the picture is softer than in the first frame, part sharper: the focus lies elsewhere."
+
+
+def _way_text(way: float) -> str:
+    names = ("from side to side", "slanting up to the right", "up and down", "slanting down to the right")
+    return names[round(way / 45) % 4]
 
 
 def reached_text(reached: Reached) -> str:

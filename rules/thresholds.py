@@ -117,6 +117,7 @@ class Steadiness:
     shift_pixels: float
     blur_pixels: float
     fine_share: float
+    smear_stops: float
     reach_stops: float
     reach_least: float
     reach_most: float

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,6 +26,25 @@ class Notice:
 
     kind: str
     text: str
+
+
+_COSTS = (
+    # what keeps a frame from being judged at all, ...
+    *("camera", "size", "burnt-out", "black-frame", "no-exposure"),
+    # what no later work gives back, ...
+    *("softer", "focus-elsewhere", "clipped", "edge-eaten", "reaches-in", "intruder"),
+    # what the shoot is about, and can be mended at the lamps, ...
+    *("spill", "white-short", "uneven", "bands", "light-changed", "light-again", "metered", "level", "nudged"),
+    # what later work can even out.
+    *("two-colours", "cast", "colour-drift", "no-backdrop", "other-kind"),
+)
+"""Kinds of notices, what costs the picture most first."""
+
+
+def by_cost(notices: Iterable[Notice]) -> tuple[Notice, ...]:
+    """Return notices in the order of what they cost the picture; those of one kind stay as they are."""
+    place = {kind: i for i, kind in enumerate(_COSTS)}
+    return tuple(sorted(notices, key=lambda notice: place.get(notice.kind, len(place))))
 
 
 @dataclass(frozen=True)

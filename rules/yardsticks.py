@@ -13,7 +13,7 @@ from lampblack.rules.cleanness import Tone
 from lampblack.rules.flicker import bands_text, level_text
 from lampblack.rules.look import Look
 from lampblack.rules.neutral import Colour, cast_notice, drift_notice, meter_notice, two_colours_notice
-from lampblack.rules.steadiness import Tiles, reached_text, shift_text, softer_text
+from lampblack.rules.steadiness import Tiles, elsewhere_text, is_softer, reached_text, shift_text, softer_text
 from lampblack.rules.thresholds import Neutral, Thresholds
 from lampblack.rules.verdict import Notice
 
@@ -110,8 +110,10 @@ def steady_notices(known: Yardsticks, look: Look, thresholds: Thresholds) -> lis
     if moved is not None:
         found.append(("nudged", shift_text(moved, max(look.width, look.height), limits)))
         blur, fine = moved.blur - min(known.best(look)[1], 0.0), known.sharpness(look)
-        if fine is not None and fine < limits.fine_share and blur > limits.blur_pixels:
+        if fine is not None and is_softer(blur, fine, moved, limits):
             found.append(("softer", softer_text(blur, moved)))
+        elif moved.elsewhere:
+            found.append(("focus-elsewhere", elsewhere_text()))
     if steady.reached is not None and steady.reached.depth >= limits.reach_depth:
         found.append(("reaches-in", reached_text(steady.reached)))
     if bands.share >= thresholds.flicker.band_share:

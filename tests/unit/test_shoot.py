@@ -14,7 +14,7 @@ from lampblack.rules.exposure import LADDER, Exposure, aperture_value
 from lampblack.rules.frame import Picture, Shot
 from lampblack.rules.look import look
 from lampblack.rules.shoot import Setup, judge, new_setup
-from lampblack.rules.verdict import Verdict
+from lampblack.rules.verdict import Notice, Verdict, by_cost
 
 THRESHOLDS = load_thresholds()
 
@@ -199,3 +199,8 @@ def test_exposure_is_that_of_the_marks() -> None:
     assert (exposure["av"], exposure["tv"], exposure["sv"], exposure["ev100"]) == (7.0, 6.0, 6.0, 12.0)
     assert exposure["shutter_s"] == 0.016667
     assert Exposure().ev100 is None
+
+
+def test_what_costs_the_picture_most_comes_first() -> None:
+    told = [Notice(kind, kind) for kind in ("of another version", "cast", "spill", "softer", "camera", "spill")]
+    assert [n.kind for n in by_cost(told)] == ["camera", "softer", "spill", "spill", "cast", "of another version"]

@@ -234,6 +234,77 @@ def test_what_spoils_a_frame_has_a_line_each() -> None:
     assert "from the left" in text
 
 
+def streak(length: float, degrees: float) -> np.ndarray:
+    """A straight shake: all of the exposure spent evenly along a line."""
+    fine, size = 8, 31
+    kernel = np.zeros((size * fine, size * fine), np.float32)
+    middle, half = size * fine / 2 - 0.5, length * fine / 2
+    across, up = half * np.cos(np.radians(degrees)), half * np.sin(np.radians(degrees))
+    ends = [(round(middle - way * across), round(middle + way * up)) for way in (1, -1)]
+    cv2.line(kernel, ends[0], ends[1], (1.0,), fine)
+    kernel = cv2.resize(kernel, (size, size), interpolation=cv2.INTER_AREA)
+    return kernel / kernel.sum()
+
+
+def disc(radius: float) -> np.ndarray:
+    """A lens out of focus."""
+    fine, size = 8, 31
+    kernel = np.zeros((size * fine, size * fine), np.float32)
+    cv2.circle(kernel, (size * fine // 2, size * fine // 2), round(radius * fine), (1.0,), -1)
+    kernel = cv2.resize(kernel, (size, size), interpolation=cv2.INTER_AREA)
+    return kernel / kernel.sum()
+
+
+def through(kernel: np.ndarray) -> Any:
+    def paint(light: np.ndarray) -> None:
+        light[:] = cv2.filter2D(light, -1, kernel)
+
+    return paint
+
+
+@pytest.mark.parametrize(
+    ("length", "degrees", "said"),
+    [
+        (8, 0, "from side to side"),
+        (12, 20, "from side to side"),
+        (8, 45, "slanting up to the right"),
+        (6, 90, "up and down"),
+        (12, 135, "slanting down to the right"),
+    ],
+)
+def test_shake_is_told_from_focus(length: float, degrees: float, said: str) -> None:
+    """Two stops darker than the first frame, and noisier, as the shot that shook may be."""
+    _, shaken = shots(frame(), frame(stops=-2, noise=2.0, paint=through(streak(length, degrees)), seed=5))
+    told = [notice.text for notice in shaken.notices if notice.kind == "softer"]
+    assert told, shaken.look.steady.moved
+    assert f"{said}: shake" in told[0]
+
+
+@pytest.mark.parametrize("radius", [2.8, 4.0, 6.0])
+def test_focus_is_told_from_shake(radius: float) -> None:
+    _, soft = shots(frame(), frame(stops=-2, noise=2.0, paint=through(disc(radius)), seed=5))
+    told = [notice.text for notice in soft.notices if notice.kind == "softer"]
+    assert told
+    assert "evenly so: see to the focus" in told[0]
+
+
+def test_focus_at_another_depth_is_told() -> None:
+    """Left half and right half lie at two depths; the focus goes from the one to the other."""
+
+    def half(place: slice) -> Any:
+        def paint(light: np.ndarray) -> None:
+            light[:, place] = cv2.filter2D(light, -1, disc(3.0))[:, place]
+
+        return paint
+
+    middle = WIDTH // 2
+    _, changed = shots(frame(paint=half(slice(middle, None))), frame(paint=half(slice(0, middle)), seed=2))
+    assert any(notice.kind in ("focus-elsewhere", "softer") for notice in changed.notices)
+    moved_ = changed.look.steady.moved
+    assert moved_ is not None
+    assert moved_.elsewhere
+
+
 def test_the_sharpest_frame_is_the_measure_wherever_it_comes() -> None:
     soft, sharp, soft_again = shots(frame(blur=2.0), frame(seed=2), frame(blur=2.0, seed=3))
     assert soft.as_json()["steadiness"]["sharpness"] == 1
