@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -15,16 +14,12 @@ from numpy.typing import NDArray
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
-from lampblack.daemon.eye import Eye, Seen
+from lampblack.daemon.layering import Frames, FramesError, add_lamp_arguments
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import f_text, percent, stops_long
-from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, gather, realigned, shares
-from lampblack.rules.lessons import NO_LESSONS
-from lampblack.rules.look import Look
+from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, shares
 from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
 from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
-from lampblack.rules.radiance import Radiance
-from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
 from lampblack.rules.ways import ways_of
@@ -36,22 +31,10 @@ CAUTION = (
 )
 
 
-class _BalanceError(Exception):
-    """It can't be done; the text is one line for a person."""
-
-
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's options."""
-    parser.add_argument(
-        "--lamp", action="append", required=True, metavar="NAME=FILE", type=_named, dest="lamps",
-        help="a frame with this lamp alone; once for each lamp",
-    )  # fmt: skip
-    parser.add_argument("--dark", metavar="FILE", help="a frame with all lamps off: what is lit anyway")
+    add_lamp_arguments(parser)
     parser.add_argument("--check", metavar="FILE", help="a frame with all lamps on: does their light add up?")
-    parser.add_argument(
-        "--bracket", metavar="FILE", action="append", default=[],
-        help="frames of one setup at two exposures or more, which teach the camera's tone response (JPEG only)",
-    )  # fmt: skip
     parser.add_argument(
         "--want", action="append", default=[], metavar="TERM", dest="terms",
         help="ratio=3:1, backdrop=clean, hold-highlights, NAME<=+0.5 or NAME=0; once for each",
@@ -61,13 +44,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out", type=Path, metavar="PREVIEW", help="write a picture: as it is, and as it would be (PNG)"
     )
     parser.add_argument("--json", action="store_true", help="print one JSON object, nothing else")
-
-
-def _named(text: str) -> tuple[str, str]:
-    name, equals, file = text.partition("=")
-    if not equals or not name.strip() or not file:
-        raise argparse.ArgumentTypeError(f"{text!r}: write a lamp as NAME=FILE")
-    return clean(name.strip(), 60), file
 
 
 def run(args: argparse.Namespace) -> int:
@@ -84,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
         said, picture = _balance(args, terms)
         if args.out is not None:
             _write(args.out, picture)
-    except (_BalanceError, LayersError, ConfigError) as wrong:
+    except (FramesError, LayersError, ConfigError) as wrong:
         if args.json:
             print(json.dumps({"error": str(wrong)}, ensure_ascii=False), flush=True)
         print(str(wrong), file=sys.stderr)
@@ -95,50 +71,14 @@ def run(args: argparse.Namespace) -> int:
 
 def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDArray[np.uint8]]:
     thresholds = load_thresholds()
-    eye = Eye(thresholds)
-    try:
-        check = None if args.check is None else _see(eye, args.check)
-        first = check if check is not None else _see(eye, args.lamps[0][1])
-        still = Radiance(tiles=() if first.steady.tiles is None else (first.steady.tiles,))
-        lamps = [(name, _see(eye, file, still)) for name, file in args.lamps]
-        dark = None if args.dark is None else _see(eye, args.dark)
-        response = _learned(eye, args.bracket)
-    finally:
-        eye.close()
-    nudges = _nudges(args, [look for _, look in lamps])
-    layers = gather([(name, realigned(look)) for name, look in lamps], thresholds, response, dark=dark, check=check)
+    with Frames(thresholds) as frames:
+        check = None if args.check is None else frames.see(args.check)
+        layers, nudges = frames.layers(args, check)
     found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)
     adds = None if check is None else add_up(layers, check)
-    said = _as_json(layers, shares(layers), adds, found, dark is not None)
+    said = _as_json(layers, shares(layers), adds, found, args.dark is not None)
     said["notices"] += nudges
     return _with_colours(said, layers, thresholds), preview(layers, found)
-
-
-def _nudges(args: argparse.Namespace, looks: list[Look]) -> list[dict[str, str]]:
-    """
-    Return what is to be said of frames that a nudge has shifted.
-
-    Raises:
-        LayersError: one lies too far off to be laid over the others.
-    """
-    notices = []
-    for (name, file), look in zip(args.lamps, looks, strict=True):
-        moved = look.steady.moved
-        if moved is None or moved.shift is None:
-            continue
-        far = float(np.hypot(*moved.shift))
-        if far > _MOST_NUDGE * look.width or abs(moved.rotation) > _MOST_TURN:
-            raise LayersError(
-                f"{clean_name(file)}: the picture lies {far:.0f} pixels off the others, turned by"
-                f" {abs(moved.rotation):.1f} degrees: the tripod was moved, shoot the lamps again"
-            )
-        if far > _NUDGED * look.width:
-            text = f"The frame of {name} lies {far:.1f} pixels off the others and was laid over them again."
-            notices.append({"kind": "nudged", "text": text})
-    return notices
-
-
-_NUDGED, _MOST_NUDGE, _MOST_TURN = 0.00025, 0.02, 0.3  # shares of the width, degrees
 
 
 def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) -> dict[str, Any]:
@@ -151,20 +91,6 @@ def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) 
     if text is not None:
         said["notices"].append({"kind": "lamp-colours", "text": text})
     return said
-
-
-def _see(eye: Eye, file: str, still: Radiance | None = None) -> Look:
-    seen = eye.see(os.fsencode(file), known=still)
-    if isinstance(seen, Seen):
-        return seen.look
-    raise _BalanceError(f"{clean_name(file)}: {seen.reason}")
-
-
-def _learned(eye: Eye, files: list[str]) -> Response:
-    lessons = NO_LESSONS
-    for file in files:
-        lessons = lessons.after(_see(eye, file))
-    return lessons.response if files else PRIOR
 
 
 def _as_json(
@@ -268,6 +194,6 @@ def _write(path: Path, picture: NDArray[np.uint8]) -> None:
     try:
         path.write_bytes(data.tobytes())
     except OSError as wrong:
-        raise _BalanceError(
+        raise FramesError(
             f"{clean_name(path)} cannot be written ({wrong.strerror}): give --out another place"
         ) from None

@@ -310,6 +310,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "lampblack balance --lamp key=1.dng --lamp rim=2.dng --want ratio=3:1 --want backdrop=clean",
         _words_of("balance"),
     ),
+    "match": (
+        "say how today's lamps stand against stored ones, and what to change first",
+        "lampblack match --lamp key=then/key.dng --lamp rim=then/rim.dng --now today.dng",
+        _words_of("match"),
+    ),
     "neutral": (
         "say what cast a plain backdrop or a grey card has, and whether a custom balance took",
         "lampblack neutral before.jpg after.jpg",

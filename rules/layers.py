@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any
 
 import cv2
@@ -82,6 +82,9 @@ class Layers:
     response: Response
     basis: Basis | None = None
     """How a raw frame's light was developed."""
+    size: tuple[int, int] = (0, 0)
+    """Width and height of the frames in pixels."""
+    camera: str | None = None
 
     @property
     def subject(self) -> Mask:
@@ -146,12 +149,7 @@ def gather(
     shown = check if check is not None else lamps[0][1]
     stops = shown.shot.exposure.stops
     assert stops is not None
-
-    def brought(look: Look) -> Grid:
-        own = look.shot.exposure.stops
-        assert own is not None
-        return _balanced_as(light_of(look, response), look.basis, shown.basis) * np.float32(2 ** (stops - own))
-
+    brought = partial(_brought, response=response, stops=stops, basis=shown.basis)
     ambient = np.zeros_like(shown.light, np.float32) if dark is None else brought(dark)
     layers = tuple(
         Layer(name, np.maximum(brought(look) - ambient, 0), look.clipped_any > 255 * _CLIPPED_TOO_MUCH)
@@ -162,11 +160,30 @@ def gather(
     left, right = _halves(subject)
     floor = max(look.floor_light * 2 ** (stops - (look.shot.exposure.stops or stops)) for _, look in lamps)
     exposure = shown.shot.exposure
-    coded = shown.kind != "raw"
-    av, basis = exposure.av, shown.basis
     return Layers(
-        layers, stops, exposure.f_number, av, backdrop, left, right, tone, floor, ambient, coded, response, basis
+        layers,
+        stops,
+        exposure.f_number,
+        exposure.av,
+        backdrop,
+        left,
+        right,
+        tone,
+        floor,
+        ambient,
+        shown.kind != "raw",
+        response,
+        shown.basis,
+        (shown.width, shown.height),
+        shown.shot.camera,
     )
+
+
+def _brought(look: Look, *, response: Response, stops: float, basis: Basis | None) -> Grid:
+    """Return a frame's light at another exposure, developed as another frame was."""
+    own = look.shot.exposure.stops
+    assert own is not None
+    return _balanced_as(light_of(look, response), look.basis, basis) * np.float32(2 ** (stops - own))
 
 
 def _balanced_as(light: Grid, own: Basis | None, other: Basis | None) -> Grid:
@@ -176,6 +193,37 @@ def _balanced_as(light: Grid, own: Basis | None, other: Basis | None) -> Grid:
     change = other.to_srgb @ np.diag(other.balance / own.balance) @ np.linalg.inv(own.to_srgb)
     brought: Any = cv2.transform(light, change.astype(np.float32))
     return brought  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, eq=False)
+class Today:
+    """
+    A later frame on the layers' footing.
+
+    light: (rows, columns, 3) linear, at the exposure of the layers. clipped: (rows, columns) where it is only a lower
+    bound. floor: light under which a cell says nothing.
+    """
+
+    light: Grid
+    clipped: Mask
+    floor: float
+
+
+def today_on(layers: Layers, look: Look) -> Today:
+    """
+    Bring a later frame to the layers' footing, whatever its exposure and balance.
+
+    Raises:
+        LayersError: it has another size, is of the other kind, or tells no exposure.
+    """
+    own = look.shot.exposure.stops
+    if own is None:
+        raise LayersError("today's frame doesn't tell its aperture, time and ISO: it can't be held against another")
+    same = (look.width, look.height) == layers.size and (look.kind != "raw") == layers.coded
+    if not same or look.shot.camera != layers.camera:
+        raise LayersError("today's frame is of another camera, size or kind than the stored ones: shoot it as then")
+    light = _brought(look, response=layers.response, stops=layers.stops, basis=layers.basis)
+    return Today(light, look.clipped_any > 255 * _CLIPPED_TOO_MUCH, look.floor_light * 2 ** (layers.stops - own))
 
 
 def realigned(look: Look) -> Look:
@@ -243,9 +291,7 @@ def _halves(subject: Mask) -> tuple[Mask, Mask]:
 
 def add_up(layers: Layers, check: Look) -> Additivity | None:
     """Hold a frame of all lamps against the sum of their layers; None where no cell can tell."""
-    own = check.shot.exposure.stops
-    assert own is not None
-    seen = light_of(check, layers.response) * np.float32(2 ** (layers.stops - own))
+    seen = _brought(check, response=layers.response, stops=layers.stops, basis=layers.basis)
     total = layers.mix([1.0] * len(layers.lamps))
     sound = check.clipped_any <= 255 * _CLIPPED_TOO_MUCH
     for lamp in layers.lamps:

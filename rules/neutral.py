@@ -258,6 +258,30 @@ def _of_layer(layers: Layers, lamp: Layer, where: Mask, total: Any) -> Colour | 
 _LAMP_OVER_FLOOR, _LAMP_CODE = 16.0, 16
 
 
+def warmer_by(before: Any, now: Any, basis: Basis | None) -> float | None:
+    """
+    Return by how many mireds light on the same things has become warmer (+) or colder; None where it can't be told.
+
+    Args:
+        before: (n, 3) linear light as developed.
+        now: (n, 3) the same cells' light, at any level.
+        basis: how both were developed, if raw.
+    """
+    old, new = (_as_seen(basis, np.asarray(light, np.float64)) for light in (before, now))
+    sound = (old > 0).all(axis=1) & (new > 0).all(axis=1)
+    if np.count_nonzero(sound) < _LEAST_CELLS:
+        return None
+    part = np.exp2(np.median(np.log2(new[sound] / old[sound]), axis=0))
+    # Of a white as the camera was balanced for: mireds shift about alike, whatever they start from.
+    white = np.ones(3) if basis is None else 1 / basis.balance
+    told = []
+    for seen in (white, white * part):
+        developed = seen if basis is None else basis.to_srgb @ (basis.balance * seen)
+        colour = colour_of(developed / developed.max(), basis, "patch")
+        told.append(None if colour is None else colour.mired)
+    return None if None in told else float(told[1] - told[0])  # type: ignore[operator]
+
+
 def _as_seen(basis: Basis | None, light: Floats) -> Floats:
     """Return (n, 3) developed light as the sensor saw it, in which lights of different colour simply multiply."""
     if basis is None:

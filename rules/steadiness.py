@@ -149,7 +149,7 @@ def moved(first: Tiles, picture: Picture | Sensor) -> Moved | None:
     dx, dy = pose.middle * pitch
     apart = bool(others >= max(3, 0.25 * np.count_nonzero(sure)))
     smear = _smear(pairs) if blur > _TELLING_SMEAR else None
-    return Moved((float(dx), float(dy)), pose.degrees, apart, sharpness, blur, smear, _is_elsewhere(pairs, pitch))
+    return Moved((float(dx), float(dy)), pose.degrees, apart, sharpness, blur, smear, _is_elsewhere(pairs))
 
 
 def _green(sensor: Sensor) -> Plane:
@@ -384,7 +384,7 @@ def _sharpness(pairs: list[_Pair], first: Tiles, picture: Picture | Sensor) -> t
     return ratio, math.copysign(math.sqrt(abs(beyond)), beyond)
 
 
-_TELLING_SMEAR, _TELLING_BLUR = 0.5, 1.0  # pixels: less tells nothing of how it came about
+_TELLING_SMEAR = 0.5  # pixels: less tells nothing of how it came about
 _WAYS = ((0.0, (0, 2)), (45.0, (-1, 1)), (90.0, (2, 0)), (135.0, (1, 1)))
 """Degrees from the width, counter-clockwise as seen, and the steps down and across that go that way."""
 _SMEARED, _SMEARED_ALIKE = 0.06, 0.85
@@ -426,15 +426,18 @@ def _squared(grid: Any, down: int, across: int) -> float:
     return float(np.square(moved[inner] - grid[inner]).mean()) * (4 / (down * down + across * across))
 
 
-def _is_elsewhere(pairs: list[_Pair], pitch: int) -> bool:
-    """Say whether the focus lies at another depth: part of the picture is softer, part sharper, by a pixel."""
-    if len(pairs) < _LEAST_TILES:
-        return False
-    blurs = np.array([_blur_between(pair) * pitch for pair in pairs])
-    return bool(min(np.mean(blurs > _TELLING_BLUR), np.mean(blurs < -_TELLING_BLUR)) >= _ELSEWHERE)
+def _is_elsewhere(pairs: list[_Pair]) -> bool:
+    """
+    Say whether the focus lies at another depth: part of the picture is softer, part sharper.
+
+    By fine contrast alone: where there are few tiles, and dark ones, a blur is guessed to a pixel or two.
+    """
+    change = np.array([math.sqrt(pair.fine / pair.was) for pair in pairs])
+    parts = [int(np.count_nonzero(each)) for each in (change < _SOFTER_FINE, change > 1 / _SOFTER_FINE)]
+    return min(parts) >= max(_LEAST_PART, _ELSEWHERE * len(pairs))
 
 
-_ELSEWHERE = 0.2  # of the tiles, each way
+_SOFTER_FINE, _ELSEWHERE, _LEAST_PART = 0.9, 0.2, 3  # of fine contrast; of the tiles, each way; tiles
 
 
 def _fine(patch: Any) -> float | None:

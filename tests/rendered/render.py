@@ -16,7 +16,7 @@ import json
 import tempfile
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -757,12 +757,43 @@ def render(name: str, studio: Studio, out: Path, passes: int, spp: int) -> dict[
     }
 
 
+FARTHER, TURNED_DEG = 1.15, 10.0
+MOVED = ("table", "vase", "sitter", "bottle")
+"""Scenes whose first lamp is rendered elsewhere too: for telling what was moved, and by how much."""
+
+
+def farther(lamp: Lamp) -> Lamp:
+    """Return a lamp drawn back from what it is aimed at."""
+    at, aim = np.array(lamp.at), np.array(lamp.aim)
+    return replace(lamp, at=tuple((aim + FARTHER * (at - aim)).tolist()))
+
+
+def turned_round(lamp: Lamp) -> Lamp:
+    """Return a lamp carried round what it is aimed at, on the level, as far off as before."""
+    angle = np.radians(TURNED_DEG)
+    x, y, z = np.array(lamp.at) - np.array(lamp.aim)
+    carried = (x * np.cos(angle) - y * np.sin(angle), x * np.sin(angle) + y * np.cos(angle), z)
+    return replace(lamp, at=tuple((np.array(lamp.aim) + carried).tolist()))
+
+
+def render_moved(name: str, studio: Studio, out: Path, passes: int, spp: int) -> None:
+    """Render a scene's first layer with its lamps moved, in the unit of that layer as it stands."""
+    scene, layer = SCENES[name], next(iter(SCENES[name].layers))
+    coverage, normals = studio.coverage(scene, 32)
+    unit = np.percentile(calmed(studio.light(scene, [layer], passes, spp), coverage, normals).max(2), 95)
+    for how, move in (("farther", farther), ("turned", turned_round)):
+        moved = replace(scene, layers={layer: [move(lamp) for lamp in scene.layers[layer]]})
+        light = calmed(studio.light(moved, [layer], passes, spp), coverage, normals)
+        (out / f"{name}-{layer}-{how}.jxl").write_bytes(pack(light / unit))
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--out", type=Path, default=Path(__file__).parent / "data")
     parser.add_argument("--passes", type=int, default=6)
     parser.add_argument("--spp", type=int, default=56, help="rays a pixel in each pass")
     parser.add_argument("--variant", default="llvm_ad_rgb")
+    parser.add_argument("--moved", action="store_true", help="only the lamps that were moved")
     parser.add_argument("scenes", nargs="*", default=list(SCENES))
     given = parser.parse_args()
     import mitsuba as mi
@@ -775,6 +806,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         for name in given.scenes:
             began = time.perf_counter()
+            if given.moved:
+                render_moved(name, Studio(mi, Path(folder)), given.out, given.passes, given.spp)
+                print(f"{name}: {time.perf_counter() - began:.0f} s", flush=True)
+                continue
             known["scenes"][name] = render(name, Studio(mi, Path(folder)), given.out, given.passes, given.spp)
             print(f"{name}: {time.perf_counter() - began:.0f} s", flush=True)
             known["scenes"] = {n: known["scenes"][n] for n in SCENES if n in known["scenes"]}

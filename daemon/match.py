@@ -1,0 +1,91 @@
+"""`lampblack match`: bring today's light to that of stored lamps, one change after the other."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import Any
+
+from lampblack.daemon import standing
+from lampblack.daemon.clean import clean
+from lampblack.daemon.config import ConfigError, load_thresholds
+from lampblack.daemon.layering import Frames, FramesError, add_lamp_arguments, named
+from lampblack.rules.layers import LayersError
+from lampblack.rules.match import Match, match_frame, match_lamps, what_to_do
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Describe the command's options."""
+    add_lamp_arguments(parser)
+    now = parser.add_mutually_exclusive_group(required=True)
+    now.add_argument("--now", metavar="FILE", help="today's frame, with all the lamps on")
+    now.add_argument(
+        "--now-lamp", action="append", metavar="NAME=FILE", type=named, dest="now_lamps",
+        help="today's frame with this lamp alone, once for each: surer than one frame of all",
+    )  # fmt: skip
+    parser.add_argument("--json", action="store_true", help="print one JSON object, nothing else")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Say how each lamp stands; return the exit status of the contract."""
+    names = [name for name, _ in args.lamps]
+    asked = [name for name, _ in args.now_lamps or ()]
+    wrong = next((name for name in asked if name not in names), None)
+    if len(set(names)) < len(names) or len(set(asked)) < len(asked) or wrong is not None:
+        why = "two lamps have the same name" if wrong is None else f"{wrong} is none of the stored lamps"
+        print(f"lampblack match: {why}: name each lamp once, alike then and now", file=sys.stderr)
+        return 2
+    try:
+        found, notices = _matched(args)
+    except (FramesError, LayersError, ConfigError) as error:
+        if args.json:
+            standing.print_json({"error": clean(str(error), 400)})
+        print(str(error), file=sys.stderr)
+        return 1
+    if args.json:
+        standing.print_json({**_as_json(found), "notices": notices})
+    else:
+        print("\n".join([*in_words(found), *(notice["text"] for notice in notices)]), flush=True)
+    return 0
+
+
+def _matched(args: argparse.Namespace) -> tuple[Match, list[dict[str, str]]]:
+    with Frames(load_thresholds()) as frames:
+        layers, notices = frames.layers(args)
+        if args.now is not None:
+            found = match_frame(layers, frames.aligned(args.now, "today", notices))
+        else:
+            looks = [(name, frames.aligned(file, f"{name} today", notices)) for name, file in args.now_lamps]
+            found = match_lamps(layers, looks)
+    return found, notices
+
+
+def in_words(found: Match) -> list[str]:
+    """Return what to do, the first thing first, then how each lamp stands."""
+    first = found.first
+    lead = "Every lamp stands as it stood." if first is None else f"First: {what_to_do(first)}"
+    others = [what_to_do(lamp) for lamp in found.lamps if lamp is not first]
+    return [lead, *others] if first is not None else [lead]
+
+
+def _as_json(found: Match) -> dict[str, Any]:
+    first = found.first
+    return {
+        "lamps": [
+            {
+                "name": lamp.name,
+                "off_stops": round(lamp.off, 3) + 0.0,
+                "within_stops": round(lamp.within, 3),
+                "off_mired": None if lamp.mired is None else round(lamp.mired, 1) + 0.0,
+                "moved": lamp.moved,
+                "distance_factor": None if lamp.is_off else round(2 ** (lamp.off / 2), 4),
+                "matches": lamp.matches,
+                "why": what_to_do(lamp),
+            }
+            for lamp in found.lamps
+        ],
+        "misfit_stops": round(found.misfit, 4),
+        "matches": found.matches,
+        "first": None if first is None else first.name,
+        "why": in_words(found)[0],
+    }
