@@ -10,6 +10,7 @@ import json
 from collections.abc import Callable
 
 from lampblack.daemon.clean import clean
+from lampblack.daemon.lampbook import answer_on_lamps
 from lampblack.daemon.memory import Event, Memory
 from lampblack.daemon.noted import (
     CHOICE,
@@ -160,6 +161,11 @@ def _rename(memory: Memory, request: Event) -> Answer:
     return {"ok": True, "text": f"Setup {setup} is now {name or 'without a name'}."}, (RENAME, entry)
 
 
+def _lamp(memory: Memory, request: Event) -> Answer:
+    newest = memory.frames[-1].kept.number if memory.frames else None
+    return answer_on_lamps(memory.lamps, request, memory.setup.number, range(1, memory.total + 1), newest)
+
+
 def _asked_setup(memory: Memory, request: Event) -> int:
     setup = request.get("setup")
     if setup is None:
@@ -183,6 +189,7 @@ _ANSWERS: dict[str, Callable[[Memory, Event], Answer]] = {
     "choose": _choose,
     "note": _note_setup,
     "rename": _rename,
+    "lamp": _lamp,
 }
 ASKED = tuple(_ANSWERS)
 """What `answer` is for."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ from numpy.typing import NDArray
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
-from lampblack.daemon.layering import Frames, FramesError, add_lamp_arguments
+from lampblack.daemon.lampbook import Lamp
+from lampblack.daemon.layering import Frames, FramesError, UsageError, add_lamp_arguments, resolve
+from lampblack.rules.circuits import CAUTION
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import f_text, percent, stops_long
 from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, shares
@@ -22,13 +25,9 @@ from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
 from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
-from lampblack.rules.ways import ways_of
+from lampblack.rules.ways import TUNGSTEN_KELVIN, ways_of
 
 _ADDS_UP = 0.12  # stops; over it the layers are not of the light that the check frame shows
-CAUTION = (
-    "Hot lamps burn, and draw current for hours: keep card and fabric clear, let lamps cool before you move them,"
-    " and stay within what the circuit may carry. Local codes and a licensed electrician decide."
-)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -49,17 +48,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Balance the lamps; return the exit status of the contract."""
     try:
-        names = [name for name, _ in args.lamps]
-        if len(set(names)) < len(names):
-            raise TermError("two lamps have the same name: give each its own")
-        terms = parse_terms(args.terms, names)
-    except TermError as wrong:
-        print(f"lampblack balance: {clean(str(wrong), 300)}", file=sys.stderr)
-        return 2
-    try:
+        resolve(args)
+        args.check = args.check or getattr(args, "all_on", None)
+        terms = parse_terms(args.terms, [name for name, _ in args.lamps])
         said, picture = _balance(args, terms)
         if args.out is not None:
             _write(args.out, picture)
+    except (TermError, UsageError) as wrong:
+        print(f"lampblack balance: {clean(str(wrong), 300)}", file=sys.stderr)
+        return 2
     except (FramesError, LayersError, ConfigError) as wrong:
         if args.json:
             print(json.dumps({"error": str(wrong)}, ensure_ascii=False), flush=True)
@@ -76,7 +73,7 @@ def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDAr
         layers, nudges = frames.layers(args, check)
     found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)
     adds = None if check is None else add_up(layers, check)
-    said = _as_json(layers, shares(layers), adds, found, args.dark is not None)
+    said = _as_json(layers, shares(layers), adds, found, args.dark is not None, args.facts)
     said["notices"] += nudges
     return _with_colours(said, layers, thresholds), preview(layers, found)
 
@@ -94,7 +91,12 @@ def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) 
 
 
 def _as_json(
-    layers: Layers, given: tuple[Share, ...], adds: Additivity | None, found: Plan, has_dark: bool
+    layers: Layers,
+    given: tuple[Share, ...],
+    adds: Additivity | None,
+    found: Plan,
+    has_dark: bool,
+    facts: Mapping[str, Lamp],
 ) -> dict[str, Any]:
     return {
         "lamps": [
@@ -108,7 +110,7 @@ def _as_json(
                 "backdrop_share": _number(share.backdrop),
                 "mired": None,
                 "clipped": share.clipped,
-                "ways": [{"do": way.do, "stops": round(way.stops, 3), "text": way.text} for way in ways_of(gain)],
+                "ways": _ways(gain, facts.get(share.name)),
             }
             for share, gain in zip(given, found.gains, strict=True)
         ],
@@ -124,6 +126,13 @@ def _as_json(
         "why": found.why,
         "notices": _notices(given, adds, found, has_dark),
     }
+
+
+def _ways(gain: float, lamp: Lamp | None) -> list[dict[str, Any]]:
+    """Return the ways to change a lamp, by what was said of it: only a glowing wire turns warmer when dimmed."""
+    kind, distance = (None, None) if lamp is None else (lamp.kind, lamp.distance)
+    kelvin = TUNGSTEN_KELVIN if kind in (None, "tungsten", "halogen") else None
+    return [{"do": way.do, "stops": round(way.stops, 3), "text": way.text} for way in ways_of(gain, kelvin, distance)]
 
 
 def _outcome(outcome: Outcome) -> dict[str, Any]:

@@ -194,6 +194,33 @@ def _reading_words(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=standing.reading)
 
 
+def _lamp_words(parser: argparse.ArgumentParser) -> None:
+    _folder_and_json(parser)
+    parser.add_argument("name", metavar="NAME", nargs="?", help="a lamp; with --frame also all or none; without: list")
+    parser.add_argument("--kind", metavar="KIND", help="tungsten, halogen, hmi, led, fluorescent, daylight or other")
+    parser.add_argument("--role", metavar="WORD", help="key, fill, rim, backdrop, or a word of your own")
+    parser.add_argument("--watts", type=float, metavar="W")
+    parser.add_argument("--distance", type=float, metavar="M", help="metres from the subject")
+    parser.add_argument("--size", type=float, metavar="M", help="metres across, as the subject sees it")
+    parser.add_argument("--modifier", metavar="TEXT", help="umbrella, diffusion, grid, ...")
+    parser.add_argument("--gel", metavar="TEXT")
+    parser.add_argument("--circuit", metavar="NAME", help="the circuit it hangs on")
+    parser.add_argument("--rating", metavar="230V,16A", help="what the circuit carries; its cable: 230V,16A,25m,1.5mm2")
+    parser.add_argument(
+        "--frame", type=_frame_number, metavar="N", help="this frame shows the lamp alone (newest: the newest one)"
+    )
+    parser.add_argument("--depth", type=float, metavar="M", help="the subject's depth, for the list")
+    parser.add_argument("--backdrop", type=float, metavar="M", help="metres from the subject to it, for the list")
+    parser.add_argument("--remove", metavar="NAME", help="take a lamp back")
+    parser.set_defaults(run=standing.lamp)
+
+
+def _frame_number(text: str) -> int | str:
+    if text == "newest" or text.isdecimal():
+        return text if text == "newest" else int(text)
+    raise argparse.ArgumentTypeError(f"{text!r}: a frame's number, or newest")
+
+
 def _slate_words(parser: argparse.ArgumentParser) -> None:
     _folder_and_json(parser)
     parser.add_argument("name", metavar="NAME", nargs="?", help="what the setup is called (none: it is numbered)")
@@ -275,6 +302,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "log what the hand-held meter says, and have the ratios",
         "lampblack reading ~/shoots/bowls key=16 fill=8 camera=11",
         _reading_words,
+    ),
+    "lamp": (
+        "name a lamp, say which frame shows it alone, and see what it and its circuit carry",
+        "lampblack lamp ~/shoots/bowls rim --kind tungsten --watts 650 --distance 1.8 --circuit A",
+        _lamp_words,
     ),
     "slate": ("begin a setup", "lampblack slate ~/shoots/bowls 'rim and flag'", _slate_words),
     "note": ("note something on the setup", "lampblack note ~/shoots/bowls 'card 40 cm left of the rim'", _note_words),

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import argparse
 import os
+from pathlib import Path
 from types import TracebackType
 
 import numpy as np
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.eye import Eye, Seen
+from lampblack.daemon.intake import is_raw
+from lampblack.daemon.journal import Kept
+from lampblack.daemon.lampbook import ALL, NONE
+from lampblack.daemon.record import RecordError, Shoot, read_shoot
 from lampblack.rules.layers import Layers, LayersError, gather, realigned
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
@@ -28,9 +33,13 @@ class FramesError(Exception):
 def add_lamp_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the options by which frames of single lamps are named."""
     parser.add_argument(
-        "--lamp", action="append", required=True, metavar="NAME=FILE", type=named, dest="lamps",
+        "--lamp", action="append", default=[], metavar="NAME=FILE", type=named, dest="lamps",
         help="a frame with this lamp alone; once for each lamp",
     )  # fmt: skip
+    parser.add_argument(
+        "--folder", type=Path, metavar="FOLDER", help="a shoot whose frames were marked with lampblack lamp, instead"
+    )
+    parser.add_argument("--setup", type=int, metavar="N", help="which of its setups (default: the last with lamps)")
     parser.add_argument("--dark", metavar="FILE", help="a frame with all lamps off: what is lit anyway")
     parser.add_argument(
         "--bracket", metavar="FILE", action="append", default=[],
@@ -44,6 +53,82 @@ def named(text: str) -> tuple[str, str]:
     if not equals or not name.strip() or not file:
         raise argparse.ArgumentTypeError(f"{text!r}: write a lamp as NAME=FILE")
     return clean(name.strip(), 60), file
+
+
+class UsageError(Exception):
+    """What was asked for makes no sense; the text is one line for a person."""
+
+
+def resolve(args: argparse.Namespace) -> None:
+    """
+    Fill in the frames of lamps from a shoot's marks, where its folder is given, and in `facts` what was said of them.
+
+    Raises:
+        UsageError: neither frames nor a folder are named, or both, or a lamp twice.
+        FramesError: the shoot can't be read, or no frame of the setup is marked.
+    """
+    args.facts = {}
+    if args.folder is not None and args.lamps:
+        raise UsageError("give either --lamp, once for each, or a shoot's --folder")
+    if args.folder is not None:
+        _from_shoot(args)
+    elif not args.lamps:
+        raise UsageError("name a frame for each lamp: --lamp key=FILE, or a shoot: --folder FOLDER")
+    names = [name for name, _ in args.lamps]
+    if len(set(names)) < len(names):
+        raise UsageError("two lamps have the same name: give each its own")
+
+
+def _from_shoot(args: argparse.Namespace) -> None:
+    try:
+        shoot = read_shoot(args.folder.expanduser().absolute())
+    except RecordError as wrong:
+        raise FramesError(str(wrong)) from None
+    marked = [setup for setup in shoot.setups if any(shoot.lamps.shows.get(f.number) for f in setup.frames)]
+    setup = next((s for s in reversed(marked) if args.setup in (None, s.number)), None)
+    if setup is None:
+        of = "" if args.setup is None else f" of setup {args.setup}"
+        raise FramesError(f"no frame{of} is marked with its lamp: lampblack lamp FOLDER key --frame 3")
+    shown = {what: _file_of(shoot, frame) for frame in setup.frames if (what := shoot.lamps.shows.get(frame.number))}
+    args.lamps = [(name, file) for name, file in shown.items() if name not in (ALL, NONE)]
+    args.facts = setup.lamps
+    args.dark = args.dark or shown.get(NONE)
+    args.all_on = shown.get(ALL)
+    if not args.bracket:  # frames of all lamps teach a JPEG's tone response
+        unmarked = [frame for frame in setup.frames if not shoot.lamps.shows.get(frame.number)]
+        args.bracket = [_file_of(shoot, frame) for frame in unmarked if _is_plain_jpeg(frame)][:_MOST_BRACKET]
+    if not args.lamps:
+        raise FramesError("no frame shows one lamp alone: lampblack lamp FOLDER key --frame 3")
+
+
+_MOST_BRACKET = 9
+
+
+def newest_unmarked(folder: Path) -> str:
+    """
+    Return the newest frame of a shoot that isn't marked with a lamp.
+
+    Raises:
+        FramesError: there is none.
+    """
+    try:
+        shoot = read_shoot(folder.expanduser().absolute())
+    except RecordError as wrong:
+        raise FramesError(str(wrong)) from None
+    frames = [frame for _, frame in shoot.frames() if shoot.lamps.shows.get(frame.number, ALL) == ALL]
+    if not frames:
+        raise FramesError("no frame of the shoot shows all lamps: shoot one, or name it with --now")
+    return _file_of(shoot, max(frames, key=lambda frame: frame.number))
+
+
+def _file_of(shoot: Shoot, frame: Kept) -> str:
+    """Return a frame's file, the raw one where there are two."""
+    paths = [path for path in (frame.path, frame.partner) if path is not None]
+    return str(shoot.folder / os.fsdecode(next((path for path in paths if is_raw(path)), paths[0])))
+
+
+def _is_plain_jpeg(frame: Kept) -> bool:
+    return not is_raw(frame.path) and frame.partner is None
 
 
 class Frames:

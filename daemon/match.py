@@ -9,7 +9,15 @@ from typing import Any
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean
 from lampblack.daemon.config import ConfigError, load_thresholds
-from lampblack.daemon.layering import Frames, FramesError, add_lamp_arguments, named
+from lampblack.daemon.layering import (
+    Frames,
+    FramesError,
+    UsageError,
+    add_lamp_arguments,
+    named,
+    newest_unmarked,
+    resolve,
+)
 from lampblack.rules.layers import LayersError
 from lampblack.rules.match import Match, match_frame, match_lamps, what_to_do
 
@@ -17,8 +25,12 @@ from lampblack.rules.match import Match, match_frame, match_lamps, what_to_do
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's options."""
     add_lamp_arguments(parser)
-    now = parser.add_mutually_exclusive_group(required=True)
-    now.add_argument("--now", metavar="FILE", help="today's frame, with all the lamps on")
+    now = parser.add_mutually_exclusive_group()
+    now.add_argument(
+        "--now",
+        metavar="FILE",
+        help="today's frame, with all the lamps on (default: the shoot's newest that isn't marked)",
+    )
     now.add_argument(
         "--now-lamp", action="append", metavar="NAME=FILE", type=named, dest="now_lamps",
         help="today's frame with this lamp alone, once for each: surer than one frame of all",
@@ -28,15 +40,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Say how each lamp stands; return the exit status of the contract."""
-    names = [name for name, _ in args.lamps]
-    asked = [name for name, _ in args.now_lamps or ()]
-    wrong = next((name for name in asked if name not in names), None)
-    if len(set(names)) < len(names) or len(set(asked)) < len(asked) or wrong is not None:
-        why = "two lamps have the same name" if wrong is None else f"{wrong} is none of the stored lamps"
-        print(f"lampblack match: {why}: name each lamp once, alike then and now", file=sys.stderr)
-        return 2
     try:
+        resolve(args)
+        _resolve_now(args)
         found, notices = _matched(args)
+    except UsageError as wrong:
+        print(f"lampblack match: {clean(str(wrong), 300)}", file=sys.stderr)
+        return 2
     except (FramesError, LayersError, ConfigError) as error:
         if args.json:
             standing.print_json({"error": clean(str(error), 400)})
@@ -47,6 +57,20 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join([*in_words(found), *(notice["text"] for notice in notices)]), flush=True)
     return 0
+
+
+def _resolve_now(args: argparse.Namespace) -> None:
+    """See that today's frames are named, and lamps alike then and now."""
+    names, asked = [name for name, _ in args.lamps], [name for name, _ in args.now_lamps or ()]
+    wrong = next((name for name in asked if name not in names), None)
+    if wrong is not None:
+        raise UsageError(f"{wrong} is none of the stored lamps ({', '.join(names)}): name it as then")
+    if len(set(asked)) < len(asked):
+        raise UsageError("two of today's lamps have the same name: give each its own")
+    if args.now is None and not asked:
+        if args.folder is None:
+            raise UsageError("give today's frame: --now FILE, or --now-lamp NAME=FILE for each lamp")
+        args.now = newest_unmarked(args.folder)
 
 
 def _matched(args: argparse.Namespace) -> tuple[Match, list[dict[str, str]]]:

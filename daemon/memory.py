@@ -9,6 +9,7 @@ from typing import Any
 
 from lampblack.daemon.intake import stem_of
 from lampblack.daemon.journal import Journal, Kept, Setup
+from lampblack.daemon.lampbook import LAMP_KINDS, LampBook
 from lampblack.daemon.noted import (
     NO_READING,
     NO_REGION,
@@ -63,6 +64,7 @@ class Memory:
         """By how they are written; the later one goes over the earlier."""
         self.readings: list[tuple[int, Reading]] = []
         """With the setup that each belongs to."""
+        self.lamps = LampBook()
         self.dialled: Event = {}
         """The exposure of the newest frame, of whichever setup."""
         self.taught: dict[tuple[str, int], dict[int, float]] = {}
@@ -112,6 +114,9 @@ class Memory:
                     self.setup = Setup(self.setup.number, text_of(told.get("name")))
             elif kind in (READINGS, NO_READING, TAUGHT):
                 self._note_reading(kind, json.loads(text))
+            elif kind in LAMP_KINDS:
+                with contextlib.suppress(KeyError, TypeError):
+                    self.lamps.note(kind, text)
 
     def _note_reading(self, kind: str, told: Any) -> None:
         """Take in what concerns the meter; a TypeError or KeyError of another version's entry is passed over."""

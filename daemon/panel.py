@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from lampblack.daemon import halfblocks
 from lampblack.daemon.canvas import Canvas, Piece, Sheet, split, wrap
 from lampblack.daemon.letters import Face, fitting
-from lampblack.daemon.panel_state import Forecast, Frame, PanelState, Pressed, fold, press
+from lampblack.daemon.panel_state import ASKED, Forecast, Frame, PanelState, Pressed, fold, press
 from lampblack.daemon.style import Style
 from lampblack.daemon.words import (
     Headline,
@@ -363,9 +363,9 @@ def _draw_line(canvas: Canvas, row: int, label: str, text: str) -> None:
 def _draw_message(canvas: Canvas, state: PanelState, row: int) -> None:
     room = canvas.width - 2
     if state.typing is not None:
+        asked = ASKED[state.typing_what].lead
         # The end of what is typed must stay in sight.
-        tail = "".join(split(state.typing)[-(room - 30) :])
-        asked = "readings (k16 f8 c11): " if state.typing_what == "reading" else "name of the new setup: "
+        tail = "".join(split(state.typing)[-(room - len(asked) - 2) :])
         canvas.put(1, row, [(asked, "key"), (tail, "strong"), ("_", "key")], width=room)
         return
     if state.said is not None:
@@ -386,10 +386,10 @@ def _draw_keys(canvas: Canvas, state: PanelState, row: int) -> None:
     canvas.put(1, row, list(_keys(state, canvas.style, canvas.width - 2)), width=canvas.width - 2)
 
 
-_LONG_KEYS = 104
+_LONG_KEYS = 112
 _ANYWHERE = (
     (("w", "balance"), ("n", "setup"), ("r", "meter"), ("a", "aim"), ("q", "quit")),
-    (("w", "white balance"), ("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")),
+    (("w", "white balance"), ("l", "lamp"), ("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")),
 )
 
 
@@ -397,16 +397,15 @@ def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
     if not state.keys:
         yield "The keys are off: the input is no terminal.", "dim"
         return
+    long = width >= _LONG_KEYS
     if state.typing is not None:
-        done = "log them (none: tell them)" if state.typing_what == "reading" else "begin it (no name: numbered)"
-        pairs = [("enter", done), ("esc", "leave it")]
+        pairs = [("enter", ASKED[state.typing_what].done), ("esc", "leave it")]
     elif state.tethered:
-        long = width >= _LONG_KEYS
         arrows = "↑↓" if not style.ascii else "up/down" if long else "^/v"
         pairs = [("space", "step"), ("f", "fire"), (arrows, "aperture" if long else "f/")]
         pairs += [("b", "end the run" if state.running and long else "run"), *_ANYWHERE[long]]
     else:
-        pairs = list(_ANYWHERE[False])
+        pairs = list(_ANYWHERE[long])
     for place, (key, meaning) in enumerate(pairs):
         yield f"{'  ' if place else ''}{key} ", "key"
         yield meaning, "plain"

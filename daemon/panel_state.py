@@ -11,7 +11,7 @@ import base64
 import binascii
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from lampblack.daemon.clean import clean, clean_name
@@ -133,6 +133,34 @@ class Asked:
     to: int | None = None
 
 
+Asking = Literal["setup", "reading", "lamp"]
+
+
+@dataclass(frozen=True)
+class Question:
+    """
+    Something that is typed.
+
+    what: it is called. lead: stands before what is typed. done: what enter does. do, key, more: of the request.
+    """
+
+    what: str
+    lead: str
+    done: str
+    do: str
+    key: str
+    more: Mapping[str, str] = field(default_factory=dict)
+
+
+ASKED: dict[Asking, Question] = {
+    "setup": Question("new setup", "name of the new setup: ", "begin it (no name: numbered)", "slate", "name"),
+    "reading": Question("reading", "readings (k16 f8 c11): ", "log them (none: tell them)", "reading", "reading"),
+    "lamp": Question(
+        "lamp", "this frame shows (lamp, all, none): ", "mark it (nothing: unmark)", "lamp", "name", {"frame": "newest"}
+    ),
+}
+
+
 @dataclass(frozen=True)
 class PanelState:
     """
@@ -162,7 +190,7 @@ class PanelState:
     typing: str | None = None
     running: bool = False
     """A bracket is being shot."""
-    typing_what: Literal["setup", "reading"] = "setup"
+    typing_what: Asking = "setup"
     keys: bool = True
 
     @property
@@ -347,15 +375,12 @@ def press(state: PanelState, key: str) -> Pressed:
 
 def _type(state: PanelState, key: str) -> Pressed:
     typed = state.typing or ""
+    asking = ASKED[state.typing_what]
     if key == "escape":
-        what = "reading" if state.typing_what == "reading" else "new setup"
-        return Pressed(replace(state, typing=None, said=Said(f"No {what}: everything stays as it was.")))
-    if key == "enter" and state.typing_what == "reading":
-        text = clean(typed, NAME_LENGTH_MAX).strip()
-        return Pressed(replace(state, typing=None), {"do": "reading", "reading": text or None})
+        return Pressed(replace(state, typing=None, said=Said(f"No {asking.what}: everything stays as it was.")))
     if key == "enter":
-        name = clean(typed, NAME_LENGTH_MAX).strip()
-        return Pressed(replace(state, typing=None), {"do": "slate", "name": name or None})
+        text = clean(typed, NAME_LENGTH_MAX).strip() or None
+        return Pressed(replace(state, typing=None), {"do": asking.do, asking.key: text, **asking.more})
     if key == "backspace":
         return Pressed(replace(state, typing=typed[:-1]))
     if len(key) == 1 and len(typed) < NAME_LENGTH_MAX and (key == " " or clean(key)):
@@ -400,6 +425,12 @@ def _press_setup(state: PanelState) -> Pressed:
 
 def _press_reading(state: PanelState) -> Pressed:
     return Pressed(replace(state, typing="", typing_what="reading"))
+
+
+def _press_lamp(state: PanelState) -> Pressed:
+    if state.newest is None:
+        return _hint(state, "No frame yet: f fires, then l says which lamp it shows.")
+    return Pressed(replace(state, typing="", typing_what="lamp"))
 
 
 def _press_aim(state: PanelState) -> Pressed:
@@ -449,6 +480,7 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "b": _press_bracket,
     "r": _press_reading,
     "w": _press_balance,
+    "l": _press_lamp,
     "up": _press_wider,
     "down": _press_narrower,
 }

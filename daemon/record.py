@@ -13,6 +13,7 @@ from typing import Any
 from lampblack.daemon import journal as journals
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.journal import Journal, Kept
+from lampblack.daemon.lampbook import LAMP_KINDS, Lamp, LampBook
 from lampblack.daemon.noted import (
     CHOICE,
     LONG,
@@ -40,6 +41,7 @@ class SetupRecord:
     frames: list[Kept] = field(default_factory=list)
     readings: dict[str, Reading] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    lamps: dict[str, Lamp] = field(default_factory=dict)
 
     @property
     def title(self) -> str:
@@ -49,12 +51,13 @@ class SetupRecord:
 
 @dataclass
 class Shoot:
-    """A shoot: its setups in order, and the choices by frame number."""
+    """A shoot: its setups in order, the choices by frame number, and what was said of its lamps."""
 
     folder: Path
     begun: str
     setups: list[SetupRecord]
     choices: dict[int, Choice]
+    lamps: LampBook
 
     @property
     def name(self) -> str:
@@ -99,10 +102,16 @@ def _shoot(folder: Path, journal: Journal) -> Shoot:
         if frame.setup in setups:
             setups[frame.setup].frames.append(frame)
     choices: dict[int, Choice] = {}
+    lamps = LampBook()
     for kind, text in journal.events():
         with contextlib.suppress(ValueError, KeyError, TypeError):
+            if kind in LAMP_KINDS:
+                lamps.note(kind, text)
+                continue
             _take_in(kind, json.loads(text) if text[:1] in "[{" else text, setups, choices)
-    return Shoot(folder, journal.begun(), [setups[number] for number in sorted(setups)], choices)
+    for setup in setups.values():
+        setup.lamps = lamps.lamps(setup.number)
+    return Shoot(folder, journal.begun(), [setups[number] for number in sorted(setups)], choices, lamps)
 
 
 def _take_in(kind: str, told: Any, setups: dict[int, SetupRecord], choices: dict[int, Choice]) -> None:

@@ -129,6 +129,13 @@ def reading(args: argparse.Namespace) -> int:
     )
 
 
+def lamp(args: argparse.Namespace) -> int:
+    """Name a lamp, mark what a frame shows, rate a circuit, or list them; returns the exit status."""
+    keys = ("name", "kind", "role", "watts", "distance", "size", "modifier", "gel", "circuit", "rating", "frame")
+    request = {"do": "lamp", "remove": args.remove, **{key: getattr(args, key) for key in keys}}
+    return say(args, {**request, "depth": args.depth, "backdrop": args.backdrop}, "lamps")
+
+
 def say(args: argparse.Namespace, request: Json, *keys: str) -> int:
     """Say something of a shoot, to its service or else into its journal; returns the exit status."""
     folder = folder_of(args)
@@ -146,11 +153,18 @@ def say(args: argparse.Namespace, request: Json, *keys: str) -> int:
     if args.json:
         print_json({"folder": folder_text(folder), "text": text, **{key: reply.get(key) for key in keys}})
     else:
-        print(text.replace("; ", "\n") if request["do"] == "reading" else text)
+        print("\n".join(_lines_of(request, reply, text)))
     return 0
 
 
-_LISTS = ("spot", "region", "plate", "reading")
+def _lines_of(request: Json, reply: Json, text: str) -> list[str]:
+    """Return a reply as lines: lists stand one below the other."""
+    if isinstance(reply.get("lines"), list):
+        return [clean(str(line), 400) for line in reply["lines"]] or [text]
+    return text.split("; ") if request["do"] == "reading" else [text]
+
+
+_LISTS = ("spot", "region", "plate", "reading", "lamp")
 """Requests that only ask where nothing is said with them."""
 
 

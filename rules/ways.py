@@ -30,20 +30,23 @@ class Way:
     text: str
 
 
-def ways_of(gain: float, tungsten_k: float | None = TUNGSTEN_KELVIN) -> tuple[Way, ...]:
+def ways_of(
+    gain: float, tungsten_k: float | None = TUNGSTEN_KELVIN, distance_m: float | None = None
+) -> tuple[Way, ...]:
     """
     Return the ways to change a lamp by `gain` stops, the least trouble first.
 
     Args:
         gain: stops; negative takes light away.
         tungsten_k: the colour temperature of a tungsten lamp, None for a lamp that keeps its colour when dimmed.
+        distance_m: the lamp's from the subject, if it is known.
 
     >>> [way.text for way in ways_of(-1.5)][:2]
     ['one double scrim and one single', 'a dimmer, 1½ stops down; a tungsten lamp turns 43 mired warmer']
     """
     if abs(gain) < _LEAST:
         return ()
-    found = [_scrims(gain), _density(gain), _dimmer(gain, tungsten_k), _distance(gain), _other_lamp(gain)]
+    found = [_scrims(gain), _density(gain), _dimmer(gain, tungsten_k), _distance(gain, distance_m), _other_lamp(gain)]
     return tuple(way for way in found if way is not None)
 
 
@@ -75,11 +78,12 @@ def _dimmer(gain: float, tungsten_k: float | None) -> Way:
     return Way("dimmer", gain, text)
 
 
-def _distance(gain: float) -> Way | None:
+def _distance(gain: float, distance_m: float | None) -> Way | None:
     factor = 2 ** (-gain / 2)
     if not 1 / _NEAREST_TIMES <= factor <= _NEAREST_TIMES:
         return None
-    text = f"{factor:.2f} times its distance (it must stay five times its own size away for this to hold)"
+    metres = "" if distance_m is None else f", from {distance_m:g} m to {factor * distance_m:.2f} m"
+    text = f"{factor:.2f} times its distance{metres} (it must stay five times its own size away for this to hold)"
     return Way("distance", gain, text)
 
 

@@ -54,3 +54,10 @@ def test_what_cannot_be_done_is_not_said() -> None:
     assert "distance" not in by(-8.0)
     assert set(by(1.0)) == {"dimmer", "distance", "power"}
     assert "2.0 times the light" in by(1.0)["power"][1]
+
+
+def test_a_known_distance_is_told_in_metres_and_a_cold_lamp_keeps_its_colour() -> None:
+    """Inverse square: a stop less is 1.41 times the distance."""
+    told = {way.do: way.text for way in ways_of(-1.0, None, 1.5)}
+    assert "from 1.5 m to 2.12 m" in told["distance"]
+    assert "warmer" not in told["dimmer"]

@@ -770,3 +770,13 @@ def test_spots_out_of_the_picture_have_no_mark() -> None:
     state = folded({"event": "frame", "verdict": verdict(5, spots=wrong), "preview": preview()}, state=BRACKET)
     assert state.newest is not None
     assert state.newest.spot_places == ()
+
+
+def test_a_frame_is_marked_with_its_lamp() -> None:
+    state = press(BRACKET, "l").state
+    for key in "rim":
+        state = press(state, key).state
+    assert "this frame shows (lamp, all, none): rim" in shown(state, 80, 24).replace("_", "")
+    assert press(state, "enter").request == {"do": "lamp", "name": "rim", "frame": "newest"}
+    assert press(state, "escape").request is None
+    assert press(replace(BRACKET, frames=()), "l").state.typing is None

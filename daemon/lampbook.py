@@ -1,0 +1,231 @@
+"""The lamps of a shoot as people name them, what each frame shows of them, and the circuits they hang on. No I/O."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
+
+from lampblack.daemon.noted import Entry, text_of
+from lampblack.rules.circuits import CAUTION, Circuit, load_lines, parse_circuit
+from lampblack.rules.distance import Place, lines_on
+
+Json = dict[str, Any]
+
+LAMP, NO_LAMP, SHOWS, CIRCUIT = "lamp", "lamp-gone", "shows", "circuit"
+"""The journal's words: for a lamp's facts, for one taken back, for what a frame shows, for a circuit's rating."""
+
+LAMP_KINDS = (LAMP, NO_LAMP, SHOWS, CIRCUIT)
+
+HOT = ("tungsten", "halogen", "hmi")
+KINDS = (*HOT, "led", "fluorescent", "daylight", "other")
+ALL, NONE = "all", "none"
+"""What a frame shows when it isn't one lamp alone."""
+MOST_LAMPS = 20
+
+
+@dataclass(frozen=True)
+class Lamp:
+    """
+    A lamp as it stands, as far as it was said.
+
+    watts: of its bulb. distance, size: metres to the subject, and its largest dimension as the subject sees it.
+    """
+
+    name: str
+    kind: str | None = None
+    role: str | None = None
+    watts: float | None = None
+    distance: float | None = None
+    size: float | None = None
+    modifier: str | None = None
+    gel: str | None = None
+    circuit: str | None = None
+
+    @property
+    def text(self) -> str:
+        """Return its facts in a line."""
+        told = [
+            self.role,
+            self.kind,
+            None if self.watts is None else f"{self.watts:g} W",
+            None if self.distance is None else f"at {self.distance:g} m",
+            None if self.size is None else f"{self.size * 100:.0f} cm across",
+            self.modifier,
+            self.gel,
+            None if self.circuit is None else f"circuit {self.circuit}",
+        ]
+        return ", ".join(fact for fact in told if fact) or "nothing more is said of it"
+
+
+_TEXTS = ("kind", "role", "modifier", "gel", "circuit")
+_NUMBERS = {"watts": (0.5, 30_000.0), "distance": (0.05, 100.0), "size": (0.001, 20.0)}
+
+
+@dataclass
+class LampBook:
+    """What was said of a shoot's lamps."""
+
+    said: list[tuple[int, Lamp | str]] = field(default_factory=list)
+    """In order, with the setup: a lamp with the facts that were given, or the name of one that is gone."""
+    shows: dict[int, str] = field(default_factory=dict)
+    """By frame: a lamp's name, `ALL`, `NONE`."""
+    circuits: dict[str, Circuit] = field(default_factory=dict)
+
+    def lamps(self, setup: int) -> dict[str, Lamp]:
+        """Return the lamps as they stood in a setup: as before it, but for what was said since."""
+        found: dict[str, Lamp] = {}
+        for number, one in self.said:
+            if number > setup:
+                continue
+            if isinstance(one, str):
+                found.pop(one, None)
+            else:
+                before = found.get(one.name, Lamp(one.name))
+                given = {f.name: value for f in fields(one) if (value := getattr(one, f.name)) is not None}
+                found[one.name] = replace(before, **given)
+        return found
+
+    def note(self, kind: str, text: str) -> None:
+        """
+        Take in what the journal has.
+
+        Raises:
+            KeyError, TypeError, ValueError: another version's.
+        """
+        told = json.loads(text)
+        if kind == LAMP:
+            self.said.append((int(told["setup"]), lamp_of(told)))
+        elif kind == NO_LAMP:
+            self.said.append((int(told["setup"]), str(told["name"])))
+        elif kind == SHOWS:
+            frame, what = int(told["frame"]), text_of(told.get("what"))
+            self.shows.pop(frame, None)
+            if what is not None:
+                self.shows[frame] = what
+        elif kind == CIRCUIT:
+            self.circuits[str(told["name"])] = parse_circuit(str(told["rating"]))
+
+    def lines(self, setup: int, depth: float | None = None, backdrop: float | None = None) -> list[str]:
+        """Return a line on each lamp, on where it stands, and on each circuit, with the cautions."""
+        lamps, found = self.lamps(setup), []
+        marked = {what: frame for frame, what in sorted(self.shows.items())}
+        for lamp in lamps.values():
+            alone = f"; alone in frame {marked[lamp.name]}" if lamp.name in marked else ""
+            found.append(f"{lamp.name}: {lamp.text}{alone}")
+            if lamp.distance is not None:
+                found += lines_on(Place(lamp.distance, lamp.size or 0.0, depth, backdrop))
+        found += [f"{word} lamps {how} in frame {marked[key]}" for word, how, key in _MARKS if key in marked]
+        for name in dict.fromkeys(lamp.circuit for lamp in lamps.values() if lamp.circuit is not None):
+            watts = [lamp.watts or 0.0 for lamp in lamps.values() if lamp.circuit == name]
+            found += load_lines(name, self.circuits.get(name), watts)
+        if any(lamp.kind in HOT for lamp in lamps.values()):
+            found.append(CAUTION)
+        return found
+
+
+_MARKS = (("All", "on", ALL), ("All", "off", NONE))
+
+
+def lamp_of(told: Mapping[str, Any]) -> Lamp:
+    """
+    Return a lamp with the facts that are given.
+
+    Raises:
+        ValueError: one of them can't be; the text is one line for a person.
+    """
+    name = text_of(told.get("name"), 40)
+    if name is None:
+        raise ValueError("A lamp wants a name: key, fill, rim.")
+    if name.lower() in (ALL, NONE):
+        raise ValueError(f"{name} is what frames of all lamps on, or off, are marked with: call the lamp otherwise.")
+    given: Json = {key: text_of(told.get(key), 60) for key in _TEXTS}
+    if given["kind"] is not None:
+        given["kind"] = given["kind"].lower()
+        if given["kind"] not in KINDS:
+            raise ValueError(f"{given['kind']} is no kind of lamp: {', '.join(KINDS)}.")
+    for key, (least, most) in _NUMBERS.items():
+        value = told.get(key)
+        if value is not None:
+            if not isinstance(value, int | float) or isinstance(value, bool) or not least <= value <= most:
+                raise ValueError(f"{key} is a number from {least:g} to {most:g}.")
+            given[key] = float(value)
+    return Lamp(name, **given)
+
+
+def answer_on_lamps(
+    book: LampBook, request: Json, setup: int, frames: range, newest: int | None
+) -> tuple[Json, Entry | None]:
+    """
+    Return the reply to `lamp`, and what the journal is to note.
+
+    Args:
+        book: what was said so far.
+        request: name and facts; `frame` with a name, `all` or `none` marks what a frame shows (`newest`: that one);
+            `remove`: a lamp to take back; `rating` and `circuit`: of a circuit. None of them: what is known.
+        setup: the present one.
+        frames: the numbers that there are.
+        newest: the newest frame's, None if there is none.
+
+    Raises:
+        ValueError: it can't be; the text is one line for a person.
+    """
+    known = book.lamps(setup)
+    if request.get("remove") is not None:
+        name = text_of(request["remove"], 40) or ""
+        if name not in known:
+            raise ValueError(f"There is no lamp {name}.")
+        return _ok(f"{name} is no lamp of this setup any more."), _entry(NO_LAMP, setup=setup, name=name)
+    if request.get("frame") is not None:
+        return _marked(known, request, frames, newest)
+    if request.get("rating") is not None:
+        circuit, rating = text_of(request.get("circuit"), 40), parse_circuit(str(request["rating"]))
+        if circuit is None:
+            raise ValueError("Which circuit is rated so? Give its name.")
+        return _ok(f"Circuit {circuit} is noted: {rating.text}."), _entry(CIRCUIT, name=circuit, rating=rating.text)
+    if request.get("name") is not None:
+        lamp = lamp_of(request)
+        if lamp.name not in known and len(known) >= MOST_LAMPS:
+            raise ValueError(f"{MOST_LAMPS} lamps are named already: remove one first.")
+        told = {f.name: value for f in fields(lamp) if (value := getattr(lamp, f.name)) is not None}
+        now = replace(known.get(lamp.name, Lamp(lamp.name)), **told)
+        return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **told)
+    lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")))
+    reply = _ok("; ".join(lines) or "No lamp is named yet.")
+    return {**reply, "lines": lines, "lamps": lamps_json(book, setup)}, None
+
+
+def _marked(known: Mapping[str, Lamp], request: Json, frames: range, newest: int | None) -> tuple[Json, Entry | None]:
+    frame = newest if request["frame"] == "newest" else request["frame"]
+    if not isinstance(frame, int) or isinstance(frame, bool) or frame not in frames:
+        raise ValueError("There is no such frame." if frames else "There is no frame yet.")
+    what = text_of(request.get("name"), 40)
+    if what is None:
+        return _ok(f"Frame {frame} is not marked any more."), _entry(SHOWS, frame=frame, what=None)
+    what = what.lower() if what.lower() in (ALL, NONE) else what
+    said = {ALL: "all lamps on", NONE: "all lamps off"}.get(what, f"{what} alone")
+    new = "" if what in known or what in (ALL, NONE) else f" {what} is not named as a lamp of this setup yet."
+    return _ok(f"Frame {frame} shows {said}.{new}"), _entry(SHOWS, frame=frame, what=what)
+
+
+def _metres(value: Any) -> float | None:
+    good = isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 100
+    return float(value) if good else None
+
+
+def _ok(text: str) -> Json:
+    return {"ok": True, "text": text}
+
+
+def _entry(word: str, /, **told: Any) -> Entry:
+    return word, json.dumps(told)
+
+
+def lamps_json(book: LampBook, setup: int) -> list[Json]:
+    """Return the lamps of a setup as clients and pages have them."""
+    marked = {what: frame for frame, what in sorted(book.shows.items())}
+    return [
+        {**{f.name: getattr(lamp, f.name) for f in fields(lamp)}, "frame": marked.get(lamp.name)}
+        for lamp in book.lamps(setup).values()
+    ]

@@ -1,0 +1,90 @@
+"""Lamps named and marked with the real service, the mock camera and its studio; balanced and matched from the marks."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from test_bracket import tethered
+from watching import run, watching
+
+LAMPS = ("key", "fill", "rim")
+
+
+def say(folder: Path, *words: str) -> Any:
+    done = run(*words[:1], str(folder), *words[1:], "--json")
+    assert done.returncode == 0, done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    place = tmp_path / "bowls"
+    place.mkdir()
+    return place
+
+
+def test_lamps_are_marked_balanced_and_matched(folder: Path) -> None:
+    with tethered(folder) as (mock, service):
+
+        def shoot(f_number: float, **stops: str) -> int:
+            for lamp in LAMPS:
+                mock.do(f"lamp {lamp} {stops.get(lamp, 'off')}")
+            mock.do("lamp back off")
+            before = len(service.frames)
+            assert service.ask("aperture", f_number=f_number)["ok"]
+            assert service.ask("fire")["ok"]
+            service.until(lambda: len(service.frames) > before)
+            return int(service.frames[-1]["frame"])
+
+        for f_number in (11.0, 5.6):
+            shoot(f_number, key="0", fill="0", rim="0")
+        for lamp in LAMPS:
+            number = shoot(5.6, **{lamp: "0"})
+            assert say(folder, "lamp", lamp, "--frame", "newest")["text"].startswith(
+                f"Frame {number} shows {lamp} alone"
+            )
+        say(folder, "lamp", "none", "--frame", str(shoot(5.6)))
+        say(folder, "lamp", "all", "--frame", str(shoot(5.6, key="0", fill="0", rim="0")))
+        said = say(folder, "lamp", "key", "--kind", "tungsten", "--watts", "650", "--distance", "1.5", "--circuit", "A")
+        assert "650 W" in said["text"]
+        shoot(5.6, key="-1", fill="0", rim="0")
+    balanced = run("balance", "--folder", str(folder), "--want", "ratio=2:1", "--json")
+    assert balanced.returncode == 0, balanced.stderr
+    told = json.loads(balanced.stdout)
+    assert [lamp["name"] for lamp in told["lamps"]] == list(LAMPS)
+    assert told["additivity"]["median_stops"] < 0.15
+    matched = run("match", "--folder", str(folder), "--json")
+    assert matched.returncode == 0, matched.stderr
+    found = json.loads(matched.stdout)
+    assert found["first"] == "key", found
+    assert {lamp["name"]: lamp["off_stops"] for lamp in found["lamps"]} == {
+        "key": pytest.approx(-1, abs=0.15), "fill": pytest.approx(0, abs=0.15), "rim": pytest.approx(0, abs=0.15)
+    }  # fmt: skip
+
+
+def test_lamps_and_circuits_without_a_service(folder: Path) -> None:
+    with watching(folder):
+        pass
+    say(folder, "lamp", "key", "--kind", "tungsten", "--watts", "1000", "--circuit", "A", "--distance", "1.2")
+    say(folder, "lamp", "fill", "--kind", "tungsten", "--watts", "1000", "--circuit", "A", "--size", "0.9")
+    say(folder, "lamp", "--circuit", "A", "--rating", "120V,15A,20m,1.5mm2")
+    told = run("lamp", str(folder), "--depth", "0.3", "--backdrop", "2").stdout
+    assert "more than it is rated for" in told
+    assert "licensed electrician" in told
+    assert "Uncoil" in told
+    assert "From front to back of the subject (30 cm)" in told
+    assert [lamp["name"] for lamp in say(folder, "lamp")["lamps"]] == ["key", "fill"]
+    say(folder, "slate", "second")
+    say(folder, "lamp", "--remove", "fill")
+    assert [lamp["name"] for lamp in say(folder, "lamp")["lamps"]] == ["key"]
+    for wrong in (("lamp", "--remove", "fill"), ("lamp", "key", "--frame", "7"), ("lamp", "x", "--kind", "candle")):
+        done = run(*wrong[:1], str(folder), *wrong[1:])
+        assert (done.returncode, done.stderr.count("\n")) == (1, 1), done.stderr
+    for words in (("balance", "--folder", str(folder)), ("match", "--folder", str(folder))):
+        done = run(*words)
+        assert done.returncode == 1
+        assert "marked" in done.stderr
+    assert run("match").returncode == 2
