@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import base64
 import json
 import sys
 from collections.abc import Mapping
@@ -13,14 +14,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.client import NoServiceError, ask
 from lampblack.daemon.config import ConfigError, load_thresholds
 from lampblack.daemon.lampbook import Lamp
 from lampblack.daemon.layering import Frames, FramesError, UsageError, add_lamp_arguments, resolve
 from lampblack.rules.circuits import CAUTION
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import f_text, percent, stops_long
-from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, shares
+from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, shares, spilling
+from lampblack.rules.match import match_frame, what_differs
 from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
 from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
 from lampblack.rules.thresholds import Thresholds
@@ -42,6 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, metavar="PREVIEW", help="write a picture: as it is, and as it would be (PNG)"
     )
+    parser.add_argument("--panel", action="store_true", help="show that picture in the panel of the --folder's service")
     parser.add_argument("--json", action="store_true", help="print one JSON object, nothing else")
 
 
@@ -54,6 +59,8 @@ def run(args: argparse.Namespace) -> int:
         said, picture = _balance(args, terms)
         if args.out is not None:
             _write(args.out, picture)
+        if args.panel:
+            _show(args, picture, said["why"])
     except (TermError, UsageError) as wrong:
         print(f"lampblack balance: {clean(str(wrong), 300)}", file=sys.stderr)
         return 2
@@ -75,7 +82,27 @@ def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDAr
     adds = None if check is None else add_up(layers, check)
     said = _as_json(layers, shares(layers), adds, found, args.dark is not None, args.facts)
     said["notices"] += nudges
+    if (
+        check is not None
+        and adds is not None
+        and adds.median > _ADDS_UP
+        and (wrong := match_frame(layers, check).first)
+    ):
+        text = f"Against its own frame, in that of all lamps {what_differs(wrong)}."
+        said["notices"].append({"kind": "lamp-differs", "text": text})
+    if (worst := spilling(layers, thresholds)) is not None:
+        said["notices"].append({"kind": "spill-lamp", "text": _flag_text(*worst)})
     return _with_colours(said, layers, thresholds), preview(layers, found)
+
+
+def _flag_text(name: str, share: float, side: str | None, fall: float) -> str:
+    """Return where a flag belongs: before which lamp, and on which side of the picture."""
+    where = "" if side is None else f", most of it from the {side}"
+    place = "" if side is None else f", at the {side} of the picture"
+    return (
+        f"{name} gives {percent(share)} of the light on the backdrop{where}: a flag between it and the backdrop{place},"
+        f" would take up to {stops_long(fall)} of it."
+    )
 
 
 def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) -> dict[str, Any]:
@@ -196,6 +223,27 @@ def preview(layers: Layers, found: Plan) -> NDArray[np.uint8]:
     gap = np.full((now.shape[0], 8, 3), 0.18, np.float32)
     both = np.concatenate([now, gap, then], axis=1).astype(np.float64)
     return np.rint(linear_to_srgb(both) * 255).astype(np.uint8)
+
+
+def _show(args: argparse.Namespace, picture: NDArray[np.uint8], text: str) -> None:
+    """Have the shoot's service show the mix in its panels."""
+    if args.folder is None:
+        raise FramesError("--panel goes with --folder: whose panel is it?")
+    high, wide = picture.shape[:2]
+    small = cv2.resize(picture, (_PANEL_WIDE, max(1, round(high * _PANEL_WIDE / wide))), interpolation=cv2.INTER_AREA)
+    preview = {
+        "width": small.shape[1],
+        "height": small.shape[0],
+        "rgb": base64.b64encode(small.tobytes()).decode(),
+        "marks": base64.b64encode(bytes(small.shape[0] * small.shape[1])).decode(),
+    }
+    try:
+        ask(args.folder.expanduser().absolute(), {"do": "mix", "preview": preview, "text": text}, standing.ANSWER_S)
+    except (NoServiceError, TimeoutError, OSError):
+        raise FramesError("nobody watches the folder: there is no panel to show the mix in") from None
+
+
+_PANEL_WIDE = 128
 
 
 def _write(path: Path, picture: NDArray[np.uint8]) -> None:

@@ -211,6 +211,9 @@ def _lamp_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--depth", type=float, metavar="M", help="the subject's depth, for the list")
     parser.add_argument("--backdrop", type=float, metavar="M", help="metres from the subject to it, for the list")
+    parser.add_argument(
+        "--reflector", type=float, nargs=2, metavar=("M2", "M"), help="its area and its distance, for the list"
+    )
     parser.add_argument("--remove", metavar="NAME", help="take a lamp back")
     parser.set_defaults(run=standing.lamp)
 
@@ -346,6 +349,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "say how today's lamps stand against stored ones, and what to change first",
         "lampblack match --lamp key=then/key.dng --lamp rim=then/rim.dng --now today.dng",
         _words_of("match"),
+    ),
+    "effect": (
+        "say what a reflector, a flag or a scrim brought",
+        "lampblack effect without.dng with.dng",
+        _words_of("effect"),
     ),
     "neutral": (
         "say what cast a plain backdrop or a grey card has, and whether a custom balance took",

@@ -9,7 +9,8 @@ from typing import Any
 
 from lampblack.daemon.noted import Entry, text_of
 from lampblack.rules.circuits import CAUTION, Circuit, load_lines, parse_circuit
-from lampblack.rules.distance import Place, lines_on
+from lampblack.rules.distance import Place, lines_on, reflector_stops
+from lampblack.rules.figures import stops_long
 
 Json = dict[str, Any]
 
@@ -107,8 +108,19 @@ class LampBook:
         elif kind == CIRCUIT:
             self.circuits[str(told["name"])] = parse_circuit(str(told["rating"]))
 
-    def lines(self, setup: int, depth: float | None = None, backdrop: float | None = None) -> list[str]:
-        """Return a line on each lamp, on where it stands, and on each circuit, with the cautions."""
+    def lines(
+        self,
+        setup: int,
+        depth: float | None = None,
+        backdrop: float | None = None,
+        reflector: tuple[float, float] | None = None,
+    ) -> list[str]:
+        """
+        Return a line on each lamp, on where it stands, and on each circuit, with the cautions.
+
+        depth, backdrop: of the subject, and behind it, in metres. reflector: its area in square metres and its distance
+        from the subject.
+        """
         lamps, found = self.lamps(setup), []
         marked = {what: frame for frame, what in sorted(self.shows.items())}
         for lamp in lamps.values():
@@ -116,6 +128,8 @@ class LampBook:
             found.append(f"{lamp.name}: {lamp.text}{alone}")
             if lamp.distance is not None:
                 found += lines_on(Place(lamp.distance, lamp.size or 0.0, depth, backdrop))
+                if reflector is not None:
+                    found.append(_reflector_line(reflector, lamp.distance))
         found += [f"{word} lamps {how} in frame {marked[key]}" for word, how, key in _MARKS if key in marked]
         for name in dict.fromkeys(lamp.circuit for lamp in lamps.values() if lamp.circuit is not None):
             watts = [lamp.watts or 0.0 for lamp in lamps.values() if lamp.circuit == name]
@@ -123,6 +137,15 @@ class LampBook:
         if any(lamp.kind in HOT for lamp in lamps.values()):
             found.append(CAUTION)
         return found
+
+
+def _reflector_line(reflector: tuple[float, float], distance: float) -> str:
+    area, metres = reflector
+    under = -reflector_stops(area, distance, metres, distance)
+    return (
+        f"A matt white reflector of {area:g} m2, {metres:g} m from the subject, gives about {stops_long(under)} less"
+        " than it: an estimate, lampblack effect measures it."
+    )
 
 
 _MARKS = (("All", "on", ALL), ("All", "off", NONE))
@@ -191,7 +214,10 @@ def answer_on_lamps(
         told = {f.name: value for f in fields(lamp) if (value := getattr(lamp, f.name)) is not None}
         now = replace(known.get(lamp.name, Lamp(lamp.name)), **told)
         return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **told)
-    lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")))
+    told = request.get("reflector")
+    area, metres = map(_metres, told) if isinstance(told, list) and len(told) == 2 else (None, None)
+    reflector = None if area is None or metres is None else (area, metres)
+    lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")), reflector)
     reply = _ok("; ".join(lines) or "No lamp is named yet.")
     return {**reply, "lines": lines, "lamps": lamps_json(book, setup)}, None
 

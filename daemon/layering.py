@@ -193,9 +193,10 @@ class Frames:
         notices: Notices = []
         lamps = [(name, self.aligned(file, name, notices)) for name, file in args.lamps]
         dark = None if args.dark is None else self.aligned(args.dark, "no lamp", notices)
-        return gather(lamps, self._thresholds, self._learned(args.bracket), dark=dark, check=check), notices
+        return gather(lamps, self._thresholds, self.learned(args.bracket), dark=dark, check=check), notices
 
-    def _learned(self, files: list[str]) -> Response:
+    def learned(self, files: list[str]) -> Response:
+        """Return the tone response that a bracket teaches; the usual one without a bracket."""
         lessons = NO_LESSONS
         for file in files:
             lessons = lessons.after(self.see(file))

@@ -75,7 +75,7 @@ def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
     if width < MIN_WIDTH or height < MIN_HEIGHT:
         canvas.put(0, 0, f"{width}x{height}: the panel needs 80x24", "strong")
         return canvas.sheet()
-    shown = state.newest.preview if state.newest else None
+    shown = state.mix or (state.newest.preview if state.newest else None)
     plan = _plan(width, height, look, 1.5 if shown is None else shown.width / shown.height)
     _draw_header(canvas, state)
     _draw_headline(canvas, step_headline(state), plan.step, plan.step_row, plan.why_row, 2)
@@ -158,7 +158,10 @@ def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
     frame = state.newest
     if frame is None:
         return
-    _draw_newest(canvas, frame, plan)
+    if state.mix is not None:
+        _draw_mix(canvas, state.mix, plan)
+    else:
+        _draw_newest(canvas, frame, plan)
     left, room = plan.left, canvas.width - 1 - plan.left
     row = _draw_bracket(canvas, state, plan, left, room)
     readings = _shown_readings(frame, canvas.style, plan, room)
@@ -174,6 +177,15 @@ def _draw_body(canvas: Canvas, state: PanelState, plan: _Plan) -> None:
 
 def _shown_readings(frame: Frame, style: Style, plan: _Plan, room: int) -> list[tuple[str, list[Piece]]]:
     return list(_readings(frame, style, room) if plan.roomy else _readings_short(frame, style))
+
+
+def _draw_mix(canvas: Canvas, mix: halfblocks.Preview, plan: _Plan) -> None:
+    """Draw a mix of lamps: at the left as it is, at the right as it would be."""
+    picture = halfblocks.draw(mix, plan.picture_columns, plan.picture_rows, canvas.style, marked=False)
+    pad = (plan.picture_columns - len(picture[0])) // 2
+    canvas.cells(1 + pad, plan.picture_row, picture)
+    row = plan.picture_row + len(picture)
+    canvas.put(1, row, "now | as the mix", "key", width=plan.picture_columns if plan.roomy else _LEGEND_WIDTH)
 
 
 def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:

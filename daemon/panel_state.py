@@ -187,6 +187,8 @@ class PanelState:
     asked: Asked | None = None
     said: Said | None = None
     note: str = ""
+    mix: Preview | None = None
+    """A mix of lamps that is looked at, until the next frame or key."""
     typing: str | None = None
     running: bool = False
     """A bracket is being shot."""
@@ -249,7 +251,7 @@ def _fold_frame(state: PanelState, event: Json) -> PanelState:
         place = known.index(frame.file)
         return replace(state, frames=(*state.frames[:place], frame, *state.frames[place + 1 :]))
     frames = (*state.frames, frame)[-FRAMES_KEPT:]
-    return replace(state, frames=frames, frames_count=state.frames_count + 1, said=None)
+    return replace(state, frames=frames, frames_count=state.frames_count + 1, said=None, mix=None)
 
 
 def _fold_refused(state: PanelState, event: Json) -> PanelState:
@@ -321,11 +323,16 @@ def _fold_link(state: PanelState, event: Json) -> PanelState:
     return replace(state, link="searching" if state.link == "searching" else "lost", said=None, asked=None)
 
 
+def _fold_mix(state: PanelState, event: Json) -> PanelState:
+    return replace(state, mix=_preview(_object(event.get("preview"))), said=Said(_line(event.get("text"), 300)))
+
+
 def _fold_note(state: PanelState, event: Json) -> PanelState:
     return replace(state, note=_line(event.get("text")))
 
 
 _FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
+    "mix": _fold_mix,
     "hello": _fold_hello,
     "frame": _fold_frame,
     "refused": _fold_refused,
@@ -370,7 +377,7 @@ def press(state: PanelState, key: str) -> Pressed:
         return Pressed(state)
     if state.link != "up":
         return _hint(state, "The service isn't there: nothing was sent.")
-    return act(replace(state, said=None))
+    return act(replace(state, said=None, mix=None))
 
 
 def _type(state: PanelState, key: str) -> Pressed:

@@ -31,6 +31,7 @@ from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
 from lampblack.daemon.desk import RETRY_S, Desk
 from lampblack.daemon.eye import Eye, Seen
+from lampblack.daemon.guess import guess
 from lampblack.daemon.hub import Event, Hub
 from lampblack.daemon.intake import (
     Ended,
@@ -165,6 +166,8 @@ class Service:
         self._came = asyncio.Condition()
         self._run: bracket.Run | None = None
         self._cast = Cast(parts.thresholds.neutral)
+        self._marked: dict[int, Look] = {}
+        """Frames that are marked with their lamp, by number, measured."""
         self._plate: tuple[int | None, Plate | None] = None, None
         """The clean plate as measured, and of which frame."""
         self._rules = self._empty_setup()
@@ -558,7 +561,7 @@ class Service:
             number = self._memory.total + 1
             before = self._rules
             verdict = await self._judge(seen.look, name, number)
-            notices = [*self._cast.took(seen.look), *notices]
+            notices = [*self._cast.took(seen.look), *await self._guessed(seen.look), *notices]
             verdict["notices"] = [*verdict.get("notices", []), *notices]
             kept = Kept(
                 ready.path, seen.digest, self._memory.setup.number, number, verdict, seen.preview, ready.partner
@@ -574,6 +577,20 @@ class Service:
             self._publish_frame(shown)
         async with self._came:
             self._came.notify_all()
+
+    async def _guessed(self, look: Look) -> list[Event]:
+        """Return what a frame seems to show of the lamps, where enough frames of this setup are marked."""
+        shows = self._memory.lamps.shows
+        for shown in self._memory.frames:
+            number = shown.kept.number
+            if number in shows and number not in self._marked and len(shows) > 1:
+                seen = await self._see(shown.kept.path, shown.kept.partner, self._empty_setup())
+                if isinstance(seen, Seen):
+                    self._marked[number] = seen.look.without_radiance()
+        here = {shown.kept.number for shown in self._memory.frames}
+        marked = {what: self._marked[n] for n, what in shows.items() if n in self._marked and n in here}
+        told = await asyncio.to_thread(guess, marked, look, self._parts.thresholds, self._rules.response)
+        return [] if told is None else [told]
 
     async def _judge(self, look: Look, name: str, number: int) -> Event:
         """Judge a frame into the setup; holds `_judging`."""
@@ -734,6 +751,7 @@ class Service:
             "halt": self._do_halt,
             "aim": self._do_aim,
             "neutral": self._do_neutral,
+            "mix": self._do_mix,
             "stop": self._do_stop,
             **dict.fromkeys(answers.ASKED, self._do_said),
         }
@@ -865,6 +883,14 @@ class Service:
         ok, text = await self._camera.ask(order)
         return _reply(True, f"{words} {text} Shoot it once more." if ok else f"{words} {text} {BY_HAND}")
 
+    async def _do_mix(self, request: Event) -> Event:
+        """Show a mix of lamps that somebody has reckoned, beside the light as it is."""
+        preview = request.get("preview")
+        if not isinstance(preview, dict):
+            return _reply(False, "A mix is shown as a picture.")
+        self._publish({"event": "mix", "preview": preview, "text": clean(str(request.get("text") or ""), 300)})
+        return _reply(True, "The mix is in the panel.")
+
     async def _do_stop(self, request: Event) -> Event:
         self.stop()
         return _reply(True, "Stopping.")
@@ -936,7 +962,7 @@ def _is(shown: Shown, owner: tuple[bytes, str]) -> bool:
 
 def _own_notices(verdict: Event) -> list[Event]:
     """Return the notices that the service, not the rules, put into a verdict."""
-    return [notice for notice in verdict.get("notices", []) if notice.get("kind") in ("rewritten", "balance")]
+    return [notice for notice in verdict.get("notices", []) if notice.get("kind") in ("rewritten", "balance", "lamp")]
 
 
 def _nothing() -> None:

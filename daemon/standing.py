@@ -133,7 +133,7 @@ def lamp(args: argparse.Namespace) -> int:
     """Name a lamp, mark what a frame shows, rate a circuit, or list them; returns the exit status."""
     keys = ("name", "kind", "role", "watts", "distance", "size", "modifier", "gel", "circuit", "rating", "frame")
     request = {"do": "lamp", "remove": args.remove, **{key: getattr(args, key) for key in keys}}
-    return say(args, {**request, "depth": args.depth, "backdrop": args.backdrop}, "lamps")
+    return say(args, {**request, "depth": args.depth, "backdrop": args.backdrop, "reflector": args.reflector}, "lamps")
 
 
 def say(args: argparse.Namespace, request: Json, *keys: str) -> int:

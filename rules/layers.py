@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import find_backdrop
 from lampblack.rules.cells import brightest
-from lampblack.rules.cleanness import Tone, tone_of_light
+from lampblack.rules.cleanness import Side, Tone, side_of, tone_of_light
 from lampblack.rules.frame import Basis
 from lampblack.rules.look import Look
 from lampblack.rules.response import PRIOR, Response
@@ -319,6 +319,25 @@ class Share:
     left: float | None
     right: float | None
     clipped: bool
+
+
+def spilling(layers: Layers, thresholds: Thresholds) -> tuple[str, float, Side | None, float] | None:
+    """
+    Return the lamp that spoils a black backdrop most: its name, its share of the light there, from which side that
+    comes, and the stops that the backdrop would fall by without it. None where the backdrop is clean, or not black.
+    """
+    if layers.tone != "black" or not layers.backdrop.any():
+        return None
+    behind = layers.backdrop
+    total = layers.mix([1.0] * len(layers.lamps))
+    worst = float(np.percentile(brightest(total)[behind], 99))
+    if worst <= light_of_code(thresholds.black.clean_p99_code + 0.5):
+        return None
+    whole = float(total[behind].sum(dtype=np.float64))
+    lamp = max(layers.lamps, key=lambda each: float(each.light[behind].sum(dtype=np.float64)))
+    own = float(lamp.light[behind].sum(dtype=np.float64))
+    fall = float(-np.log2(max(1 - own / whole, 2.0**-10)))
+    return lamp.name, own / whole, side_of(brightest(lamp.light), behind, thresholds), fall
 
 
 def shares(layers: Layers) -> tuple[Share, ...]:

@@ -304,6 +304,14 @@ def _way(pattern: _Pattern) -> Way:
 _EXPLAINED = 0.2
 
 
+def what_differs(standing: Standing) -> str:
+    """Return in words how a lamp's light differs from its own frame."""
+    if standing.is_off:
+        return f"{standing.name} is off"
+    moved = f" and lies {_WAYS[standing.moved][0]}" if standing.moved is not None else ""
+    return f"{standing.name} gives {stops_long(standing.off)} {'more' if standing.off > 0 else 'less'}{moved}"
+
+
 def what_to_do(standing: Standing) -> str:
     """Return a line on one lamp."""
     if standing.is_off:

@@ -50,7 +50,17 @@ def test_lamps_are_marked_balanced_and_matched(folder: Path) -> None:
         say(folder, "lamp", "all", "--frame", str(shoot(5.6, key="0", fill="0", rim="0")))
         said = say(folder, "lamp", "key", "--kind", "tungsten", "--watts", "650", "--distance", "1.5", "--circuit", "A")
         assert "650 W" in said["text"]
+        shoot(5.6, fill="0")
+        told = [notice["text"] for notice in service.frames[-1]["notices"] if notice["kind"] == "lamp"]
+        assert told == ["This looks like fill alone: l in the panel marks it."]
         shoot(5.6, key="-1", fill="0", rim="0")
+        assert not any(notice["kind"] == "lamp" for notice in service.frames[-1]["notices"])
+        shown = run("balance", "--folder", str(folder), "--want", "ratio=2:1", "--panel")
+        assert shown.returncode == 0, shown.stderr
+        service.until(lambda: service.of_kind("mix"))
+        mix = service.of_kind("mix")[-1]
+        assert mix["preview"]["width"] == 128
+        assert "key" in mix["text"] or "fill" in mix["text"] or "rim" in mix["text"]
     balanced = run("balance", "--folder", str(folder), "--want", "ratio=2:1", "--json")
     assert balanced.returncode == 0, balanced.stderr
     told = json.loads(balanced.stdout)
@@ -71,10 +81,11 @@ def test_lamps_and_circuits_without_a_service(folder: Path) -> None:
     say(folder, "lamp", "key", "--kind", "tungsten", "--watts", "1000", "--circuit", "A", "--distance", "1.2")
     say(folder, "lamp", "fill", "--kind", "tungsten", "--watts", "1000", "--circuit", "A", "--size", "0.9")
     say(folder, "lamp", "--circuit", "A", "--rating", "120V,15A,20m,1.5mm2")
-    told = run("lamp", str(folder), "--depth", "0.3", "--backdrop", "2").stdout
+    told = run("lamp", str(folder), "--depth", "0.3", "--backdrop", "2", "--reflector", "0.5", "0.8").stdout
     assert "more than it is rated for" in told
     assert "licensed electrician" in told
     assert "Uncoil" in told
+    assert "A matt white reflector of 0.5 m2" in told
     assert "From front to back of the subject (30 cm)" in told
     assert [lamp["name"] for lamp in say(folder, "lamp")["lamps"]] == ["key", "fill"]
     say(folder, "slate", "second")

@@ -12,8 +12,9 @@ from lampblack.daemon.config import load_thresholds
 from lampblack.rules.colour import SRGB_TO_XYZ, cct_duv
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.frame import Basis
-from lampblack.rules.layers import Layers, LayersError, add_up, gather, shares
+from lampblack.rules.layers import Layers, LayersError, add_up, gather, shares, spilling
 from lampblack.rules.look import Look, look
+from lampblack.rules.match import match_frame, what_differs
 from lampblack.rules.mixing import Plan, TermError, parse_terms, plan
 from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
 
@@ -75,6 +76,24 @@ def test_a_lamp_that_was_moved_between_does_not_add_up(layers: Layers) -> None:
     assert found is not None
     assert found.p95 > 0.5
     assert found.signed < 0
+
+
+def test_which_lamp_differs_is_named(layers: Layers) -> None:
+    wrong = match_frame(layers, seen(all_on(key=-1.0), 5.6)).first
+    assert wrong is not None
+    assert what_differs(wrong) == "key gives 1 stop less"
+
+
+def test_the_lamp_that_spills_is_named_with_its_side(layers: Layers) -> None:
+    """The rim alone lights the backdrop, more and more toward the right."""
+    found = spilling(layers, THRESHOLDS)
+    assert found is not None
+    name, share, side, fall = found
+    assert (name, side) == ("rim", "right")
+    assert share > 0.9
+    assert fall > 3
+    dim = replace(layers, lamps=tuple(replace(one, light=one.light / 64) for one in layers.lamps))
+    assert spilling(dim, THRESHOLDS) is None, "clean"
 
 
 def test_shares_are_those_of_the_light(layers: Layers) -> None:

@@ -780,3 +780,15 @@ def test_a_frame_is_marked_with_its_lamp() -> None:
     assert press(state, "enter").request == {"do": "lamp", "name": "rim", "frame": "newest"}
     assert press(state, "escape").request is None
     assert press(replace(BRACKET, frames=()), "l").state.typing is None
+
+
+def test_a_mix_of_lamps_is_shown_until_the_next_key() -> None:
+    pixels, marks = bytes(range(96)) * 3, bytes(96)
+    preview = {
+        "width": 12, "height": 8, "rgb": base64.b64encode(pixels).decode(), "marks": base64.b64encode(marks).decode()
+    }  # fmt: skip
+    state = fold(BRACKET, {"event": "mix", "preview": preview, "text": "rim down 1 stop"})
+    assert "now | as the mix" in shown(state, 80, 24)
+    assert "rim down 1 stop" in shown(state, 80, 24)
+    assert press(state, "f").state.mix is None
+    assert fold(BRACKET, {"event": "mix", "preview": "none"}).mix is None
