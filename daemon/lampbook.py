@@ -214,8 +214,8 @@ def answer_on_lamps(
         told = {f.name: value for f in fields(lamp) if (value := getattr(lamp, f.name)) is not None}
         now = replace(known.get(lamp.name, Lamp(lamp.name)), **told)
         return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **told)
-    told = request.get("reflector")
-    area, metres = map(_metres, told) if isinstance(told, list) and len(told) == 2 else (None, None)
+    pair = request.get("reflector")
+    area, metres = map(_metres, pair) if isinstance(pair, list) and len(pair) == 2 else (None, None)
     reflector = None if area is None or metres is None else (area, metres)
     lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")), reflector)
     reply = _ok("; ".join(lines) or "No lamp is named yet.")
