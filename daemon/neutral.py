@@ -57,7 +57,8 @@ def run(args: argparse.Namespace) -> int:
             try:
                 found = neutral_at(seen.look, _in_shares(args.at, seen.look), thresholds.neutral)
             except NeutralError as wrong:
-                status = standing.fail_file(args, name, str(wrong))
+                where = "; or say where the neutral is (--at)" if args.at is None else ""
+                status = standing.fail_file(args, name, f"{wrong}{where}")
                 continue
             _say(args, name, found, _why(seen.look, found, before, thresholds), thresholds)
             before = found

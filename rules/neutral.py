@@ -126,7 +126,7 @@ def neutral_at(look: Look, at: tuple[float, float, float, float] | None, limits:
             return _checked(look, box, "patch", limits)
         except NeutralError as wrong:
             reasons.append(f"the picture's middle: {wrong}")
-    raise NeutralError(f"{reasons[0]}; or say where the neutral is (--at)")
+    raise NeutralError(reasons[0])
 
 
 _BOXES = (0.4, 0.25, 0.15, 0.08)
