@@ -70,15 +70,15 @@ class Run:
         """Run to the end; the camera is put back as it stood, whatever the end."""
         taken: list[Setting] = []
         if (away := await self._ready()) is not None:
-            self._tell("ended", _cannot(away), taken, away)
+            self._tell("ended", cannot(away), taken, away)
             return
         begun = self.offer()
-        plan = _cannot("The run did not begin.")
+        plan = cannot("The run did not begin.")
         try:
             plan = await self._shoot(begun, taken)
         except Exception:
             log.exception("a run broke off")
-            plan = _cannot("The run broke off: the log says why.")
+            plan = cannot("The run broke off: the log says why.")
         finally:
             back = await self._back_to(begun.here)
             text = plan.why if back is None else f"{plan.why} {back}"
@@ -92,10 +92,10 @@ class Run:
                 return plan
             self._tell("running", plan, taken, self._progress(plan, taken))
             if self.halted:
-                return _cannot(f"Halted after {len(taken)} frames.")
+                return cannot(f"Halted after {len(taken)} frames.")
             wrong = await self._one(plan.shots[0])
             if wrong is not None:
-                return _cannot(wrong)
+                return cannot(wrong)
             taken.append(plan.shots[0])
 
     def _progress(self, plan: Plan, taken: list[Setting]) -> str:
@@ -161,7 +161,7 @@ class Run:
                 return None
         return f"The camera could not be put back to {here.text}: {wrong}"
 
-    def _tell(self, state: str, plan: Plan, taken: list[Setting], text: str) -> None:
+    def _tell(self, state: str, plan: Plan, taken: list[Setting], text: str, prompt: str | None = None) -> None:
         self.stage.tell(
             {
                 "state": state,
@@ -169,6 +169,7 @@ class Run:
                 "taken": [_json(one) for one in taken],
                 "left": [_json(one) for one in plan.shots],
                 "end": plan.end if state == "ended" else None,
+                "prompt": prompt,
             }
         )
 
@@ -177,7 +178,8 @@ _LONGEST_S = 4.0  # a run leaves longer times alone: nobody waits for them unask
 _AFTER_A_BREAK_S = 8.0
 
 
-def _cannot(why: str) -> Plan:
+def cannot(why: str) -> Plan:
+    """Return the end of a run that can't go on."""
     return Plan((), "cannot", why)
 
 

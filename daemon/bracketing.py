@@ -22,11 +22,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--cover", action="store_true", help="until every tone of the subject is held in some frame")
     what.add_argument("--at", type=_marks, metavar="f/16,f/8,...", help="these apertures; or: readings, those logged")
     what.add_argument("--frames", type=int, metavar="N", help="so many frames about where the camera stands")
+    what.add_argument(
+        "--lamps",
+        type=_names,
+        metavar="key,fill,...",
+        help="each lamp alone, then none, then all: it says what to switch",
+    )
+    what.add_argument("--switched", action="store_true", help="the switch is thrown: go on (space in the panel)")
     what.add_argument("--halt", action="store_true", help="end the run that is on")
     parser.add_argument("--thirds", type=int, default=3, metavar="M", help="between frames, in thirds of a stop (3)")
+    parser.add_argument("--pause", type=float, metavar="S", help="with --lamps: seconds for each switch, without a key")
     parser.add_argument("--aim", metavar="AIM", help="what the run tries to reach (without: the aim as it is)")
     parser.add_argument("--hold-aperture", action="store_true", help="step the time, for depth of field")
     parser.add_argument("--json", action="store_true", help="print one JSON object a step")
+
+
+def _names(text: str) -> list[str]:
+    return [name.strip() for name in text.split(",") if name.strip()]
 
 
 def _marks(text: str) -> Any:
@@ -52,19 +64,23 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _follow(args: argparse.Namespace, client: Client) -> int:
-    if args.halt:
-        return _said(args, client.ask({"do": "halt"}, standing.ANSWER_S))
+    if args.halt or args.switched:
+        return _said(args, client.ask({"do": "halt" if args.halt else "switched"}, standing.ANSWER_S))
     if args.aim is not None:
         reply = client.ask({"do": "aim", "aim": args.aim}, standing.ANSWER_S)
         if not reply.get("ok"):
             return _said(args, reply)
     request = {
         "do": "bracket", "cover": args.cover, "at": args.at, "frames": args.frames, "thirds": args.thirds,
-        "hold_aperture": args.hold_aperture,
+        "hold_aperture": args.hold_aperture, "lamps": args.lamps, "pause_s": args.pause,
     }  # fmt: skip
     reply = client.ask(request, standing.ANSWER_S)
     if not reply.get("ok"):
         return _said(args, reply)
+    return _to_the_end(args, client)
+
+
+def _to_the_end(args: argparse.Namespace, client: Client) -> int:
     while True:
         for event in client.receive(600):
             if event.get("event") != "run" or not isinstance(event.get("run"), dict):

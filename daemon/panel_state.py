@@ -192,6 +192,8 @@ class PanelState:
     typing: str | None = None
     running: bool = False
     """A bracket is being shot."""
+    prompt: str = ""
+    """The lamp that a run waits for; all, none."""
     typing_what: Asking = "setup"
     keys: bool = True
 
@@ -300,7 +302,8 @@ def _fold_aim(state: PanelState, event: Json) -> PanelState:
 def _fold_run(state: PanelState, event: Json) -> PanelState:
     told = _object(event.get("run"))
     ended, ok = told.get("state") == "ended", told.get("end") != "cannot"
-    return replace(state, running=not ended, said=Said(_line(told.get("text")), ok))
+    prompt = _line(told.get("prompt"), 40)
+    return replace(state, running=not ended, prompt=prompt, said=Said(_line(told.get("text")), ok))
 
 
 def _fold_reply(state: PanelState, event: Json) -> PanelState:
@@ -400,6 +403,8 @@ def _hint(state: PanelState, text: str) -> Pressed:
 
 
 def _press_step(state: PanelState) -> Pressed:
+    if state.prompt:
+        return Pressed(state, {"do": "switched"})
     if not state.tethered:
         return _hint(state, no_camera(state))
     step = state.newest.step if state.newest else Step()

@@ -44,6 +44,7 @@ from lampblack.daemon.intake import (
     stem_of,
 )
 from lampblack.daemon.journal import Journal, JournalError, Kept
+from lampblack.daemon.lamprun import LampRun, lamps_of
 from lampblack.daemon.memory import Memory, Shown
 from lampblack.daemon.premises import (
     AlreadyWatchedError,
@@ -62,7 +63,7 @@ from lampblack.rules.look import Look
 from lampblack.rules.neutral import NeutralError
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import marks_at
-from lampblack.rules.run import Known, Setting
+from lampblack.rules.run import Known, Setting, Wish
 from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
@@ -749,6 +750,7 @@ class Service:
             "slate": self._do_slate,
             "bracket": self._do_bracket,
             "halt": self._do_halt,
+            "switched": self._do_switched,
             "aim": self._do_aim,
             "neutral": self._do_neutral,
             "mix": self._do_mix,
@@ -842,11 +844,17 @@ class Service:
             return _reply(False, "A run is on already: lampblack bracket --halt ends it, or b in the panel.")
         if not self._camera.now["f_numbers"] and self._camera.now["state"] not in ("ready", "busy"):
             return _reply(False, f"No run without a camera: {self._camera.now['text']}")
+        stage = _RunStage(self)
         try:
-            wish = bracket.wish_of(request, self._readings_at)
+            if request.get("lamps") is not None:
+                lamps, pause_s = lamps_of(request)
+                wish = Wish("at")
+                self._run = LampRun(wish, stage, self._parts.thresholds, lamps=lamps, pause_s=pause_s)
+            else:
+                wish = bracket.wish_of(request, self._readings_at)
+                self._run = bracket.Run(wish, stage, self._parts.thresholds)
         except ValueError as wrong:
             return _reply(False, str(wrong))
-        self._run = bracket.Run(wish, _RunStage(self), self._parts.thresholds)
         self._background(self._go(self._run))
         return _reply(True, "The run begins.")
 
@@ -861,6 +869,12 @@ class Service:
             return _reply(False, "No run is on.")
         self._run.halted = True
         return _reply(True, "The run ends after the frame in hand.")
+
+    async def _do_switched(self, request: Event) -> Event:
+        if not isinstance(self._run, LampRun):
+            return _reply(False, "No run over lamps is on.")
+        self._run.switched = True
+        return _reply(True, "Shooting it.")
 
     def _readings_at(self) -> tuple[float, ...]:
         """Return the apertures of this setup's readings at the camera's time and ISO, no two alike."""
@@ -930,6 +944,13 @@ class _RunStage:
             async with asyncio.timeout(timeout_s), service._came:
                 await service._came.wait_for(lambda: came() or service._stop.is_set())
         return came()
+
+    def newest(self) -> Event | None:
+        frames = self._service._memory.frames
+        return frames[-1].kept.verdict if frames else None
+
+    async def mark(self, frame: int, what: str) -> None:
+        await self._service._do_said({"do": "lamp", "name": what, "frame": frame})
 
     def tell(self, run: Event) -> None:
         self._service._publish({"event": "run", "run": run})

@@ -65,7 +65,7 @@ def room_text(frame: Frame) -> str:
 
 def step_headline(state: PanelState) -> Headline:
     """Return the next step and why; or the trouble that comes before it."""
-    return _trouble(state) or _step(state)
+    return _trouble(state) or _prompt(state) or _step(state)
 
 
 def _trouble(state: PanelState) -> Headline | None:
@@ -83,6 +83,15 @@ def _trouble(state: PanelState) -> Headline | None:
         after = f" When it is back: {step.phrases[0]}." if step else ""
         return Headline(("CAMERA LOST",), (state.camera.text or "The camera doesn't answer.") + after, "trouble")
     return None
+
+
+def _prompt(state: PanelState) -> Headline | None:
+    """Return what a run over lamps waits for, large: it is read from where the lamps are."""
+    if not state.prompt:
+        return None
+    word = {"all": "ALL ON", "none": "ALL OFF"}.get(state.prompt, f"{state.prompt.upper()} ALONE")
+    text = "" if state.said is None else state.said.text
+    return Headline((f"NOW {word}", word, "SWITCH"), f"{text} Space: it is done.".strip(), "key")
 
 
 def _step(state: PanelState) -> Headline:

@@ -99,3 +99,37 @@ def test_lamps_and_circuits_without_a_service(folder: Path) -> None:
         assert done.returncode == 1
         assert "marked" in done.stderr
     assert run("match").returncode == 2
+
+
+def test_a_run_over_lamps_prompts_for_each_and_marks_it(folder: Path) -> None:
+    with tethered(folder) as (mock, service):
+
+        def light(*on: str) -> None:
+            for lamp in (*LAMPS, "back"):
+                mock.do(f"lamp {lamp} {'0' if lamp in on else 'off'}")
+
+        def prompts() -> list[str]:
+            return [e["run"]["prompt"] for e in service.of_kind("run") if e["run"].get("prompt")]
+
+        light(*LAMPS)
+        assert not service.ask("switched")["ok"]
+        assert not service.ask("bracket", lamps=["key", "key"])["ok"]
+        assert service.ask("bracket", lamps=["key", "fill"])["ok"]
+        service.until(lambda: prompts() == ["key"])
+        light("key")
+        assert service.ask("switched")["ok"]
+        service.until(lambda: prompts() == ["key", "fill"], 60)
+        assert service.ask("switched")["ok"], "said, but not done"
+        service.until(lambda: prompts() == ["key", "fill", "fill"], 60)
+        assert "as it was before" in service.of_kind("run")[-1]["run"]["text"]
+        for what, on in (("fill", ("fill",)), ("none", ()), ("all", LAMPS)):
+            service.until(lambda what=what: prompts()[-1] == what, 60)  # type: ignore[misc]
+            light(*on)
+            assert service.ask("switched")["ok"]
+        service.until(lambda: service.of_kind("run")[-1]["run"]["state"] == "ended", 60)
+        end = service.of_kind("run")[-1]["run"]
+        assert end["end"] == "shot", end
+    done = run("balance", "--folder", str(folder), "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert [lamp["name"] for lamp in told["lamps"]] == ["key", "fill"]
