@@ -18,6 +18,7 @@ from lampblack.daemon.style import Style
 from lampblack.daemon.words import (
     Headline,
     camera_texts,
+    count_headline,
     exposure_text,
     figure,
     flag_headline,
@@ -74,6 +75,9 @@ def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
     canvas = Canvas(width, height, look)
     if width < MIN_WIDTH or height < MIN_HEIGHT:
         canvas.put(0, 0, f"{width}x{height}: the panel needs 80x24", "strong")
+        return canvas.sheet()
+    if state.large:
+        _draw_large(canvas, state)
         return canvas.sheet()
     shown = state.mix or (state.newest.preview if state.newest else None)
     plan = _plan(width, height, look, 1.5 if shown is None else shown.width / shown.height)
@@ -149,6 +153,24 @@ def _draw_headline(
         canvas.put(1, row, headline.phrases[0], headline.role)
     for place, line in enumerate(wrap(canvas.style.say(headline.text), room, text_rows), start=text_row):
         canvas.put(1, place, line, "plain", width=room)
+
+
+def _draw_large(canvas: Canvas, state: PanelState) -> None:
+    """Draw three facts: the step, the backdrop, how many frames; each as large as a third of the screen takes."""
+    rows = (canvas.height - 1) // 3
+    for place, headline in enumerate((step_headline(state), flag_headline(state), count_headline(state))):
+        top, room = place * rows, canvas.width - 2
+        tried = [(phrase, fitting(canvas.style.ascii, room, rows - 1, (phrase,))) for phrase in headline.phrases]
+        fits = [(face.rows, phrase, face) for phrase, face in tried if face is not None]
+        if fits:
+            most = max(height for height, _, _ in fits)
+            phrase, face = next((phrase, face) for height, phrase, face in fits if height == most)
+            for row, line in enumerate(face.draw(phrase), start=top + (rows - face.rows) // 2):
+                canvas.put(1, row, line, headline.role)
+        elif headline.phrases:
+            canvas.put(1, top, headline.phrases[0], headline.role, width=room)
+    said = "" if state.said is None else state.said.text
+    canvas.put(1, canvas.height - 1, said or "z all of it  q quit", "dim", width=canvas.width - 2)
 
 
 # --- body ---

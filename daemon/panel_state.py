@@ -196,6 +196,9 @@ class PanelState:
     """The lamp that a run waits for; all, none."""
     typing_what: Asking = "setup"
     keys: bool = True
+    large: bool = False
+    """Three facts only."""
+    sound: bool = False
 
     @property
     def newest(self) -> Frame | None:
@@ -445,6 +448,14 @@ def _press_lamp(state: PanelState) -> Pressed:
     return Pressed(replace(state, typing="", typing_what="lamp"))
 
 
+def _press_large(state: PanelState) -> Pressed:
+    return Pressed(replace(state, large=not state.large))
+
+
+def _press_sound(state: PanelState) -> Pressed:
+    return Pressed(replace(state, sound=not state.sound, said=Said(f"Sound is {'off' if state.sound else 'on'}.")))
+
+
 def _press_aim(state: PanelState) -> Pressed:
     aims = (*AIMS, *(state.newest.spot_aims if state.newest else ()))
     place = aims.index(state.aim) if state.aim in aims else -1
@@ -493,6 +504,8 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "r": _press_reading,
     "w": _press_balance,
     "l": _press_lamp,
+    "z": _press_large,
+    "s": _press_sound,
     "up": _press_wider,
     "down": _press_narrower,
 }

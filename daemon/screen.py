@@ -30,12 +30,14 @@ from rich.live import Live
 
 from lampblack.daemon.clean import clean_name
 from lampblack.daemon.client import Client, Event, NoServiceError, waiting_for
+from lampblack.daemon.cues import cue as cue_of
 from lampblack.daemon.keyboard import Keyboard
 from lampblack.daemon.panel import draw
 from lampblack.daemon.panel_state import PanelState, Request, fold, press
 from lampblack.daemon.style import Colours, Style, detect
 from lampblack.daemon.words import tell
 
+STROKE_S = 0.25
 REDRAW_S = 0.25
 RETRY_S = 1.0
 ESCAPE_S = 0.05
@@ -82,6 +84,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--plain", action="store_true", help="one line of text per event, for screen readers and logs; so in a pipe"
     )
     parser.add_argument("--ascii", action="store_true", help="draw with ASCII only")
+    parser.add_argument("--large", action="store_true", help="three facts only, as large as they go (z in the panel)")
+    parser.add_argument(
+        "--sound",
+        action="store_true",
+        help="the bell: once done, twice look here, thrice the backdrop is not clean",
+    )
     parser.add_argument(
         "--colours",
         choices=("auto", *get_args(Colours)),
@@ -97,6 +105,8 @@ def run(
     ascii_only: bool = False,
     colours: Colours | None = None,
     cue: Cue | None = None,
+    large: bool = False,
+    sound: bool = False,
 ) -> int:
     """
     Show the panel of a shoot's folder until somebody leaves it.
@@ -107,6 +117,8 @@ def run(
         ascii_only: draw with ASCII only.
         colours:    None: as the terminal says.
         cue:        what another thread has to say to the panel.
+        large:      three facts only.
+        sound:      ring the terminal's bell for what happens.
 
     Returns:
         0 when left by key, Ctrl-C or the cue; 1 when there is no such folder; 128 and the signal's number when
@@ -114,14 +126,17 @@ def run(
     """
     if isinstance(folder, argparse.Namespace):
         chosen = None if folder.colours == "auto" else folder.colours
-        return run(folder.folder, plain=folder.plain, ascii_only=folder.ascii, colours=chosen)
+        return run(
+            folder.folder, plain=folder.plain, ascii_only=folder.ascii, colours=chosen, large=folder.large,
+            sound=folder.sound,
+        )  # fmt: skip
     folder = folder.expanduser()
     if not folder.is_dir() and waiting_for(folder) is None:
         print(f"{clean_name(folder.absolute())} is no folder: make it, or see to its name.", file=sys.stderr)
         return 1
     style = detect(os.environ, sys.stdout.encoding, ascii_only=ascii_only, colours=colours)
     lines = plain or not sys.stdout.isatty() or os.environ.get("TERM", "dumb") == "dumb"
-    state = PanelState(folder=clean_name(folder.resolve()))
+    state = PanelState(folder=clean_name(folder.resolve()), large=large, sound=sound)
     with _Signals() as signals, contextlib.closing(_Link(folder)) as link:
         try:
             if lines:
@@ -303,7 +318,7 @@ class _Panel:
                 self._shown = None
                 while not self._over() and not self._signals.stop:
                     self._signals.drain()
-                    self._take_events()
+                    self._ring(live, self._take_events())
                     wait = self._redraw(live)
                     self._take_keys(self._rest(wait))
             if self._signals.stop:
@@ -312,10 +327,21 @@ class _Panel:
     def _over(self) -> bool:
         return self._signals.ended is not None or (self._cue is not None and self._cue.over)
 
-    def _take_events(self) -> None:
+    def _take_events(self) -> int:
+        """Fold what came; return how often the bell is to ring for it."""
         said = [] if self._cue is None else self._cue.events()
+        strokes = 0
         for event in self._link.events() + said:
-            self._state = fold(self._state, event)
+            before, self._state = self._state, fold(self._state, event)
+            strokes = max(strokes, cue_of(before, self._state))
+        return strokes if self._state.sound else 0
+
+    def _ring(self, live: Live, strokes: int) -> None:
+        for stroke in range(strokes):
+            if stroke:
+                time.sleep(STROKE_S)  # terminals make one of bells that follow at once
+            live.console.file.write("\a")
+            live.console.file.flush()
 
     def _rest(self, redraw_s: float | None) -> list[int]:
         handles = [self._signals.handle, *self._link.handles]

@@ -110,6 +110,13 @@ def _step(state: PanelState) -> Headline:
     return Headline(("NO STEP",), step.why or "The service suggests none for this frame.", "dim")
 
 
+def count_headline(state: PanelState) -> Headline:
+    """Return which frame of the setup is the newest, or that a run is on."""
+    count = len(state.frames)
+    lead = "RUN, " if state.running else ""
+    return Headline((f"{lead}FRAME {count}", f"FRAME {count}", str(count)), "", "plain" if count else "dim")
+
+
 def flag_headline(state: PanelState) -> Headline:
     """
     Return the newest frame's backdrop flag: clean or not, where, by how many stops.

@@ -20,6 +20,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from lampblack.daemon import halfblocks, style, words
+from lampblack.daemon.cues import DONE, LOOK, UNCLEAN, cue
 from lampblack.daemon.keyboard import Keyboard
 from lampblack.daemon.letters import faces, fitting
 from lampblack.daemon.panel import PanelState, Style, draw, fold, press
@@ -792,3 +793,32 @@ def test_a_mix_of_lamps_is_shown_until_the_next_key() -> None:
     assert "rim down 1 stop" in shown(state, 80, 24)
     assert press(state, "f").state.mix is None
     assert fold(BRACKET, {"event": "mix", "preview": "none"}).mix is None
+
+
+@pytest.mark.parametrize("size", [(80, 24), (120, 40), (200, 60)])
+def test_large_says_three_facts_across_the_whole_screen(size: tuple[int, int]) -> None:
+    state = press(BRACKET, "z").state
+    lines = shown(state, *size).split("\n")
+    inked = [sum(char in "█▀▄" for char in line) for line in lines]
+    third = size[1] // 3
+    for part in range(3):
+        assert max(inked[part * third : (part + 1) * third]) > 8, "each third has its letters"
+    plain = shown(BRACKET, *size).split("\n")
+    assert sum(inked[:third]) > sum(sum(char in "█▀▄" for char in line) for line in plain[:6])
+    assert not press(state, "z").state.large
+
+
+def test_a_run_over_lamps_is_prompted_for_large_and_answered_by_space() -> None:
+    run = {"state": "waiting", "text": "Now rim alone: the others off.", "end": None, "prompt": "rim"}
+    state = fold(BRACKET, {"event": "run", "run": run})
+    said = " ".join(shown(state, 120, 40).split())
+    assert "Now rim alone: the others off. Space: it is done." in said
+    assert press(state, " ").request == {"do": "switched"}
+    ended = fold(state, {"event": "run", "run": {"state": "ended", "text": "done", "end": "shot"}})
+    assert not ended.prompt
+    assert cue(state, ended) == DONE
+    assert cue(BRACKET, state) == LOOK
+    assert cue(state, fold(state, {"event": "link", "up": False})) == LOOK
+    assert cue(BRACKET, BRACKET) == 0
+    first = replace(BRACKET, frames=BRACKET.frames[:1])
+    assert cue(first, BRACKET) == UNCLEAN
