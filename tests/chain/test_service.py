@@ -494,8 +494,8 @@ def test_background_start_status_and_stop(folder: Path) -> None:
         assert status["frames"] == 1
         assert status["newest"]["file"] == "one.jpg"
         assert {"pid", "refused", "waiting", "camera", "setup"} <= status.keys()
-        elsewhere = json.loads(run("status", "--json", cwd=folder.parent).stdout)
-        assert elsewhere["folder"] == str(folder)
+        everywhere = [json.loads(line) for line in run("status", "--json", cwd=folder.parent).stdout.splitlines()]
+        assert str(folder) in [one["folder"] for one in everywhere], "whatever else is watched on this machine"
         assert (
             ": Watching. 1 frame, 0 refused, 0 waiting. Setup 1. Newest: one.jpg: " in run("status", cwd=folder).stdout
         )
