@@ -187,8 +187,11 @@ _NOTHING = Plan((), None, "")
 
 
 def _passing(wrong: str, camera: Event) -> bool:
-    """Say whether a trouble may pass: the line broke, the camera is busy or asleep."""
-    return camera.get("state") not in ("ready",) or any(word in wrong for word in ("broke", "busy", "did not answer"))
+    """Say whether a trouble may pass: the line broke, the camera is busy or asleep, or swallowed a shot."""
+    return camera.get("state") != "ready" or any(word in wrong for word in _PASSING)
+
+
+_PASSING = ("broke", "busy", "did not answer", "no frame came")
 
 
 def _json(setting: Setting) -> Event:

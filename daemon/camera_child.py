@@ -471,6 +471,8 @@ class Child:
             self._report_ready()
         finally:
             self._answer(shot.order, *self._outcome(shot))
+        if shot.files == 0:  # a busy camera may swallow the announcement: a new connection lists the card afresh
+            raise Lost("recycle", "")
 
     def _outcome(self, shot: ShotInHand) -> tuple[bool, str]:
         if shot.files == 0:
