@@ -159,7 +159,7 @@ def kelvin_choices(low: float, high: float, step: float) -> tuple[Choice, ...]:
     """
     if not (math.isfinite(low) and math.isfinite(high) and math.isfinite(step)) or not 0 < low <= high or step <= 0:
         return ()
-    marks = [low + i * step for i in range(min(int((high - low) / step + 1e-6) + 1, _MOST_MARKS))]
+    marks = [float(low + i * step) for i in range(min(int((high - low) / step + 1e-6) + 1, _MOST_MARKS))]
     return tuple(Choice(mark, f"{mark:g}") for mark in marks)
 
 
