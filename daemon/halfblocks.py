@@ -17,7 +17,7 @@ from rich.style import Style as RichStyle
 
 from lampblack.daemon.palette import GROUND
 from lampblack.daemon.style import Style, hex_of
-from lampblack.rules.tone import LIGHT_OF_CODE, linear_to_srgb
+from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, linear_to_srgb
 
 CLIPPED, SPILLED, BACKDROP = 1, 2, 4
 WIDTH_MAX = HEIGHT_MAX = 192
@@ -121,7 +121,7 @@ def _hex_names(codes: Pixels) -> list[list[str]]:
 
 
 def _grey_names(codes: Pixels) -> list[list[str]]:
-    grey = codes @ np.array([0.2126, 0.7152, 0.0722])
+    grey = codes @ LUMA
     levels = np.array([level for level, _ in _GREYS], np.float64)
     lower = np.clip(np.searchsorted(levels, grey, side="right") - 1, 0, len(levels) - 2)
     part = (grey - levels[lower]) / (levels[lower + 1] - levels[lower])
@@ -132,7 +132,7 @@ def _grey_names(codes: Pixels) -> list[list[str]]:
 
 def _draw_flat(codes: Pixels, style: Style) -> list[list[Cell]]:
     shades = _ASCII_SHADES if style.ascii else _SHADES
-    grey = codes @ np.array([0.2126, 0.7152, 0.0722]) / 255.0
+    grey = codes @ LUMA / 255.0
     steps = np.minimum((grey * len(shades)).astype(int), len(shades) - 1)
     plain = style.role("plain")
     return [[(shades[n], plain) for n in row] for row in steps.tolist()]

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from lampblack.rules.frame import Picture
 from lampblack.rules.response import top_code
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import LIGHT_OF_CODE, srgb_to_linear
+from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, srgb_to_linear
 
 CELLS_ACROSS = 600
 _STRIDE_FROM = 8  # pixels along a cell, from which so many of them, evenly spread, tell as much as all
@@ -135,6 +135,12 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         clipped_pixels=_count_clipped(picture, white),
         white_code=white_code,
     )
+
+
+def luminance_of(light: Any) -> NDArray[np.float32]:
+    """Return (rows, columns) luminance of (rows, columns, 3) linear light; several times faster than numpy's."""
+    luminance: Any = cv2.transform(np.asarray(light, np.float32), LUMA[None].astype(np.float32))
+    return luminance  # type: ignore[no-any-return]
 
 
 def brightest(values: Any) -> Any:

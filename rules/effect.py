@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.cells import luminance_of
 from lampblack.rules.figures import stops_long
 from lampblack.rules.layers import Layers, LayersError, Today, today_on
 from lampblack.rules.look import Look
@@ -19,7 +20,6 @@ Mask = NDArray[np.bool_]
 _OVER_FLOOR = 8.0
 _LEAST_CELLS = 50
 _WORTH = 1 / 12  # stops
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 
 
 @dataclass(frozen=True)
@@ -51,7 +51,7 @@ def effect(layers: Layers, look: Look) -> Effect:
         LayersError: of another camera or size, or its exposure isn't known, or too little in it tells.
     """
     today = today_on(layers, look)
-    before, now = layers.lamps[0].luminance, today.light @ _LUMA
+    before, now = layers.lamps[0].luminance, luminance_of(today.light)
     sound = _sound(layers, today, before, now)
     if np.count_nonzero(sound & (layers.subject | layers.backdrop)) < _LEAST_CELLS:
         raise LayersError("too little of the two frames can be held against each other: too dark, or burnt out")

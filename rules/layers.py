@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import find_backdrop
-from lampblack.rules.cells import brightest
+from lampblack.rules.cells import brightest, luminance_of
 from lampblack.rules.cleanness import Side, Tone, side_of, tone_of_light
 from lampblack.rules.frame import Basis
 from lampblack.rules.look import Look
@@ -27,8 +27,6 @@ from lampblack.rules.tone import light_of_code, linear_to_srgb
 
 Grid = NDArray[np.float32]
 Mask = NDArray[np.bool_]
-
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 _CLIPPED_TOO_MUCH = 0.02  # share of a cell's pixels; its mean is then too low to add up
 _MIXED_CELLS = 2  # between backdrop and subject the lens mixes both
 _OVER_FLOOR = 8.0  # times the noise floor: darker cells say nothing of whether light adds up
@@ -54,8 +52,7 @@ class Layer:
     @cached_property
     def luminance(self) -> Grid:
         """Return (rows, columns) luminance."""
-        found: Any = cv2.transform(self.light, _LUMA[None])
-        return found  # type: ignore[no-any-return]
+        return luminance_of(self.light)
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,7 +293,7 @@ def add_up(layers: Layers, check: Look) -> Additivity | None:
     sound = check.clipped_any <= 255 * _CLIPPED_TOO_MUCH
     for lamp in layers.lamps:
         sound &= ~lamp.clipped
-    one, other = (cv2.transform(grid, _LUMA[None]) for grid in (seen, total))
+    one, other = (luminance_of(grid) for grid in (seen, total))
     sound &= np.minimum(one, other) > max(_OVER_FLOOR * layers.floor, light_of_code(12))
     if np.count_nonzero(sound) < 100:
         return None
@@ -342,7 +339,7 @@ def spilling(layers: Layers, thresholds: Thresholds) -> tuple[str, float, Side |
 
 def shares(layers: Layers) -> tuple[Share, ...]:
     """Return what each lamp gives, of the light of all of them and of what is lit anyway."""
-    total = cv2.transform(layers.mix([1.0] * len(layers.lamps)), _LUMA[None])
+    total = luminance_of(layers.mix([1.0] * len(layers.lamps)))
     subject = layers.subject
 
     def part(lamp: Layer, where: Mask) -> float | None:

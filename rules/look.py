@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.against import NOTHING_TOLD, Steady, held_against, lies_at
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
-from lampblack.rules.cells import Cells, brightest, count_by_label, reduce
+from lampblack.rules.cells import Cells, brightest, count_by_label, luminance_of, reduce
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
@@ -31,7 +31,6 @@ from lampblack.rules.tone import MID_GREY, light_of_code
 
 # Between backdrop and subject the lens mixes both: this many cells of backdrop are not judged.
 _MIXED_CELLS = 2
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 
 
 class Part(IntEnum):
@@ -184,7 +183,7 @@ def look(
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
     dark = bin_of(scale.white / 2.0**thresholds.highlights.glint_contrast_stops, scale.edges)
     parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
-    luminance: Any = cv2.transform(cells.light, _LUMA[None])
+    luminance = luminance_of(cells.light)
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
     points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]))
     counts = count_by_label(cells.top, points, 256, len(Part))

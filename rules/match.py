@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
+from lampblack.rules.cells import luminance_of
 from lampblack.rules.figures import stops_long
 from lampblack.rules.layers import Layers, LayersError, Today, today_on
 from lampblack.rules.look import Look
@@ -124,7 +125,7 @@ def match_lamps(layers: Layers, looks: Sequence[tuple[str, Look]]) -> Match:
 
 
 def _matched(layers: Layers, today: Today) -> Match:
-    now, ambient = today.light @ _LUMA, layers.ambient @ _LUMA
+    now, ambient = luminance_of(today.light), luminance_of(layers.ambient)
     lamps = np.stack([lamp.luminance for lamp in layers.lamps])
     sound = _sound(layers, today, now, ambient + lamps.sum(axis=0))
     # Subject and backdrop by themselves: a lamp that was drawn back has not lost as much on what is farther off.
@@ -184,9 +185,6 @@ def _sound(layers: Layers, today: Today, now: Any, whole: Any) -> Mask:
     for lamp in layers.lamps:
         sound &= ~lamp.clipped
     return sound
-
-
-_LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
 
 
 def _gains(now: Floats, lamps: Floats, ambient: Floats) -> tuple[Floats, Floats]:

@@ -22,7 +22,7 @@ from lampblack.rules.figures import stops_long
 from lampblack.rules.layers import Layers
 from lampblack.rules.response import PRIOR
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import light_of_code
+from lampblack.rules.tone import LUMA, light_of_code
 
 Floats = NDArray[np.float64]
 
@@ -275,11 +275,10 @@ class _Found:
 
 def _sums(layers: Layers, where: NDArray[np.bool_]) -> list[float]:
     """Return each lamp's mean luminance in a place, and that of what is lit anyway."""
-    luma = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
     if not where.any():
         return [0.0] * (len(layers.lamps) + 1)
     parts = [float(lamp.luminance[where].mean(dtype=np.float64)) for lamp in layers.lamps]
-    return [*parts, float(layers.ambient[where].mean(axis=0, dtype=np.float64) @ luma)]
+    return [*parts, float(layers.ambient[where].mean(axis=0, dtype=np.float64) @ LUMA)]
 
 
 def _cells(layers: Layers, where: NDArray[np.bool_]) -> Floats:

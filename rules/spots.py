@@ -18,14 +18,13 @@ from lampblack.rules.figures import stops_long, stops_text
 from lampblack.rules.look import Look
 from lampblack.rules.raw import RAW_MID_GREY
 from lampblack.rules.response import Response
-from lampblack.rules.tone import MID_GREY, code_of_light, linear_to_srgb
+from lampblack.rules.tone import LUMA, MID_GREY, code_of_light, linear_to_srgb
 
 Bound = Literal["at least", "at most"]
 
 ZONES = ("0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X")
 USUAL_SIZE = 0.02
 _MOST_CLIPPED = 0.02  # a mean with more clipped pixels in it is too low
-_LUMA = np.array([0.2126, 0.7152, 0.0722])  # IEC 61966-2-1
 _WIDEST_WANT = 8.0
 
 
@@ -176,7 +175,7 @@ def read_spot(spot: Spot, look: Look, response: Response) -> Reading:
     if look.kind != "raw":
         light, grey = response.light_of(linear_to_srgb(light) * 255), MID_GREY
         floor = float(response.light_of(code_of_light(look.floor_light)))
-    luminance = light @ _LUMA
+    luminance = light @ LUMA
     clipped = float(look.clipped_any[inside].mean()) / 255
     low, high = np.maximum(np.percentile(luminance, [5, 95]), floor)
     mean = float(luminance.mean())

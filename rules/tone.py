@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+LUMA = np.array([0.2126, 0.7152, 0.0722])
+"""What red, green and blue of linear light add to its luminance (IEC 61966-2-1)."""
 MID_GREY = 0.18
 """Reflectance of the card that the trade calls mid grey; sRGB code 117.65 when white is 1."""
 
