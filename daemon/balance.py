@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import base64
-import json
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -15,17 +12,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.daemon import standing
-from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.clean import clean_name
 from lampblack.daemon.client import NoServiceError, ask
-from lampblack.daemon.config import ConfigError, load_thresholds
+from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.lampbook import Lamp
-from lampblack.daemon.layering import Frames, FramesError, UsageError, add_lamp_arguments, resolve
+from lampblack.daemon.layering import Chosen, Frames, FramesError, Json, Notices, add_lamp_arguments, chosen, told
+from lampblack.daemon.showing import preview_json
+from lampblack.daemon.whole import write_whole
 from lampblack.rules.circuits import CAUTION
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import f_text, percent, stops_long
-from lampblack.rules.layers import Additivity, Layers, LayersError, Share, add_up, shares, spilling
+from lampblack.rules.layers import Additivity, Layers, Share, add_up, shares, spilling
+from lampblack.rules.look import Look
 from lampblack.rules.match import match_frame, what_differs
-from lampblack.rules.mixing import Outcome, Plan, TermError, parse_terms, plan
+from lampblack.rules.mixing import Outcome, Plan, Terms, parse_terms, plan
 from lampblack.rules.neutral import lamp_colours, lamps_apart_notice
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
@@ -52,47 +52,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Balance the lamps; return the exit status of the contract."""
-    try:
-        resolve(args)
-        args.check = args.check or getattr(args, "all_on", None)
-        terms = parse_terms(args.terms, [name for name, _ in args.lamps])
-        said, picture = _balance(args, terms)
-        if args.out is not None:
-            _write(args.out, picture)
-        if args.panel:
-            _show(args, picture, said["why"])
-    except (TermError, UsageError) as wrong:
-        print(f"lampblack balance: {clean(str(wrong), 300)}", file=sys.stderr)
-        return 2
-    except (FramesError, LayersError, ConfigError) as wrong:
-        if args.json:
-            print(json.dumps({"error": str(wrong)}, ensure_ascii=False), flush=True)
-        print(str(wrong), file=sys.stderr)
-        return 1
-    print(json.dumps(said, ensure_ascii=False, allow_nan=False) if args.json else in_words(said), flush=True)
-    return 0
+    return told(args, lambda: _told(args))
 
 
-def _balance(args: argparse.Namespace, terms: Any) -> tuple[dict[str, Any], NDArray[np.uint8]]:
+def _told(args: argparse.Namespace) -> tuple[Json, str]:
+    frames = chosen(args)
+    said, picture = _balance(args, frames, parse_terms(args.terms, frames.names))
+    if args.out is not None:
+        _write(args.out, picture)
+    if args.panel:
+        _show(args, picture, said["why"])
+    return said, in_words(said)
+
+
+def _balance(args: argparse.Namespace, named: Chosen, terms: Terms) -> tuple[Json, NDArray[np.uint8]]:
     thresholds = load_thresholds()
     with Frames(thresholds) as frames:
-        check = None if args.check is None else frames.see(args.check)
-        layers, nudges = frames.layers(args, check)
+        file = args.check or named.all_on
+        check = None if file is None else frames.see(file)
+        layers, nudges = frames.layers(named, check)
     found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)
     adds = None if check is None else add_up(layers, check)
-    said = _as_json(layers, shares(layers), adds, found, args.dark is not None, args.facts)
+    said = _as_json(layers, shares(layers), adds, found, named.dark is not None, named.facts)
     said["notices"] += nudges
-    if (
-        check is not None
-        and adds is not None
-        and adds.median > _ADDS_UP
-        and (wrong := match_frame(layers, check).first)
-    ):
-        text = f"Against its own frame, in that of all lamps {what_differs(wrong)}."
-        said["notices"].append({"kind": "lamp-differs", "text": text})
+    if check is not None and adds is not None and adds.median > _ADDS_UP:
+        said["notices"] += _differs(layers, check)
     if (worst := spilling(layers, thresholds)) is not None:
         said["notices"].append({"kind": "spill-lamp", "text": _flag_text(*worst)})
     return _with_colours(said, layers, thresholds), preview(layers, found)
+
+
+def _differs(layers: Layers, check: Look) -> Notices:
+    """Return which lamp gives another light in the frame of all than in its own."""
+    wrong = match_frame(layers, check).first
+    if wrong is None:
+        return []
+    return [{"kind": "lamp-differs", "text": f"Against its own frame, in that of all lamps {what_differs(wrong)}."}]
 
 
 def _flag_text(name: str, share: float, side: str | None, fall: float) -> str:
@@ -105,7 +100,7 @@ def _flag_text(name: str, share: float, side: str | None, fall: float) -> str:
     )
 
 
-def _with_colours(said: dict[str, Any], layers: Layers, thresholds: Thresholds) -> dict[str, Any]:
+def _with_colours(said: Json, layers: Layers, thresholds: Thresholds) -> Json:
     """Add each lamp's colour, and a notice where two differ."""
     colours, source = lamp_colours(layers)
     for lamp, colour in zip(said["lamps"], colours, strict=True):
@@ -124,7 +119,7 @@ def _as_json(
     found: Plan,
     has_dark: bool,
     facts: Mapping[str, Lamp],
-) -> dict[str, Any]:
+) -> Json:
     return {
         "lamps": [
             {
@@ -155,14 +150,14 @@ def _as_json(
     }
 
 
-def _ways(gain: float, lamp: Lamp | None) -> list[dict[str, Any]]:
+def _ways(gain: float, lamp: Lamp | None) -> list[Json]:
     """Return the ways to change a lamp, by what was said of it: only a glowing wire turns warmer when dimmed."""
     kind, distance = (None, None) if lamp is None else (lamp.kind, lamp.distance)
     kelvin = TUNGSTEN_KELVIN if kind in (None, "tungsten", "halogen") else None
     return [{"do": way.do, "stops": round(way.stops, 3), "text": way.text} for way in ways_of(gain, kelvin, distance)]
 
 
-def _outcome(outcome: Outcome) -> dict[str, Any]:
+def _outcome(outcome: Outcome) -> Json:
     return {
         "ratio_stops": _number(outcome.ratio, 3),
         "backdrop_p99": outcome.backdrop_p99,
@@ -176,7 +171,7 @@ def _number(value: float | None, digits: int = 6) -> float | None:
     return None if value is None or not np.isfinite(value) else round(float(value), digits) + 0.0
 
 
-def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has_dark: bool) -> list[dict[str, str]]:
+def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has_dark: bool) -> Notices:
     notices = []
     if adds is not None and adds.median > _ADDS_UP:
         more = "less" if adds.signed < 0 else "more"
@@ -194,7 +189,7 @@ def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has
     return notices
 
 
-def in_words(said: dict[str, Any]) -> str:
+def in_words(said: Json) -> str:
     """Return the answer for a person: a line a lamp, then what to do and what comes of it."""
     lines = [
         f"{lamp['name']}: {percent(lamp['subject_share'])} of the subject's light,"
@@ -230,13 +225,10 @@ def _show(args: argparse.Namespace, picture: NDArray[np.uint8], text: str) -> No
     if args.folder is None:
         raise FramesError("--panel goes with --folder: whose panel is it?")
     high, wide = picture.shape[:2]
-    small = cv2.resize(picture, (_PANEL_WIDE, max(1, round(high * _PANEL_WIDE / wide))), interpolation=cv2.INTER_AREA)
-    preview = {
-        "width": small.shape[1],
-        "height": small.shape[0],
-        "rgb": base64.b64encode(small.tobytes()).decode(),
-        "marks": base64.b64encode(bytes(small.shape[0] * small.shape[1])).decode(),
-    }
+    small: Any = cv2.resize(
+        picture, (_PANEL_WIDE, max(1, round(high * _PANEL_WIDE / wide))), interpolation=cv2.INTER_AREA
+    )
+    preview = preview_json(small, np.zeros(small.shape[:2], np.uint8))
     try:
         ask(args.folder.expanduser().absolute(), {"do": "mix", "preview": preview, "text": text}, standing.ANSWER_S)
     except (NoServiceError, TimeoutError, OSError):
@@ -249,7 +241,7 @@ _PANEL_WIDE = 128
 def _write(path: Path, picture: NDArray[np.uint8]) -> None:
     data: Any = cv2.imencode(".png", picture[..., ::-1])[1]
     try:
-        path.write_bytes(data.tobytes())
+        write_whole(path, data.tobytes())
     except OSError as wrong:
         raise FramesError(
             f"{clean_name(path)} cannot be written ({wrong.strerror}): give --out another place"

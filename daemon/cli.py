@@ -80,6 +80,7 @@ def _parser(chosen: str) -> argparse.ArgumentParser:
         command = commands.add_parser(
             name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.", epilog=f"example: {example}"
         )
+        command.set_defaults(command=name)
         if name == chosen:  # the others' options may need heavy imports
             fill(command)
     return parser

@@ -3,43 +3,32 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from dataclasses import asdict
 
-from lampblack.daemon import standing
-from lampblack.daemon.clean import clean
-from lampblack.daemon.config import ConfigError, load_thresholds
-from lampblack.daemon.layering import Frames, FramesError, Notices
+from lampblack.daemon.config import load_thresholds
+from lampblack.daemon.layering import Frames, Json, Notices, add_bracket_argument, told
 from lampblack.rules.effect import Effect, effect, in_words
-from lampblack.rules.layers import LayersError, gather
+from lampblack.rules.layers import gather
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Describe the command's options."""
     parser.add_argument("before", metavar="WITHOUT", help="a frame without it")
     parser.add_argument("after", metavar="WITH", help="a frame with it, all else as it was")
-    parser.add_argument(
-        "--bracket", metavar="FILE", action="append", default=[],
-        help="frames of one setup at two exposures or more, which teach the camera's tone response (JPEG only)",
-    )  # fmt: skip
+    add_bracket_argument(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object, nothing else")
 
 
 def run(args: argparse.Namespace) -> int:
     """Say what it brought; return the exit status of the contract."""
-    try:
-        found, notices = _effect(args)
-    except (FramesError, LayersError, ConfigError) as error:
-        if args.json:
-            standing.print_json({"error": clean(str(error), 400)})
-        print(str(error), file=sys.stderr)
-        return 1
-    if args.json:
-        told = {key: round(value, 3) if isinstance(value, float) else value for key, value in asdict(found).items()}
-        standing.print_json({**told, "why": " ".join(in_words(found)), "notices": notices})
-    else:
-        print("\n".join([*in_words(found), *(notice["text"] for notice in notices)]), flush=True)
-    return 0
+    return told(args, lambda: _told(*_effect(args)))
+
+
+def _told(found: Effect, notices: Notices) -> tuple[Json, str]:
+    figures = {key: round(value, 3) if isinstance(value, float) else value for key, value in asdict(found).items()}
+    lines = in_words(found)
+    said = {**figures, "why": " ".join(lines), "notices": notices}
+    return said, "\n".join([*lines, *(notice["text"] for notice in notices)])
 
 
 def _effect(args: argparse.Namespace) -> tuple[Effect, Notices]:

@@ -7,7 +7,6 @@ opened at once.
 
 from __future__ import annotations
 
-import base64
 import contextlib
 import multiprocessing
 import os
@@ -20,7 +19,7 @@ from typing import Any
 from lampblack.daemon.clean import clean
 from lampblack.daemon.decode import Decoded, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
-from lampblack.daemon.showing import Shown, shown
+from lampblack.daemon.showing import Shown, preview_json, shown
 from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
@@ -198,17 +197,7 @@ def see_here(
     seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)
-    height, width = small.marks.shape
-    return Seen(
-        seen,
-        decoded.digest,
-        {
-            "width": width,
-            "height": height,
-            "rgb": base64.b64encode(small.rgb.tobytes()).decode(),
-            "marks": base64.b64encode(small.marks.tobytes()).decode(),
-        },
-    )
+    return Seen(seen, decoded.digest, preview_json(small.rgb, small.marks))
 
 
 def _raw_of_same_shot(partner: bytes, decoded: Decoded, thresholds: Thresholds) -> Sensor | None:

@@ -1,27 +1,35 @@
-"""Frames of single lamps, read from files: what `balance` and `match` begin with."""
+"""Frames of single lamps: how `balance`, `match` and `effect` come by them, and how they say what comes of it."""
 
 from __future__ import annotations
 
 import argparse
 import os
+import sys
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
+from typing import Any
 
 import numpy as np
 
+from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.config import ConfigError
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.intake import is_raw
 from lampblack.daemon.journal import Kept
-from lampblack.daemon.lampbook import ALL, NONE
+from lampblack.daemon.lampbook import ALL, NONE, Lamp
 from lampblack.daemon.record import RecordError, Shoot, read_shoot
 from lampblack.rules.layers import Layers, LayersError, gather, realigned
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
+from lampblack.rules.mixing import TermError
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
 
+Json = dict[str, Any]
 Notices = list[dict[str, str]]
 _MOST_NUDGE, _MOST_TURN = 0.02, 0.3  # share of the width, degrees
 
@@ -41,6 +49,11 @@ def add_lamp_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--setup", type=int, metavar="N", help="which of its setups (default: the last with lamps)")
     parser.add_argument("--dark", metavar="FILE", help="a frame with all lamps off: what is lit anyway")
+    add_bracket_argument(parser)
+
+
+def add_bracket_argument(parser: argparse.ArgumentParser) -> None:
+    """Describe the option by which a camera's tone response is taught."""
     parser.add_argument(
         "--bracket", metavar="FILE", action="append", default=[],
         help="frames of one setup at two exposures or more, which teach the camera's tone response (JPEG only)",
@@ -59,27 +72,70 @@ class UsageError(Exception):
     """What was asked for makes no sense; the text is one line for a person."""
 
 
-def resolve(args: argparse.Namespace) -> None:
+def told(args: argparse.Namespace, work: Callable[[], tuple[Json, str]]) -> int:
     """
-    Fill in the frames of lamps from a shoot's marks, where its folder is given, and in `facts` what was said of them.
+    Do a command's work and print what comes of it, as JSON or in words; return the exit status of the contract.
+
+    What can't be done (FramesError, LayersError, ConfigError) is one line, and an object too where JSON was asked for.
+    """
+    try:
+        said, words = work()
+    except (FramesError, LayersError, ConfigError) as wrong:
+        if args.json:
+            standing.print_json({"error": clean(str(wrong), 400)})
+        print(str(wrong), file=sys.stderr)
+        return 1
+    except (UsageError, TermError) as wrong:
+        print(f"lampblack {args.command}: {clean(str(wrong), 300)}", file=sys.stderr)
+        return 2
+    if args.json:
+        standing.print_json(said)
+    else:
+        print(words, flush=True)
+    return 0
+
+
+@dataclass(frozen=True)
+class Chosen:
+    """
+    The frames that a command is about.
+
+    lamps: names and files, each with that lamp alone. dark, all_on: with none, with all of them. bracket: frames that
+    teach the tone response. facts: what was said of the lamps. shoot: whose marks were read, None for files by name.
+    """
+
+    lamps: Sequence[tuple[str, str]]
+    dark: str | None = None
+    all_on: str | None = None
+    bracket: Sequence[str] = ()
+    facts: Mapping[str, Lamp] = field(default_factory=dict)
+    shoot: Shoot | None = None
+
+    @property
+    def names(self) -> list[str]:
+        """Return the lamps' names."""
+        return [name for name, _ in self.lamps]
+
+
+def chosen(args: argparse.Namespace) -> Chosen:
+    """
+    Return the frames that `add_lamp_arguments` has named, or those of a shoot's marks.
 
     Raises:
         UsageError: neither frames nor a folder are named, or both, or a lamp twice.
         FramesError: the shoot can't be read, or no frame of the setup is marked.
     """
-    args.facts = {}
     if args.folder is not None and args.lamps:
         raise UsageError("give either --lamp, once for each, or a shoot's --folder")
-    if args.folder is not None:
-        _from_shoot(args)
-    elif not args.lamps:
+    if args.folder is None and not args.lamps:
         raise UsageError("name a frame for each lamp: --lamp key=FILE, or a shoot: --folder FOLDER")
-    names = [name for name, _ in args.lamps]
-    if len(set(names)) < len(names):
+    found = Chosen(args.lamps, args.dark, None, args.bracket) if args.folder is None else _from_shoot(args)
+    if len(set(found.names)) < len(found.names):
         raise UsageError("two lamps have the same name: give each its own")
+    return found
 
 
-def _from_shoot(args: argparse.Namespace) -> None:
+def _from_shoot(args: argparse.Namespace) -> Chosen:
     try:
         shoot = read_shoot(args.folder.expanduser().absolute())
     except RecordError as wrong:
@@ -90,31 +146,25 @@ def _from_shoot(args: argparse.Namespace) -> None:
         of = "" if args.setup is None else f" of setup {args.setup}"
         raise FramesError(f"no frame{of} is marked with its lamp: lampblack lamp FOLDER key --frame 3")
     shown = {what: _file_of(shoot, frame) for frame in setup.frames if (what := shoot.lamps.shows.get(frame.number))}
-    args.lamps = [(name, file) for name, file in shown.items() if name not in (ALL, NONE)]
-    args.facts = setup.lamps
-    args.dark = args.dark or shown.get(NONE)
-    args.all_on = shown.get(ALL)
-    if not args.bracket:  # frames of all lamps teach a JPEG's tone response
-        unmarked = [frame for frame in setup.frames if not shoot.lamps.shows.get(frame.number)]
-        args.bracket = [_file_of(shoot, frame) for frame in unmarked if _is_plain_jpeg(frame)][:_MOST_BRACKET]
-    if not args.lamps:
+    lamps = [(name, file) for name, file in shown.items() if name not in (ALL, NONE)]
+    if not lamps:
         raise FramesError("no frame shows one lamp alone: lampblack lamp FOLDER key --frame 3")
+    # Frames of all lamps teach a JPEG's tone response.
+    unmarked = [frame for frame in setup.frames if not shoot.lamps.shows.get(frame.number)]
+    bracket = args.bracket or [_file_of(shoot, frame) for frame in unmarked if _is_plain_jpeg(frame)][:_MOST_BRACKET]
+    return Chosen(lamps, args.dark or shown.get(NONE), shown.get(ALL), bracket, setup.lamps, shoot)
 
 
 _MOST_BRACKET = 9
 
 
-def newest_unmarked(folder: Path) -> str:
+def newest_unmarked(shoot: Shoot) -> str:
     """
     Return the newest frame of a shoot that isn't marked with a lamp.
 
     Raises:
         FramesError: there is none.
     """
-    try:
-        shoot = read_shoot(folder.expanduser().absolute())
-    except RecordError as wrong:
-        raise FramesError(str(wrong)) from None
     frames = [frame for _, frame in shoot.frames() if shoot.lamps.shows.get(frame.number, ALL) == ALL]
     if not frames:
         raise FramesError("no frame of the shoot shows all lamps: shoot one, or name it with --now")
@@ -188,14 +238,14 @@ class Frames:
             notices.append({"kind": "nudged", "text": text})
         return realigned(look)
 
-    def layers(self, args: argparse.Namespace, check: Look | None = None) -> tuple[Layers, Notices]:
-        """Return the lamps that `add_lamp_arguments` has named, and what is to be said of them."""
+    def layers(self, frames: Chosen, check: Look | None = None) -> tuple[Layers, Notices]:
+        """Return each lamp's light, and what is to be said of the frames; check: a frame of all of them."""
         notices: Notices = []
-        lamps = [(name, self.aligned(file, name, notices)) for name, file in args.lamps]
-        dark = None if args.dark is None else self.aligned(args.dark, "no lamp", notices)
-        return gather(lamps, self._thresholds, self.learned(args.bracket), dark=dark, check=check), notices
+        lamps = [(name, self.aligned(file, name, notices)) for name, file in frames.lamps]
+        dark = None if frames.dark is None else self.aligned(frames.dark, "no lamp", notices)
+        return gather(lamps, self._thresholds, self.learned(frames.bracket), dark=dark, check=check), notices
 
-    def learned(self, files: list[str]) -> Response:
+    def learned(self, files: Sequence[str]) -> Response:
         """Return the tone response that a bracket teaches; the usual one without a bracket."""
         lessons = NO_LESSONS
         for file in files:

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 import argparse
-import sys
-from typing import Any
 
-from lampblack.daemon import standing
-from lampblack.daemon.clean import clean
-from lampblack.daemon.config import ConfigError, load_thresholds
+from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.layering import (
+    Chosen,
     Frames,
-    FramesError,
+    Json,
+    Notices,
     UsageError,
     add_lamp_arguments,
+    chosen,
     named,
     newest_unmarked,
-    resolve,
+    told,
 )
-from lampblack.rules.layers import LayersError
 from lampblack.rules.match import Match, match_frame, match_lamps, what_to_do
 
 
@@ -40,48 +38,38 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Say how each lamp stands; return the exit status of the contract."""
-    try:
-        resolve(args)
-        _resolve_now(args)
-        found, notices = _matched(args)
-    except UsageError as wrong:
-        print(f"lampblack match: {clean(str(wrong), 300)}", file=sys.stderr)
-        return 2
-    except (FramesError, LayersError, ConfigError) as error:
-        if args.json:
-            standing.print_json({"error": clean(str(error), 400)})
-        print(str(error), file=sys.stderr)
-        return 1
-    if args.json:
-        standing.print_json({**_as_json(found), "notices": notices})
-    else:
-        print("\n".join([*in_words(found), *(notice["text"] for notice in notices)]), flush=True)
-    return 0
+    return told(args, lambda: _told(*_matched(args)))
 
 
-def _resolve_now(args: argparse.Namespace) -> None:
-    """See that today's frames are named, and lamps alike then and now."""
-    names, asked = [name for name, _ in args.lamps], [name for name, _ in args.now_lamps or ()]
-    wrong = next((name for name in asked if name not in names), None)
+def _told(found: Match, notices: Notices) -> tuple[Json, str]:
+    said = {**_as_json(found), "notices": notices}
+    return said, "\n".join([*in_words(found), *(notice["text"] for notice in notices)])
+
+
+def _now(args: argparse.Namespace, then: Chosen) -> str | None:
+    """Return today's frame of all lamps, None where each is shot alone; lamps are named alike then and now."""
+    asked = [name for name, _ in args.now_lamps or ()]
+    wrong = next((name for name in asked if name not in then.names), None)
     if wrong is not None:
-        raise UsageError(f"{wrong} is none of the stored lamps ({', '.join(names)}): name it as then")
+        raise UsageError(f"{wrong} is none of the stored lamps ({', '.join(then.names)}): name it as then")
     if len(set(asked)) < len(asked):
         raise UsageError("two of today's lamps have the same name: give each its own")
-    if args.now is None and not asked:
-        if args.folder is None:
-            raise UsageError("give today's frame: --now FILE, or --now-lamp NAME=FILE for each lamp")
-        args.now = newest_unmarked(args.folder)
+    if args.now is not None or asked:
+        return None if args.now is None else str(args.now)
+    if then.shoot is None:
+        raise UsageError("give today's frame: --now FILE, or --now-lamp NAME=FILE for each lamp")
+    return newest_unmarked(then.shoot)
 
 
-def _matched(args: argparse.Namespace) -> tuple[Match, list[dict[str, str]]]:
+def _matched(args: argparse.Namespace) -> tuple[Match, Notices]:
+    then = chosen(args)
+    now = _now(args, then)
     with Frames(load_thresholds()) as frames:
-        layers, notices = frames.layers(args)
-        if args.now is not None:
-            found = match_frame(layers, frames.aligned(args.now, "today", notices))
-        else:
-            looks = [(name, frames.aligned(file, f"{name} today", notices)) for name, file in args.now_lamps]
-            found = match_lamps(layers, looks)
-    return found, notices
+        layers, notices = frames.layers(then)
+        if now is not None:
+            return match_frame(layers, frames.aligned(now, "today", notices)), notices
+        looks = [(name, frames.aligned(file, f"{name} today", notices)) for name, file in args.now_lamps]
+        return match_lamps(layers, looks), notices
 
 
 def in_words(found: Match) -> list[str]:
@@ -92,7 +80,7 @@ def in_words(found: Match) -> list[str]:
     return [lead, *others] if first is not None else [lead]
 
 
-def _as_json(found: Match) -> dict[str, Any]:
+def _as_json(found: Match) -> Json:
     first = found.first
     return {
         "lamps": [

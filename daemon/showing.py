@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from dataclasses import dataclass
 from typing import Any
 
@@ -30,6 +31,13 @@ class Shown:
     clipped: bytes | None
     spilled: bytes | None
     stops: tuple[float, ...]
+
+
+def preview_json(rgb: NDArray[np.uint8], marks: NDArray[np.uint8]) -> dict[str, Any]:
+    """Return a small picture as the socket has it: (height, width, 3) sRGB codes, and (height, width) marks."""
+    height, width = marks.shape
+    rows, bits = (base64.b64encode(each.tobytes()).decode() for each in (rgb, marks))
+    return {"width": width, "height": height, "rgb": rows, "marks": bits}
 
 
 _STOPS = 30  # thirds: ten stops
