@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 from lampblack.daemon.noted import Entry, text_of
@@ -59,6 +59,15 @@ class Lamp:
         ]
         return ", ".join(fact for fact in told if fact) or "nothing more is said of it"
 
+    @property
+    def told(self) -> Json:
+        """Return what was said of it, its name too."""
+        return {each.name: value for each in fields(self) if (value := getattr(self, each.name)) is not None}
+
+    def with_more(self, other: Lamp) -> Lamp:
+        """Return the same with what was said later in place of what was said before."""
+        return replace(self, **other.told)
+
 
 _TEXTS = ("kind", "role", "modifier", "gel", "circuit")
 _NUMBERS = {"watts": (0.5, 30_000.0), "distance": (0.05, 100.0), "size": (0.001, 20.0)}
@@ -83,10 +92,13 @@ class LampBook:
             if isinstance(one, str):
                 found.pop(one, None)
             else:
-                before = found.get(one.name, Lamp(one.name))
-                given = {f.name: value for f in fields(one) if (value := getattr(one, f.name)) is not None}
-                found[one.name] = replace(before, **given)
+                found[one.name] = found.get(one.name, one).with_more(one)
         return found
+
+    @property
+    def marked(self) -> dict[str, int]:
+        """Return the newest frame of each thing that is shown: a lamp's name, `ALL`, `NONE`."""
+        return {what: frame for frame, what in sorted(self.shows.items())}
 
     def note(self, kind: str, text: str) -> None:
         """
@@ -122,7 +134,7 @@ class LampBook:
         from the subject.
         """
         lamps, found = self.lamps(setup), []
-        marked = {what: frame for frame, what in sorted(self.shows.items())}
+        marked = self.marked
         for lamp in lamps.values():
             alone = f"; alone in frame {marked[lamp.name]}" if lamp.name in marked else ""
             found.append(f"{lamp.name}: {lamp.text}{alone}")
@@ -211,9 +223,8 @@ def answer_on_lamps(
         lamp = lamp_of(request)
         if lamp.name not in known and len(known) >= MOST_LAMPS:
             raise ValueError(f"{MOST_LAMPS} lamps are named already: remove one first.")
-        told = {f.name: value for f in fields(lamp) if (value := getattr(lamp, f.name)) is not None}
-        now = replace(known.get(lamp.name, Lamp(lamp.name)), **told)
-        return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **told)
+        now = known.get(lamp.name, lamp).with_more(lamp)
+        return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **lamp.told)
     pair = request.get("reflector")
     area, metres = map(_metres, pair) if isinstance(pair, list) and len(pair) == 2 else (None, None)
     reflector = None if area is None or metres is None else (area, metres)
@@ -250,8 +261,4 @@ def _entry(word: str, /, **told: Any) -> Entry:
 
 def lamps_json(book: LampBook, setup: int) -> list[Json]:
     """Return the lamps of a setup as clients and pages have them."""
-    marked = {what: frame for frame, what in sorted(book.shows.items())}
-    return [
-        {**{f.name: getattr(lamp, f.name) for f in fields(lamp)}, "frame": marked.get(lamp.name)}
-        for lamp in book.lamps(setup).values()
-    ]
+    return [{**asdict(lamp), "frame": book.marked.get(lamp.name)} for lamp in book.lamps(setup).values()]

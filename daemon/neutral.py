@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import os
 from typing import Any
@@ -97,4 +96,4 @@ def _say(args: argparse.Namespace, name: str, found: Colour, why: str, threshold
         "delta_ab": round(found.delta_ab, 3),
         "why": why,
     }
-    print(json.dumps(said, ensure_ascii=False, allow_nan=False), flush=True)
+    standing.print_json(said)

@@ -31,7 +31,7 @@ from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
 from lampblack.daemon.desk import RETRY_S, Desk
 from lampblack.daemon.eye import Eye, Seen
-from lampblack.daemon.guess import guess
+from lampblack.daemon.guess import Guesses
 from lampblack.daemon.hub import Event, Hub
 from lampblack.daemon.intake import (
     Ended,
@@ -168,7 +168,8 @@ class Service:
         self._run: bracket.Run | None = None
         self._cast = Cast(parts.thresholds.neutral)
         self._marked: dict[int, Look] = {}
-        """Frames that are marked with their lamp, by number, measured."""
+        """This setup's frames that are marked with their lamp, by number, measured."""
+        self._guesses = Guesses(parts.thresholds)
         self._plate: tuple[int | None, Plate | None] = None, None
         """The clean plate as measured, and of which frame."""
         self._rules = self._empty_setup()
@@ -582,16 +583,15 @@ class Service:
     async def _guessed(self, look: Look) -> list[Event]:
         """Return what a frame seems to show of the lamps, where enough frames of this setup are marked."""
         shows = self._memory.lamps.shows
-        for shown in self._memory.frames:
-            number = shown.kept.number
-            if number in shows and number not in self._marked and len(shows) > 1:
-                seen = await self._see(shown.kept.path, shown.kept.partner, self._empty_setup())
-                if isinstance(seen, Seen):
-                    self._marked[number] = seen.look.without_radiance()
-        here = {shown.kept.number for shown in self._memory.frames}
-        marked = {what: self._marked[n] for n, what in shows.items() if n in self._marked and n in here}
-        told = await asyncio.to_thread(guess, marked, look, self._parts.thresholds, self._rules.response)
-        return [] if told is None else [told]
+        here = {shown.kept.number: shown.kept for shown in self._memory.frames if shown.kept.number in shows}
+        self._marked = {number: each for number, each in self._marked.items() if number in here}
+        for number in here.keys() - self._marked.keys() if len(here) > 1 else ():
+            kept = here[number]
+            seen = await self._see(kept.path, kept.partner, self._empty_setup())
+            if isinstance(seen, Seen):
+                self._marked[number] = seen.look.without_radiance()
+        marked = {shows[number]: each for number, each in sorted(self._marked.items())}
+        return await asyncio.to_thread(self._guesses.of, marked, look, self._rules.response)
 
     async def _judge(self, look: Look, name: str, number: int) -> Event:
         """Judge a frame into the setup; holds `_judging`."""
