@@ -19,7 +19,7 @@ from lampblack.daemon.lampbook import Lamp
 from lampblack.daemon.layering import Chosen, Frames, FramesError, Json, Notices, add_lamp_arguments, chosen, told
 from lampblack.daemon.showing import preview_json
 from lampblack.daemon.whole import write_whole
-from lampblack.rules.circuits import CAUTION
+from lampblack.rules.cautions import LAMPS
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import f_text, percent, stops_long
 from lampblack.rules.layers import Additivity, Layers, Share, add_up, shares, spilling
@@ -185,7 +185,7 @@ def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has
         text = f"Burnt out in the frame of {', '.join(clipped)}: its light is at least what is said. Shoot it darker."
         notices.append({"kind": "clipped-layer", "text": text})
     if any(gain > 0.05 for gain in found.gains):
-        notices.append({"kind": "caution", "text": CAUTION})
+        notices.append({"kind": "caution", "text": LAMPS})
     return notices
 
 

@@ -8,7 +8,8 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
 from lampblack.daemon.noted import Entry, text_of
-from lampblack.rules.circuits import CAUTION, Circuit, load_lines, parse_circuit
+from lampblack.rules.cautions import LAMPS
+from lampblack.rules.circuits import Circuit, load_lines, parse_circuit
 from lampblack.rules.distance import Place, lines_on, reflector_stops
 from lampblack.rules.figures import stops_long
 
@@ -147,7 +148,7 @@ class LampBook:
             watts = [lamp.watts or 0.0 for lamp in lamps.values() if lamp.circuit == name]
             found += load_lines(name, self.circuits.get(name), watts)
         if any(lamp.kind in HOT for lamp in lamps.values()):
-            found.append(CAUTION)
+            found.append(LAMPS)
         return found
 
 

@@ -32,6 +32,7 @@ from lampblack.daemon.noted import Choice, reading_json
 from lampblack.daemon.record import RecordError, SetupRecord, Shoot, read_shoot
 from lampblack.daemon.showing import Shown
 from lampblack.daemon.whole import write_whole
+from lampblack.rules.cautions import STUDIO
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
 from lampblack.rules.readings import in_words, marks_at
@@ -40,11 +41,6 @@ Json = dict[str, Any]
 LONG_SIDE = 1000
 _MOST_LARGE = 50  # more frames than this and pictures are made smaller, so that the page can still be mailed
 _LEAST_SIDE = 320
-CAUTION = (
-    "Hot lamps burn: keep card, paper, fabric and umbrellas clear of the lamp head by the distance its maker marks on"
-    " it, let lamps cool before you touch or pack them, weight the stands, tape down the cables, uncoil cable drums,"
-    " and stay within what the circuit may carry for hours. Local codes and a licensed electrician decide."
-)
 _WHY = {
     "spill": "Light that lights the subject from behind also reaches the backdrop. A card between the two takes it"
     " away without touching the rim; twice the distance from lamp to backdrop leaves a quarter of it, two stops less.",
@@ -218,7 +214,7 @@ def _page(shoot: Shoot, reader: str) -> tuple[str, list[str]]:
     html = (
         _templates()
         .get_template("sheet.html")
-        .render(name=shoot.name, begun=shoot.begun[:10], setups=setups, reader=reader, caution=CAUTION, count=count)
+        .render(name=shoot.name, begun=shoot.begun[:10], setups=setups, reader=reader, caution=STUDIO, count=count)
     )
     return html, missing
 

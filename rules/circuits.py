@@ -12,13 +12,9 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from lampblack.rules.cautions import DECIDES
 from lampblack.rules.figures import percent
 
-CAUTION = (
-    "Hot lamps burn, and draw current for hours: keep card and fabric clear, let lamps cool before you move them,"
-    " and stay within what the circuit may carry. Local codes and a licensed electrician decide."
-)
-DECIDES = "Local codes and a licensed electrician decide."
 CONTINUOUS = 0.8
 """Of the rating, for three hours and more (NFPA 70); no such rule is assumed at 200 V and over."""
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.cautions import MOVING
 from lampblack.rules.cleanness import Cleanness, Side, side_of
 from lampblack.rules.figures import stops_long
 from lampblack.rules.look import Look, Part
@@ -23,10 +24,6 @@ from lampblack.rules.tone import light_of_code, linear_to_srgb
 Do = Literal["aperture", "flag", "distance", "backdrop-lamp", "turn-lamp"]
 
 _CHEAP = 0.67  # stops that the aperture may take from the subject before moving something costs less
-CAUTION = (
-    "Hot lamps burn: keep card and fabric clear of the lamp's head by the distance its maker marks on it, and let it"
-    " cool before you move it. Local codes and a licensed electrician decide."
-)
 
 
 @dataclass(frozen=True)
@@ -70,7 +67,7 @@ def _for_black(found: Cleanness, look: Look, thresholds: Thresholds, response: R
         f"A flag{where} between lamp and backdrop, to take {stops_long(over)} of light off it; it can take up to"
         f" {stops_long(takes)}.",
         side,
-        caution=CAUTION,
+        caution=MOVING,
     )
     factor = 2 ** (over / 2)
     distance = Remedy(
@@ -80,7 +77,7 @@ def _for_black(found: Cleanness, look: Look, thresholds: Thresholds, response: R
         f"Subject and lamps {factor:.1f} times as far from the backdrop as they are.",
         side,
         factor,
-        CAUTION,
+        MOVING,
     )
     aperture = Remedy("aperture", over, True, f"Close {stops_long(over)}: the subject gets as much darker.")
     ways = [aperture, flag, distance] if over <= _CHEAP else [flag, distance, aperture]
@@ -108,11 +105,11 @@ def _for_white(found: Cleanness) -> list[Remedy]:
         lamp = f"{stops_long(short)} more light on the backdrop alone."
         opened = f"Open {stops_long(short)}: the subject gets as much lighter."
         return [
-            Remedy("backdrop-lamp", short, True, lamp, caution=CAUTION),
+            Remedy("backdrop-lamp", short, True, lamp, caution=MOVING),
             Remedy("aperture", short, True, opened),
         ]
     text = f"Up to {stops_long(found.slack_stops)} less light on the backdrop, or the subject further before it."
-    return [Remedy("backdrop-lamp", found.slack_stops, True, text, caution=CAUTION)]
+    return [Remedy("backdrop-lamp", found.slack_stops, True, text, caution=MOVING)]
 
 
 def _for_grey(found: Cleanness, look: Look, thresholds: Thresholds) -> list[Remedy]:
@@ -120,4 +117,4 @@ def _for_grey(found: Cleanness, look: Look, thresholds: Thresholds) -> list[Reme
     least = max(0.0, (found.evenness_stops or 0.0) - thresholds.grey.even_stops)
     where = f"The {side} is brighter: its" if side else "Its"
     text = f"{where} lamp further away or turned off it, to even out {stops_long(least)}."
-    return [Remedy("turn-lamp", least, True, text, side, caution=CAUTION)]
+    return [Remedy("turn-lamp", least, True, text, side, caution=MOVING)]
