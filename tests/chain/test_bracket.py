@@ -2,80 +2,22 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
 import random
-import subprocess
-import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from watching import Watching, run, watching
-
-
-class Mock:
-    """The mock camera in a process of its own, with its stage commands."""
-
-    def __init__(self, seed: int = 1) -> None:
-        command = [
-            sys.executable,
-            "-m",
-            "lampblack.mock_camera",
-            "--port",
-            "0",
-            "--megapixels",
-            "1",
-            "--seed",
-            str(seed),
-        ]
-        self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        assert self.process.stdout is not None
-        greeting = self.process.stdout.readline()
-        self.address = greeting[greeting.index("ptpip:") :].split()[0]
-
-    def do(self, line: str) -> Any:
-        assert self.process.stdin is not None
-        assert self.process.stdout is not None
-        self.process.stdin.write(line + "\n")
-        self.process.stdin.flush()
-        return json.loads(self.process.stdout.readline())
-
-    def close(self) -> None:
-        self.process.kill()
-        self.process.communicate()
-
-
-@contextlib.contextmanager
-def tethered(folder: Path, seed: int = 1) -> Iterator[tuple[Mock, Watching]]:
-    mock = Mock(seed)
-    try:
-        with watching(folder, "--camera", mock.address) as service:
-            service.until(lambda: camera(service)["state"] == "ready")
-            yield mock, service
-    finally:
-        mock.close()
-
-
-def camera(service: Watching) -> Any:
-    told = service.of_kind("camera")
-    return told[-1]["camera"] if told else {"state": None}
+from mocking import Mock, camera, tethered
+from watching import run, watching
 
 
 def bracket(folder: Path, *words: str) -> tuple[int, list[Any]]:
     done = run("bracket", str(folder), "--json", *words)
     return done.returncode, [json.loads(line) for line in done.stdout.splitlines()]
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    place = tmp_path / "bowls"
-    place.mkdir()
-    return place
 
 
 def test_a_run_shoots_until_the_aim_is_met_and_puts_the_camera_back(folder: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_bracket import tethered
+from mocking import tethered
 from watching import run, watching
 
 LAMPS = ("key", "fill", "rim")
@@ -17,13 +17,6 @@ def say(folder: Path, *words: str) -> Any:
     done = run(*words[:1], str(folder), *words[1:], "--json")
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
-
-
-@pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    place = tmp_path / "bowls"
-    place.mkdir()
-    return place
 
 
 def test_lamps_are_marked_balanced_and_matched(folder: Path) -> None:

@@ -19,13 +19,6 @@ HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script> & \x1b[31m \u202e"quoted"
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
-    place = tmp_path / "bowls"
-    place.mkdir()
-    return place
-
-
-@pytest.fixture
 def shoot(folder: Path) -> Path:
     (folder / "1.jpg").write_bytes(jpeg(1))
     (folder / "2.jpg").write_bytes(jpeg(2))

@@ -24,46 +24,19 @@ from lampblack.rules.layers import Layers, gather
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
 from lampblack.rules.mixing import parse_terms, plan
-from rendered.world import (
-    APERTURES,
-    CAMERAS,
-    GAINS,
-    Floats,
-    _layer,
-    av,
-    enlarged,
-    index,
-    lit,
-    scene,
-    srgb_code,
-    write_dng,
-    write_jpeg,
-)  # fmt: skip
+from rendered.lamplight import LUMA, Lamplight, kinds
+from rendered.world import Floats, av, lit, scene, srgb_code
 
 THRESHOLDS = load_thresholds()
 SCENES = ("kettle", "sitter", "vase", "bottle")
-CAMERA = {"kettle": "steep", "sitter": "short", "vase": "steep", "bottle": "flat"}
+LIT = {
+    name: Lamplight(name, camera)
+    for name, camera in {"kettle": "steep", "sitter": "short", "vase": "steep", "bottle": "flat"}.items()
+}
 ADDS_UP = {"raw": 0.03, "jpeg": 0.12}  # stops
 SHARES = {"raw": 0.02, "jpeg": 0.05}
 RATIO = {"raw": 0.1, "jpeg": 0.2}  # stops
-LUMA = np.array([0.2126, 0.7152, 0.0722], np.float32)  # IEC 61966-2-1
-kinds = pytest.mark.parametrize("kind", ["raw", "jpeg"])
 scenes = pytest.mark.parametrize("name", SCENES)
-
-
-@cache
-def lamp(name: str, which: int) -> Floats:
-    """The light of one lamp, as large as its camera sees it."""
-    file = list(index()["scenes"][name]["layers"].values())[which]
-    return enlarged(GAINS[name][which] * _layer(file), CAMERAS[CAMERA[name]].times)
-
-
-@cache
-def at_f1(name: str) -> float:
-    """Exposure at f/1 that puts the brightest parts of all lamps a stop under white at f/8."""
-    camera = CAMERAS[CAMERA[name]]
-    total = cv2.transform(lamp(name, 0) + lamp(name, 1), camera.from_light).max(axis=2)
-    return float(av(8.0) - 1 - np.log2(np.percentile(total, 99.8)))
 
 
 def write(folder: Path, name: str, kind: str, gains: tuple[float, float], f_number: float) -> Path:
@@ -71,23 +44,14 @@ def write(folder: Path, name: str, kind: str, gains: tuple[float, float], f_numb
     path = folder / f"{name}-{gains[0]:g}-{gains[1]:g}-{f_number:g}.{'dng' if kind == 'raw' else 'jpg'}"
     if path.exists():
         return path
-    camera = CAMERAS[CAMERA[name]]
-    light = gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1)
-    shares = cv2.transform(light, camera.from_light * np.float32(2 ** (at_f1(name) - av(f_number))))
+    light = gains[0] * LIT[name].lamp(0) + gains[1] * LIT[name].lamp(1)
     seed = [round(1000 * g) for g in gains]
-    counts = camera.counts(np.asarray(shares, np.float32), int(np.dot([*seed, av(f_number) * 3], [7919, 104_729, 13])))
-    if kind == "raw":
-        write_dng(path, counts, camera, f_number)
-    else:
-        write_jpeg(path, camera.developed(camera.demosaiced(counts), camera.curve), camera, f_number)
+    LIT[name].shoot(path, kind, light, f_number, int(np.dot([*seed, av(f_number) * 3], [7919, 104_729, 13])))
     return path
 
 
 def brightest_holding(name: str, which: int) -> float:
-    """The widest aperture at which this lamp alone clips nothing to speak of."""
-    camera = CAMERAS[CAMERA[name]]
-    top = float(np.percentile(cv2.transform(lamp(name, which), camera.from_light).max(axis=2), 99.9))
-    return min(n for n in APERTURES if top * 2 ** (at_f1(name) - av(n)) < 0.8 or n == APERTURES[-1])
+    return LIT[name].holding(LIT[name].lamp(which))
 
 
 @pytest.fixture(scope="module")
@@ -131,8 +95,8 @@ def layers_of(folder: Path, name: str, kind: str) -> Layers:
 
 def truth(name: str) -> tuple[list[Floats], Floats, Floats]:
     """Luminance of each lamp, and where subject and backdrop surely are, every second pixel."""
-    seen = lit(name, CAMERAS[CAMERA[name]].times)
-    lamps = [cv2.transform(lamp(name, i), LUMA[None])[::2, ::2] for i in (0, 1)]
+    seen = lit(name, LIT[name].camera.times)
+    lamps = [cv2.transform(LIT[name].lamp(i), LUMA[None])[::2, ::2] for i in (0, 1)]
     return lamps, seen.before, seen.pure
 
 
@@ -164,7 +128,7 @@ def test_a_mix_asked_for_comes_out_as_promised(folder: Path, name: str, kind: st
     layers = layers_of(folder, name, kind)
     found = plan(layers, parse_terms(wish, ["one", "two"]), LADDER, THRESHOLDS)
     gains = [2.0**stops for stops in found.gains]
-    light = cv2.transform(gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1), LUMA[None])[::2, ::2]
+    light = cv2.transform(gains[0] * LIT[name].lamp(0) + gains[1] * LIT[name].lamp(1), LUMA[None])[::2, ::2]
     _, before, pure = truth(name)
     columns = np.nonzero(before)[1]
     left = before & (np.arange(before.shape[1]) < np.median(columns))[None]
@@ -172,13 +136,13 @@ def test_a_mix_asked_for_comes_out_as_promised(folder: Path, name: str, kind: st
     print(name, kind, wish, found.why, "promised", found.after, "true ratio", round(ratio, 3))
     assert found.after.ratio == pytest.approx(ratio, abs=RATIO[kind])
     if "backdrop=clean" in wish and found.met and scene(name).backdrop == "black":
-        camera = CAMERAS[CAMERA[name]]
+        camera = LIT[name].camera
         made = write(folder, name, kind, (gains[0], gains[1]), found.after.f_number)
         command = [sys.executable, "-m", "lampblack.daemon.cli", "score", "--json", "--backdrop", "black", str(made)]
         verdict = json.loads(subprocess.run(command, capture_output=True, text=True, check=True).stdout)
-        level = at_f1(name) - av(found.after.f_number)
+        level = LIT[name].at_f1() - av(found.after.f_number)
         shares = cv2.transform(
-            gains[0] * lamp(name, 0) + gains[1] * lamp(name, 1), camera.from_light * np.float32(2**level)
+            gains[0] * LIT[name].lamp(0) + gains[1] * LIT[name].lamp(1), camera.from_light * np.float32(2**level)
         )
         curve = camera.curve if kind == "jpeg" else np.rint(srgb_code(np.arange(65536) / 65535)).astype(np.uint8)
         p99 = np.percentile(camera.developed(shares, curve).max(axis=2)[::2, ::2][pure], 99)

@@ -13,29 +13,21 @@ import cv2
 import numpy as np
 import pytest
 
+from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.eye import see_here
 from lampblack.rules.layers import Layers, gather
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
 from lampblack.rules.match import Match, match_frame
-from rendered.test_lamps import LUMA, THRESHOLDS
-from rendered.world import (
-    APERTURES,
-    CAMERAS,
-    GAINS,
-    Floats,
-    _layer,
-    av,
-    enlarged,
-    index,
-    lit,
-    write_dng,
-    write_jpeg,
-)  # fmt: skip
+from rendered.lamplight import LUMA, Lamplight, kinds
+from rendered.world import Floats, index, lit
 
-SCENES = {"table": "flat", "vase": "steep", "bottle": "flat", "kettle": "short"}
+THRESHOLDS = load_thresholds()
+SCENES = {
+    name: Lamplight(name, camera)
+    for name, camera in {"table": "flat", "vase": "steep", "bottle": "flat", "kettle": "short"}.items()
+}
 WITHIN = 0.15  # stops
-kinds = pytest.mark.parametrize("kind", ["raw", "jpeg"])
 scenes = pytest.mark.parametrize("name", SCENES)
 
 
@@ -43,39 +35,16 @@ def lamp_names(name: str) -> list[str]:
     return list(index()["scenes"][name]["layers"])
 
 
-@cache
 def lamp(name: str, which: int, how: str = "") -> Floats:
-    layer, file = list(index()["scenes"][name]["layers"].items())[which]
-    return enlarged(
-        GAINS[name][which] * _layer(f"{name}-{layer}-{how}.jxl" if how else file), CAMERAS[SCENES[name]].times
-    )
-
-
-@cache
-def at_f1(name: str) -> float:
-    """Exposure at f/1 that puts the brightest parts of all lamps a stop under white at f/8."""
-    total = cv2.transform(lamp(name, 0) + lamp(name, 1), CAMERAS[SCENES[name]].from_light).max(axis=2)
-    return float(av(8.0) - 1 - np.log2(np.percentile(total, 99.8)))
+    return SCENES[name].lamp(which, how)
 
 
 def shot(folder: Path, name: str, kind: str, light: Floats, f_number: float, seed: int) -> Look:
-    camera = CAMERAS[SCENES[name]]
     path = folder / f"{name}-{seed}.{'dng' if kind == 'raw' else 'jpg'}"
-    shares = cv2.transform(light, camera.from_light * np.float32(2 ** (at_f1(name) - av(f_number))))
-    counts = camera.counts(np.asarray(shares, np.float32), seed)
-    if kind == "raw":
-        write_dng(path, counts, camera, f_number)
-    else:
-        write_jpeg(path, camera.developed(camera.demosaiced(counts), camera.curve), camera, f_number)
+    SCENES[name].shoot(path, kind, light, f_number, seed)
     look = see_here(bytes(path), THRESHOLDS).look
     path.unlink()
     return look
-
-
-def holding(name: str, light: Floats) -> float:
-    """The widest aperture at which a lamp alone clips nothing to speak of."""
-    top = float(np.percentile(cv2.transform(light, CAMERAS[SCENES[name]].from_light).max(axis=2), 99.9))
-    return min(n for n in APERTURES if top * 2 ** (at_f1(name) - av(n)) < 0.8 or n == APERTURES[-1])
 
 
 @pytest.fixture(scope="module")
@@ -89,7 +58,7 @@ def stored(folder: Path, name: str, kind: str) -> Layers:
     for i, n in enumerate((16.0, 8.0, 4.0) if kind == "jpeg" else ()):
         lessons = lessons.after(shot(folder, name, kind, lamp(name, 0) + lamp(name, 1), n, 90 + i))
     each = [
-        (layer, shot(folder, name, kind, lamp(name, i), holding(name, lamp(name, i)), 10 + i))
+        (layer, shot(folder, name, kind, lamp(name, i), SCENES[name].holding(lamp(name, i)), 10 + i))
         for i, layer in enumerate(lamp_names(name))
     ]
     return gather(each, THRESHOLDS, lessons.response)
@@ -128,7 +97,7 @@ def true_change(name: str, how: str) -> float:
     """Median stops by which the moved lamp's light on the subject has changed, where it gives most of the light."""
     old, new = (cv2.transform(light, LUMA[None])[::2, ::2] for light in (lamp(name, 0), lamp(name, 0, how)))
     other = cv2.transform(lamp(name, 1), LUMA[None])[::2, ::2]
-    where = lit(name, CAMERAS[SCENES[name]].times).before & (old > 0.6 * (old + other))
+    where = lit(name, SCENES[name].camera.times).before & (old > 0.6 * (old + other))
     return float(np.median(np.log2(new[where] / old[where])))
 
 

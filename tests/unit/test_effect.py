@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from test_match import FILL, HEIGHT, KEY, THRESHOLDS, WIDTH, lit, normals, seen
+from balls import FILL, HEIGHT, KEY, THRESHOLDS, WIDTH, lit, normals, seen
 
 from lampblack.rules.effect import effect, in_words
 from lampblack.rules.layers import LayersError, gather
