@@ -1,5 +1,5 @@
 """
-What a person says of the shoot, answered: spots, regions, the plate, readings, choices, notes, names. No I/O.
+What a person says of the shoot, answered: spots, regions, the plate, readings, choices, notes, names, lamps. No I/O.
 
 Each answer is the reply, and what the journal is to note; `Memory.note` takes that in once it is kept.
 """
@@ -7,10 +7,11 @@ Each answer is the reply, and what the journal is to note; `Memory.note` takes t
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.lampbook import answer_on_lamps
+from lampblack.daemon.lampbook import ALL, CIRCUIT, LAMP, NO_LAMP, NONE, SHOWS, Lamp, lamp_of, lamps_json
 from lampblack.daemon.memory import Event, Memory
 from lampblack.daemon.noted import (
     CHOICE,
@@ -28,6 +29,7 @@ from lampblack.daemon.noted import (
     readings_entry,
     text_of,
 )
+from lampblack.rules.circuits import parse_circuit
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import parse_region, region_text
 from lampblack.rules.readings import Reading, in_words, newest, parse_readings, ratios, wanted_av
@@ -36,7 +38,7 @@ from lampblack.rules.spots import parse_spot, written
 Answer = tuple[Event, Entry | None]
 
 MOST_SPOTS = 20
-"""More are not kept: each has its line in the panel. Nor are more regions."""
+"""More are not kept: each has its line in the panel. Nor are more regions, or lamps."""
 
 _MOST_STARS = 5
 
@@ -162,8 +164,66 @@ def _rename(memory: Memory, request: Event) -> Answer:
 
 
 def _lamp(memory: Memory, request: Event) -> Answer:
+    """
+    Answer on lamps and circuits.
+
+    Name and facts; `frame` with a name, `all` or `none` marks what a frame shows ("newest": that one); `remove`: a lamp
+    to take back; `rating` and `circuit`: of a circuit. None of them: what is known.
+    """
+    book, setup = memory.lamps, memory.setup.number
+    known = book.lamps(setup)
+    if request.get("remove") is not None:
+        name = text_of(request["remove"], 40) or ""
+        if name not in known:
+            raise ValueError(f"There is no lamp {name}.")
+        return _ok(f"{name} is no lamp of this setup any more."), _entry(NO_LAMP, setup=setup, name=name)
+    if request.get("frame") is not None:
+        return _shows(memory, known, request)
+    if request.get("rating") is not None:
+        circuit, rating = text_of(request.get("circuit"), 40), parse_circuit(str(request["rating"]))
+        if circuit is None:
+            raise ValueError("Which circuit is rated so? Give its name.")
+        return _ok(f"Circuit {circuit} is noted: {rating.text}."), _entry(CIRCUIT, name=circuit, rating=rating.text)
+    if request.get("name") is not None:
+        lamp = lamp_of(request)
+        if lamp.name not in known and len(known) >= MOST_SPOTS:
+            raise ValueError(f"{MOST_SPOTS} lamps are named already: remove one first.")
+        now = known.get(lamp.name, lamp).with_more(lamp)
+        return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **lamp.told)
+    pair = request.get("reflector")
+    area, metres = map(_metres, pair) if isinstance(pair, list) and len(pair) == 2 else (None, None)
+    reflector = None if area is None or metres is None else (area, metres)
+    lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")), reflector)
+    reply = _ok("; ".join(lines) or "No lamp is named yet.")
+    return {**reply, "lines": lines, "lamps": lamps_json(book, setup)}, None
+
+
+def _shows(memory: Memory, known: Mapping[str, Lamp], request: Event) -> Answer:
+    """Mark what a frame shows: a lamp alone, all of them, none; or nothing, which takes the mark back."""
     newest = memory.frames[-1].kept.number if memory.frames else None
-    return answer_on_lamps(memory.lamps, request, memory.setup.number, range(1, memory.total + 1), newest)
+    frame = newest if request["frame"] == "newest" else request["frame"]
+    if not isinstance(frame, int) or isinstance(frame, bool) or not 1 <= frame <= memory.total:
+        raise ValueError("There is no such frame." if memory.total else "There is no frame yet.")
+    what = text_of(request.get("name"), 40)
+    if what is None:
+        return _ok(f"Frame {frame} is not marked any more."), _entry(SHOWS, frame=frame, what=None)
+    what = what.lower() if what.lower() in (ALL, NONE) else what
+    said = {ALL: "all lamps on", NONE: "all lamps off"}.get(what, f"{what} alone")
+    new = "" if what in known or what in (ALL, NONE) else f" {what} is not named as a lamp of this setup yet."
+    return _ok(f"Frame {frame} shows {said}.{new}"), _entry(SHOWS, frame=frame, what=what)
+
+
+def _metres(value: Any) -> float | None:
+    good = isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 100
+    return float(value) if good else None
+
+
+def _ok(text: str) -> Event:
+    return {"ok": True, "text": text}
+
+
+def _entry(word: str, /, **told: Any) -> Entry:
+    return word, json.dumps(told)
 
 
 def _asked_setup(memory: Memory, request: Event) -> int:

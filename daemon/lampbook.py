@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
-from lampblack.daemon.noted import Entry, text_of
+from lampblack.daemon.noted import text_of
 from lampblack.rules.cautions import LAMPS
 from lampblack.rules.circuits import Circuit, load_lines, parse_circuit
 from lampblack.rules.distance import Place, lines_on, reflector_stops
@@ -24,7 +24,6 @@ HOT = ("tungsten", "halogen", "hmi")
 KINDS = (*HOT, "led", "fluorescent", "daylight", "other")
 ALL, NONE = "all", "none"
 """What a frame shows when it isn't one lamp alone."""
-MOST_LAMPS = 20
 
 
 @dataclass(frozen=True)
@@ -188,76 +187,6 @@ def lamp_of(told: Mapping[str, Any]) -> Lamp:
                 raise ValueError(f"{key} is a number from {least:g} to {most:g}.")
             given[key] = float(value)
     return Lamp(name, **given)
-
-
-def answer_on_lamps(
-    book: LampBook, request: Json, setup: int, frames: range, newest: int | None
-) -> tuple[Json, Entry | None]:
-    """
-    Return the reply to `lamp`, and what the journal is to note.
-
-    Args:
-        book: what was said so far.
-        request: name and facts; `frame` with a name, `all` or `none` marks what a frame shows (`newest`: that one);
-            `remove`: a lamp to take back; `rating` and `circuit`: of a circuit. None of them: what is known.
-        setup: the present one.
-        frames: the numbers that there are.
-        newest: the newest frame's, None if there is none.
-
-    Raises:
-        ValueError: it can't be; the text is one line for a person.
-    """
-    known = book.lamps(setup)
-    if request.get("remove") is not None:
-        name = text_of(request["remove"], 40) or ""
-        if name not in known:
-            raise ValueError(f"There is no lamp {name}.")
-        return _ok(f"{name} is no lamp of this setup any more."), _entry(NO_LAMP, setup=setup, name=name)
-    if request.get("frame") is not None:
-        return _marked(known, request, frames, newest)
-    if request.get("rating") is not None:
-        circuit, rating = text_of(request.get("circuit"), 40), parse_circuit(str(request["rating"]))
-        if circuit is None:
-            raise ValueError("Which circuit is rated so? Give its name.")
-        return _ok(f"Circuit {circuit} is noted: {rating.text}."), _entry(CIRCUIT, name=circuit, rating=rating.text)
-    if request.get("name") is not None:
-        lamp = lamp_of(request)
-        if lamp.name not in known and len(known) >= MOST_LAMPS:
-            raise ValueError(f"{MOST_LAMPS} lamps are named already: remove one first.")
-        now = known.get(lamp.name, lamp).with_more(lamp)
-        return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **lamp.told)
-    pair = request.get("reflector")
-    area, metres = map(_metres, pair) if isinstance(pair, list) and len(pair) == 2 else (None, None)
-    reflector = None if area is None or metres is None else (area, metres)
-    lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")), reflector)
-    reply = _ok("; ".join(lines) or "No lamp is named yet.")
-    return {**reply, "lines": lines, "lamps": lamps_json(book, setup)}, None
-
-
-def _marked(known: Mapping[str, Lamp], request: Json, frames: range, newest: int | None) -> tuple[Json, Entry | None]:
-    frame = newest if request["frame"] == "newest" else request["frame"]
-    if not isinstance(frame, int) or isinstance(frame, bool) or frame not in frames:
-        raise ValueError("There is no such frame." if frames else "There is no frame yet.")
-    what = text_of(request.get("name"), 40)
-    if what is None:
-        return _ok(f"Frame {frame} is not marked any more."), _entry(SHOWS, frame=frame, what=None)
-    what = what.lower() if what.lower() in (ALL, NONE) else what
-    said = {ALL: "all lamps on", NONE: "all lamps off"}.get(what, f"{what} alone")
-    new = "" if what in known or what in (ALL, NONE) else f" {what} is not named as a lamp of this setup yet."
-    return _ok(f"Frame {frame} shows {said}.{new}"), _entry(SHOWS, frame=frame, what=what)
-
-
-def _metres(value: Any) -> float | None:
-    good = isinstance(value, int | float) and not isinstance(value, bool) and 0 < value < 100
-    return float(value) if good else None
-
-
-def _ok(text: str) -> Json:
-    return {"ok": True, "text": text}
-
-
-def _entry(word: str, /, **told: Any) -> Entry:
-    return word, json.dumps(told)
 
 
 def lamps_json(book: LampBook, setup: int) -> list[Json]:
