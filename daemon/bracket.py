@@ -23,7 +23,7 @@ Event = dict[str, Any]
 FRAME_S = 120.0
 """From a shot to its verdict: a long exposure, its download, its reading."""
 PAUSES_S = (1.0, 2.0, 4.0, 8.0, 15.0, 30.0, 30.0, 30.0)
-"""Between looks at a camera that is away: two minutes in all."""
+"""Between looks at a camera that is away, or waits for a hand: two minutes in all."""
 TRIES = 3
 
 
@@ -103,28 +103,38 @@ class Run:
         return f"Frame {len(taken) + 1}, next {left}. {plan.why}"
 
     async def _one(self, setting: Setting) -> str | None:
-        """Set, fire, wait for the verdict; return why not, in a line."""
-        wrong = "The camera did not answer."
-        for _ in range(TRIES):
+        """Set, fire, wait for the verdict, out of what may pass or a person can mend; return why not, in a line."""
+        wrong, tries, pauses = "The camera did not answer.", 0, iter(PAUSES_S)
+        while tries < TRIES:
             if self.halted:
                 return "Halted."
             away = await self._ready()
             if away is not None:
                 return away
-            before = self.stage.frames()
-            wrong = await self._set(setting) or ""
-            if not wrong:
-                ok, text = await self.stage.ask({"do": "fire"})
-                # A shot that nobody answered for may have been taken all the same: look before another is fired.
-                patience = FRAME_S if ok else _AFTER_A_BREAK_S
-                if await self.stage.frame(before, setting, patience):
-                    return None
-                wrong = text if not ok else "The camera fired, but no frame came to be judged."
-                if ok:
+            told, fired = await self._shot(setting)
+            if told is None:
+                return None
+            wrong = told
+            if not fired and any(word in wrong for word in _MENDED_BY_HAND):
+                if not await self._waited(wrong, next(pauses, None)):
                     return wrong
-            if not _passing(wrong, self.stage.camera):
+            elif fired or not _passing(wrong, self.stage.camera):
                 return wrong
+            else:
+                tries += 1
         return wrong
+
+    async def _shot(self, setting: Setting) -> tuple[str | None, bool]:
+        """Set, fire and wait once; return what went wrong, and whether the camera fired all the same."""
+        before = self.stage.frames()
+        wrong = await self._set(setting)
+        if wrong is not None:
+            return wrong, False
+        fired, text = await self.stage.ask({"do": "fire"})
+        # A shot that nobody answered for may have been taken all the same: look before another is fired.
+        if await self.stage.frame(before, setting, FRAME_S if fired else _AFTER_A_BREAK_S):
+            return None, fired
+        return ("The camera fired, but no frame came to be judged." if fired else text), fired
 
     async def _set(self, setting: Setting) -> str | None:
         camera = self.stage.camera
@@ -146,10 +156,20 @@ class Run:
                 return None
             if state == "none" or self.halted:
                 break
-            self._tell("waiting", _NOTHING, [], str(self.stage.camera.get("text") or "The camera is away."))
-            await asyncio.sleep(pause_s)
+            await self._waited(str(self.stage.camera.get("text") or "The camera is away."), pause_s)
         text = clean(str(self.stage.camera.get("text") or ""), 200)
         return f"The camera is away: {text}" if text else "No camera: start watching with --camera auto."
+
+    async def _waited(self, why: str, pause_s: float | None) -> bool:
+        """Wait, and say for what; return False where the patience, None, is at its end or a halt came."""
+        if pause_s is None:
+            return False
+        self._tell("waiting", _NOTHING, [], why)
+        for _ in range(max(1, round(pause_s / _LOOK_S))):
+            if self.halted:
+                return False
+            await asyncio.sleep(_LOOK_S)
+        return True
 
     async def _back_to(self, here: Setting) -> str | None:
         """Put the dials back; return a line if they can't be."""
@@ -176,6 +196,7 @@ class Run:
 
 _LONGEST_S = 4.0  # a run leaves longer times alone: nobody waits for them unasked
 _AFTER_A_BREAK_S = 8.0
+_LOOK_S = 0.2  # between looks for a halt
 
 
 def cannot(why: str) -> Plan:
@@ -192,6 +213,8 @@ def _passing(wrong: str, camera: Event) -> bool:
 
 
 _PASSING = ("broke", "busy", "did not answer", "no frame came")
+_MENDED_BY_HAND = ("card is full", "mode dial")
+"""In what the camera's end says: a person at the camera can put this right, and the run goes on where it was."""
 
 
 def _json(setting: Setting) -> Event:

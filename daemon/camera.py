@@ -11,7 +11,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+import numpy as np
+
 from lampblack.daemon.clean import clean
+from lampblack.rules.glimpse import Glimpse
 
 log = logging.getLogger(__name__)
 
@@ -72,6 +75,8 @@ class Camera:
         self.now: Event = NO_CAMERA
         """What it is doing, as clients see it."""
         self.f_numbers: tuple[float, ...] | None = None
+        self.seen: Glimpse | None = None
+        """What the lens saw when it was last asked for."""
 
     def start(self) -> None:
         """Begin to look for it."""
@@ -117,6 +122,8 @@ class Camera:
             self._hears.fetched(os.fsencode(event["path"]))
         elif kind == "trouble":
             self._hears.trouble(clean(str(event.get("text", "")), 300))
+        elif kind == "seen":
+            self.seen = np.array(event["cells"], np.float32)
         elif kind == "camera":
             before, self.now = self.now, {**NO_CAMERA, **event["camera"]}
             _log_change(before, self.now)

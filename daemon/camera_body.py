@@ -19,9 +19,12 @@ from lampblack.daemon.landing import CardFile
 
 SLICE_MS = 100  # over USB the generic driver waits twice what it is asked; an order waits that long, too
 SILENCE_S = 2.0  # a read that took longer was not answered: the library gives up after 2.5 s, over USB after 20 s
+NO_VIEW = "The camera shows no picture without a shot."
 DEEPEST, MOST_FILES = 8, 100_000
 DIALS = (*dials.APERTURE_WIDGETS, *dials.SHUTTER_WIDGETS, *dials.ISO_WIDGETS, *dials.BATTERY_WIDGETS)
 TARGET = "capturetarget"
+VIEW = ("viewfinder", "5021")
+"""What ends the picture without a shot: makers' switch, or PTP 1.1's Enabled Streams."""
 ABOUT = ("manufacturer", "cameramodel", "serialnumber", "eosserialnumber")
 LEAST_VERSION = (2, 5, 34)  # mends memory errors that a hostile device could use, CVE-2026-40333 to 40341
 
@@ -82,6 +85,7 @@ class Body:
         self.address = self._find(address)
         self._camera.init()
         self._widgets: set[str] = set()
+        self._shows = bool(self._camera.get_abilities().operations & gp.GP_OPERATION_CAPTURE_PREVIEW)
 
     def _find(self, address: str) -> str:
         gp = self._gp
@@ -115,6 +119,30 @@ class Body:
     def trigger(self) -> None:
         """Fire without waiting for the files."""
         self._camera.trigger_capture()
+
+    def view(self) -> bytes | None:
+        """Return what the lens sees now, a small JPEG, without a shot; None where this body doesn't show it."""
+        if not self._shows:
+            return None
+        try:
+            file = self._camera.capture_preview()
+        except self._gp.GPhoto2Error as error:
+            if error.code not in (NOT_SUPPORTED, CANNOT, BAD_PARAMETERS):
+                raise
+            self.probe()  # fails if it is the connection
+            self._shows = False
+            return None
+        return bytes(file.get_data_and_size())
+
+    def end_view(self) -> None:
+        """Have the body stop showing: it drains the battery and warms the sensor, and some can't fire meanwhile."""
+        for name in VIEW:
+            if name in self._widgets:
+                widget = self._camera.get_single_config(name)
+                toggle = widget.get_type() == self._gp.GP_WIDGET_TOGGLE
+                widget.set_value(0 if toggle else "0")
+                self._camera.set_single_config(name, widget)
+                return
 
     def learn(self) -> dict[str, str]:
         """

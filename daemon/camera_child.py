@@ -33,6 +33,7 @@ from lampblack.daemon.camera_body import (
     CLAIMED,
     FILE_GONE,
     NO_SPACE,
+    NO_VIEW,
     NOT_SUPPORTED,
     SLICE_MS,
     Body,
@@ -510,6 +511,8 @@ class Child:
                     self._set_shutter(body, order["n"], float(order["shutter_s"]))
                 elif order["do"] == "balance":
                     self._set_balance(body, order["n"], order)
+                elif order["do"] == "view":
+                    self._view(body, order["n"], bool(order["on"]))
                 else:
                     self._fire(body, order["n"])
             except self._gp.GPhoto2Error as error:
@@ -534,6 +537,22 @@ class Child:
         self._answer(n, False, text)
         self._read_dials(body)  # fails if the connection is what is wrong
         self._report_ready()
+
+    def _view(self, body: Body, n: int, on: bool) -> None:
+        """Report what the lens sees now in a few cells, or have the body stop showing it."""
+        self._doing("set")
+        if not on:
+            body.end_view()
+            self._answer(n, True, "The camera shows nothing more.")
+        else:
+            seen: list[bytes | None] = []
+            code = self._while_busy(lambda: seen.append(body.view()))
+            data = seen[-1] if seen else None
+            cells = None if data is None else _cells(data)
+            if cells is not None:
+                self.say("seen", cells=cells)
+            self._answer(n, cells is not None, "Seen." if cells else meaning(code) if code else NO_VIEW)
+        self._doing("idle")
 
     def _why_not(self, body: Body, code: int) -> str:
         """The library says only "error" where the camera said that its card is full."""
@@ -864,6 +883,25 @@ def _memory(stored: Mapping[str, Any]) -> Memory:
         left={CardFile(*file) for file in stored["left"]},
         have={CardFile(*file): name for *file, name in stored["have"]},
     )
+
+
+def _cells(jpeg: bytes) -> list[list[float]] | None:
+    """Return what a small picture shows (`rules.glimpse`), or None if it is none. It is opened here, apart from all."""
+    import simplejpeg  # late: few connections ever look
+
+    from lampblack.rules.glimpse import glimpse_of
+
+    try:
+        height, width, _, _ = simplejpeg.decode_jpeg_header(jpeg)
+        if height * width > _MOST_VIEW_PIXELS:
+            return None
+        cells: list[list[float]] = glimpse_of(simplejpeg.decode_jpeg(jpeg, "RGB", strict=False)).round(5).tolist()
+    except ValueError:
+        return None
+    return cells
+
+
+_MOST_VIEW_PIXELS = 8_000_000
 
 
 def _resident_bytes() -> int:

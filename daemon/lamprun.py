@@ -1,8 +1,9 @@
 """
 A run over lamps: each alone, none, all, with a word on what to switch before each; the frames come out marked.
 
-The person stands at the lamps: one key says that the switch is thrown, or a pause between prompts does without any. A
-frame that shows the light as it was before is not taken for the next lamp's; the switch is asked for again.
+The person stands at the lamps. A camera that shows what its lens sees lets the run see the switch thrown, and go on by
+itself; else one key says so, or a pause between prompts does without any. A frame that shows the light as it was before
+is not taken for the next lamp's; the switch is asked for again.
 """
 
 from __future__ import annotations
@@ -13,13 +14,14 @@ from typing import Any, Protocol
 
 from lampblack.daemon.bracket import TRIES, Run, Stage, cannot
 from lampblack.daemon.lampbook import ALL, NONE
+from lampblack.rules.glimpse import Glimpse, Switch
 from lampblack.rules.run import Offer, Plan, Setting
 
 Event = dict[str, Any]
 
 _CLIPPED = 0.01  # of the subject: a layer that is burnt out there is a lower bound
 _DARKER, _BRIGHTER = -2.0, 3.0  # stops, where a lamp alone is burnt out, or too dark to see anything by
-_LOOK_S = 0.2
+_LOOK_S = 0.3
 _NEW_LIGHT = {"light-changed", "light-again", "black-frame", "burnt-out"}
 
 
@@ -31,6 +33,12 @@ class LampStage(Stage, Protocol):
 
     async def mark(self, frame: int, what: str) -> None:
         """Mark what a frame shows."""
+
+    async def glimpse(self) -> Glimpse | None:
+        """Return what the lens sees now, without a shot; None where the camera doesn't show it, or not just now."""
+
+    async def end_glimpses(self) -> None:
+        """Have the camera stop showing."""
 
 
 @dataclass
@@ -60,11 +68,11 @@ class LampRun(Run):
         for _ in range(TRIES):
             if not await self._asked(prompt, what):
                 return f"Halted after {len(taken)} frames."
-            wrong = await self._exposed(what, begun, taken)
+            told: set[str] = set()
+            wrong = await self._exposed(what, begun, taken, told)
             if wrong is not None:
                 return wrong
-            kinds = {notice.get("kind") for notice in self._said().get("notices") or []}
-            if kinds & _NEW_LIGHT or (first and self.stage.frames() == len(taken)):
+            if told & _NEW_LIGHT or (first and self.stage.frames() == len(taken)):
                 return None  # the shoot's very first frame has nothing to be held against
             prompt = f"The light is as it was before. {_prompt(what)}"
         return f"{what}: the light did not change."
@@ -76,14 +84,23 @@ class LampRun(Run):
         """Tell what to switch, and wait until it is done; return False if the run was halted meanwhile."""
         self.switched = False
         self._tell("waiting", Plan((), None, ""), [], prompt, prompt=what)
-        waited = 0.0
-        while not self.switched and not self.halted and (self.pause_s is None or waited < self.pause_s):
+        clock = asyncio.get_running_loop().time
+        begun_s, switch = clock(), None
+        while not self.switched and not self.halted:
+            if self.pause_s is None:
+                picture = await self.stage.glimpse()
+                if picture is not None:
+                    switch = switch or Switch(picture, self.thresholds)
+                    self.switched = self.switched or switch.seen(picture, clock())
+            elif clock() - begun_s >= self.pause_s:
+                break
             await asyncio.sleep(_LOOK_S)
-            waited += _LOOK_S
+        if switch is not None:
+            await self.stage.end_glimpses()
         return not self.halted
 
-    async def _exposed(self, what: str, begun: Offer, taken: list[Setting]) -> str | None:
-        """Shoot until the lamp is neither burnt out nor too dark, three times at most."""
+    async def _exposed(self, what: str, begun: Offer, taken: list[Setting], told: set[str]) -> str | None:
+        """Shoot until the lamp is neither burnt out nor too dark, three times at most; `told` gathers the notices."""
         setting = begun.here
         for _ in range(TRIES):
             self._tell("running", Plan((setting,), None, ""), taken, f"{what}: {setting.text}.")
@@ -91,6 +108,7 @@ class LampRun(Run):
             if wrong is not None:
                 return wrong
             taken.append(setting)
+            told |= _kinds(self._said())  # of each: the second frame of a lamp is lit as the first was
             change = _change(self._said(), what)
             other = None if change is None else _nearest(begun, setting, change)
             if other is None or other == setting:
@@ -106,10 +124,14 @@ def _prompt(what: str) -> str:
     }.get(what, f"Now {what} alone: the others off.")
 
 
+def _kinds(said: Event) -> set[str]:
+    """Return what kinds of notices a frame has."""
+    return {str(notice.get("kind")) for notice in said.get("notices") or []}
+
+
 def _change(said: Event, what: str) -> float | None:
     """Return the stops that a frame is to be exposed by otherwise, None for none."""
-    clipped = (said.get("highlights") or {}).get("subject") or 0.0
-    kinds = {notice.get("kind") for notice in said.get("notices") or []}
+    clipped, kinds = (said.get("highlights") or {}).get("subject") or 0.0, _kinds(said)
     if clipped > _CLIPPED or "burnt-out" in kinds:
         return _DARKER
     return _BRIGHTER if "black-frame" in kinds and what != NONE else None

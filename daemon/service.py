@@ -26,6 +26,7 @@ from typing import Any, Protocol
 from lampblack.daemon import answers, bracket, learning, noted
 from lampblack.daemon import journal as journals
 from lampblack.daemon.camera import Camera, Hears, TetherLike, is_f_number
+from lampblack.daemon.camera_body import NO_VIEW
 from lampblack.daemon.cast import BY_HAND, Cast
 from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
@@ -59,6 +60,7 @@ from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
+from lampblack.rules.glimpse import Glimpse
 from lampblack.rules.look import Look
 from lampblack.rules.neutral import NeutralError
 from lampblack.rules.radiance import Radiance
@@ -915,6 +917,8 @@ class _RunStage:
 
     def __init__(self, service: Service) -> None:
         self._service = service
+        self._blind = False
+        """The camera has said that it shows nothing without a shot."""
 
     @property
     def camera(self) -> Event:
@@ -951,6 +955,17 @@ class _RunStage:
 
     async def mark(self, frame: int, what: str) -> None:
         await self._service._do_said({"do": "lamp", "name": what, "frame": frame})
+
+    async def glimpse(self) -> Glimpse | None:
+        camera = self._service._camera
+        if not self._blind and camera.now["state"] == "ready":
+            ok, text = await camera.ask({"do": "view", "on": True})
+            self._blind = text == NO_VIEW
+            return camera.seen if ok else None
+        return None
+
+    async def end_glimpses(self) -> None:
+        await self._service._camera.ask({"do": "view", "on": False})
 
     def tell(self, run: Event) -> None:
         self._service._publish({"event": "run", "run": run})

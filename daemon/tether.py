@@ -184,7 +184,8 @@ class Tether:
 
     def request(self, what: Mapping[str, object], done: Done) -> None:
         """
-        Ask for `{"do": "aperture", "f_number": 8.0}` or `{"do": "fire"}`.
+        Ask for `{"do": "aperture", "f_number": 8.0}`, `{"do": "fire"}` or `{"do": "view", "on": True}`: an event
+        `seen` then brings what the lens sees, in cells, before the answer.
 
         `done(ok, text)` is called exactly once, from the tether's thread (or at once, if that has ended).
         """
@@ -467,7 +468,7 @@ class Tether:
         if what == "doing":
             life.doing, life.size = said["what"], max(0, said["size"])
         life.deadline_s = time.monotonic() + DEADLINES_S[life.doing] + life.size / SLOWEST_BYTES_PER_S
-        if what in ("camera", "trouble", "done", "over", "connected"):
+        if what in ("camera", "trouble", "done", "over", "connected", "seen"):
             self._take_news(life, what, said)
         elif "file" in said or what in ("body", "left"):
             self._take_card(life, what, said)
@@ -477,6 +478,8 @@ class Tether:
             self._show(**said["camera"])
         elif what == "trouble":
             self._trouble(said["text"])
+        elif what == "seen":
+            self._news(event="seen", cells=said["cells"])
         elif what == "done":
             done = self._promises.pop(said["n"], None)
             if done is not None:

@@ -234,6 +234,10 @@ class Body:
         self.sleep_after_s = sleep_after_s
         self.trouble = Trouble()
         self.asleep = False
+        self.showing = False
+        """Whether somebody wants to see what the lens sees, without a shot."""
+        self.view: bytes | None = None
+        """The newest of it, a small JPEG; None: none yet."""
         self._dials: dict[str, object] = {
             "f_number": 8.0,
             "shutter": "1/60",
@@ -351,11 +355,13 @@ class Body:
         if self.card.free_frames <= waiting:
             raise RefusedError(Reason.FULL)
         self._shots += 1
-        shot = Shot(self._shots, self._settings(), cause)
+        shot = Shot(self._shots, self.settings, cause)
         self._exposing, self._exposing_s = shot, shot.settings.shutter_s
         return shot
 
-    def _settings(self) -> Settings:
+    @property
+    def settings(self) -> Settings:
+        """Return what a frame is taken with now."""
         return Settings(
             f_number=self.f_number,
             shutter_s=self.shutter_s,
@@ -376,7 +382,7 @@ class Body:
             return []
         self.card.frame_bytes = max(self.card.frame_bytes, sum(item.size for item in written))
         if self.card.frames_left is not None:
-            self.card.frames_left -= 1
+            self.card.frames_left = max(self.card.frames_left - 1, 0)  # one was under way when somebody filled it
         self.charge(self._battery - BATTERY_PERCENT_PER_FRAME)
         self.give_up(shot)
         return written
@@ -442,6 +448,12 @@ class Body:
     def sleep(self) -> None:
         """Fall asleep. A frame under way is still finished."""
         self.asleep = True
+        self.show(False)
+
+    def show(self, on: bool) -> None:
+        """Begin, or end, to show what the lens sees."""
+        self.showing = on
+        self.view = None
 
     def wake(self) -> None:
         """Wake up."""

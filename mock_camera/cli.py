@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import hashlib
+import itertools
 import json
 import math
 import signal
@@ -16,7 +18,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import datetime
 from pathlib import Path
 from typing import NoReturn, Protocol, TextIO
@@ -173,6 +175,13 @@ class Stage:
 
         return {"frames_left": self._server.do(act)}
 
+    def _files(self, words: Sequence[str]) -> dict[str, object]:
+        def digests(body: Body) -> list[str]:
+            items = [item for item in body.card.items.values() if not item.is_folder]
+            return [hashlib.sha256(body.card.read(item, 0, item.size)).hexdigest() for item in items]
+
+        return {"sha256": self._server.do(digests)}
+
     def _battery(self, words: Sequence[str]) -> dict[str, object]:
         percent = _number(words, 0, 100)
         self._server.do(lambda body: body.charge(percent))
@@ -215,6 +224,7 @@ _COMMANDS: Mapping[str, tuple[_Act, str, str]] = {
     ),
     "slow": (Stage._slow, "BYTES_PER_SECOND|off", "slow the line down; 0 freezes it"),
     "card": (Stage._card, "FRAMES|off", "leave room for so many frames"),
+    "files": (Stage._files, "", "tell each file on the card by its SHA-256"),
     "battery": (Stage._battery, "PERCENT", "set the battery's charge; under 3 the shutter stays locked"),
     "balance": (Stage._balance, "NAME", f"set the white balance by hand: {', '.join(WHITE_BALANCES)}"),
     "mode": (
@@ -275,6 +285,7 @@ def _parser() -> argparse.ArgumentParser:
     p.add_argument(
         "--bytes-per-second", type=_above_zero, metavar="B", help="let the line be slow (as fast as it goes)"
     )
+    p.add_argument("--no-view", action="store_true", help="show nobody what the lens sees without a shot")
     return p
 
 
@@ -294,6 +305,17 @@ def _told(path: Path | None) -> Callable[[Shot, list[CardItem], Exposed], None] 
     return tell
 
 
+def _view_of(studio: Studio) -> Callable[[Settings], bytes]:
+    """Return what makes a small picture of what the lens sees; each has noise of its own."""
+    numbers = itertools.count(1_000_000)
+
+    def view(settings: Settings) -> bytes:
+        return studio.photograph(replace(settings, formats=FORMATS[0]), next(numbers), _VIEW_MEGAPIXELS).files[0][1]
+
+    return view
+
+
+_VIEW_MEGAPIXELS = 0.1
 _ENDING = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
 
 
@@ -372,6 +394,7 @@ def run(argv: Sequence[str], build: Callable[[int], Studio], lines: Iterable[str
                 port=args.port,
                 event_port=args.event_port,
                 on_frame=_told(args.truth),
+                view=None if args.no_view else _view_of(studio),
                 on_failure=_wake_main,
             )
             with server, _ended_by_signals():

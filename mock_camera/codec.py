@@ -47,6 +47,8 @@ class Operation(IntEnum):
     GET_DEVICE_PROP_VALUE = 0x1015
     SET_DEVICE_PROP_VALUE = 0x1016
     GET_PARTIAL_OBJECT = 0x101B
+    GET_STREAM_INFO = 0x1024
+    GET_STREAM = 0x1025
 
 
 class Answer(IntEnum):
@@ -74,6 +76,7 @@ class Answer(IntEnum):
     INVALID_PARAMETER = 0x201D
     SESSION_ALREADY_OPEN = 0x201E
     TRANSACTION_CANCELLED = 0x201F
+    NO_STREAM_ENABLED = 0x2022
 
 
 class Happening(IntEnum):
@@ -309,6 +312,19 @@ class DeviceInfo:
             extension_text=extension_text,
             functional_mode=functional_mode,
         )
+
+
+@dataclass(frozen=True)
+class StreamInfo:
+    """How a stream comes (PTP 1.1, ISO 15740:2013, StreamInfo dataset): here one picture an answer, without headers."""
+
+    most_bytes: int
+    """No picture is larger."""
+    time_resolution: int = 0
+
+    def pack(self) -> bytes:
+        """Return the dataset's bytes."""
+        return struct.pack("<QQIIIII", 36, self.time_resolution, 0, self.most_bytes, 0, self.most_bytes, 1)
 
 
 @dataclass(frozen=True)

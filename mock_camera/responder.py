@@ -96,6 +96,9 @@ PROPERTIES: Mapping[int, Property] = {
 """The dials, by property code (ISO 15740; 0xD101 is this camera's own)."""
 
 BATTERY_LEVEL = 0x5001
+SUPPORTED_STREAMS, ENABLED_STREAMS = 0x5020, 0x5021
+"""PTP 1.1 (ISO 15740:2013): the picture that the lens throws now is a video stream, number 0."""
+VIEW_MOST_BYTES = 1 << 20
 DATE_TIME = 0x5011
 _CODES_OF = {
     "battery": (BATTERY_LEVEL,),
@@ -114,6 +117,9 @@ def _describe(body: Body, code: int) -> DevicePropDesc:
     if code == BATTERY_LEVEL:
         steps = codec.Range(0, 100, 1)
         return DevicePropDesc(code, Kind.UINT8, False, 100, body.battery, steps)
+    if code in (SUPPORTED_STREAMS, ENABLED_STREAMS):
+        on = 1 if code == SUPPORTED_STREAMS else int(body.showing)
+        return DevicePropDesc(code, Kind.UINT32, code == ENABLED_STREAMS, on, on, (0, 1))
     if code == DATE_TIME:
         now = f"{body.clock:%Y%m%dT%H%M%S}.{body.clock.microsecond // 100_000}"
         return DevicePropDesc(code, Kind.TEXT, True, now, now)
@@ -125,7 +131,7 @@ def _describe(body: Body, code: int) -> DevicePropDesc:
 
 def _set(body: Body, code: int, data: bytes) -> Answer:
     """Turn a dial as SetDevicePropValue says."""
-    if code == BATTERY_LEVEL:
+    if code in (BATTERY_LEVEL, SUPPORTED_STREAMS):
         return Answer.ACCESS_DENIED
     try:
         value = codec.unpack_value(_describe(body, code).kind, data)
@@ -133,6 +139,9 @@ def _set(body: Body, code: int, data: bytes) -> Answer:
         return Answer.INVALID_DEVICE_PROP_FORMAT
     if code == DATE_TIME:
         return _set_clock(body, str(value))
+    if code == ENABLED_STREAMS:
+        body.show(bool(value))
+        return Answer.OK
     p = PROPERTIES[code]
     mark = next((mark for mark, wire in p.wire.items() if wire == value), None)
     try:
@@ -202,14 +211,20 @@ class Responder:
         body: the camera.
         guid: 16 bytes by which a caller knows this camera again.
         serial: its serial number.
+        shows: it offers the picture that the lens throws, without a shot; the caller keeps `Body.view` fresh.
     """
 
-    def __init__(self, body: Body, *, guid: bytes = b"lampblack-camera", serial: str = "KILN-0001") -> None:
+    def __init__(
+        self, body: Body, *, guid: bytes = b"lampblack-camera", serial: str = "KILN-0001", shows: bool = False
+    ) -> None:
         if len(guid) != 16:
             raise ValueError("a GUID has 16 bytes")
         self.body = body
         self._guid = guid
         self._serial = serial
+        self._operations = tuple(op for op in _OPERATIONS if shows or op not in _STREAMS)
+        streams = (SUPPORTED_STREAMS, ENABLED_STREAMS) if shows else ()
+        self._properties = tuple(sorted((BATTERY_LEVEL, DATE_TIME, *streams, *PROPERTIES)))
         self._links: dict[int, _Link] = {}
         self._command: int | None = None
         self._events: int | None = None
@@ -391,6 +406,8 @@ class Responder:
             operation = Operation(request.code)
         except ValueError:
             return _Outcome(Answer.OPERATION_NOT_SUPPORTED)
+        if operation not in self._operations:
+            return _Outcome(Answer.OPERATION_NOT_SUPPORTED)
         run, needs_session = _OPERATIONS[operation]
         if needs_session and not self.in_session:
             return _Outcome(Answer.SESSION_NOT_OPEN)
@@ -404,9 +421,9 @@ class Responder:
             manufacturer="Lampblack",
             version="1.0",
             serial=self._serial,
-            operations=tuple(_OPERATIONS),
+            operations=self._operations,
             events=tuple(Happening),
-            properties=tuple(sorted((BATTERY_LEVEL, DATE_TIME, *PROPERTIES))),
+            properties=self._properties,
             capture_formats=(Format.EXIF_JPEG, Format.DNG),
             image_formats=(Format.ASSOCIATION, Format.EXIF_JPEG, Format.DNG),
         )
@@ -423,6 +440,7 @@ class Responder:
 
     def _close_session(self, request: CommandRequest, data: bytes) -> _Outcome:
         self._session = None
+        self.body.show(False)
         return _Outcome()
 
     def _storage_ids(self, request: CommandRequest, data: bytes) -> _Outcome:
@@ -502,22 +520,32 @@ class Responder:
 
     def _prop_desc(self, request: CommandRequest, data: bytes) -> _Outcome:
         code = _param(request, 0)
-        if not _is_property(code):
+        if code not in self._properties:
             return _Outcome(Answer.DEVICE_PROP_NOT_SUPPORTED)
         return _Outcome(data=_describe(self.body, code).pack())
 
     def _prop_value(self, request: CommandRequest, data: bytes) -> _Outcome:
         code = _param(request, 0)
-        if not _is_property(code):
+        if code not in self._properties:
             return _Outcome(Answer.DEVICE_PROP_NOT_SUPPORTED)
         prop = _describe(self.body, code)
         return _Outcome(data=codec.pack_value(prop.kind, prop.current))
 
     def _set_prop(self, request: CommandRequest, data: bytes) -> _Outcome:
         code = _param(request, 0)
-        if not _is_property(code):
+        if code not in self._properties:
             return _Outcome(Answer.DEVICE_PROP_NOT_SUPPORTED)
         return _Outcome(_set(self.body, code, data))
+
+    def _stream_info(self, request: CommandRequest, data: bytes) -> _Outcome:
+        if _param(request, 0) not in (0, 1):  # the standard counts from 0; libgphoto2 asks for 1
+            return _Outcome(Answer.INVALID_PARAMETER)
+        return _Outcome(data=codec.StreamInfo(VIEW_MOST_BYTES).pack())
+
+    def _stream(self, request: CommandRequest, data: bytes) -> _Outcome:
+        if not self.body.showing:
+            return _Outcome(Answer.NO_STREAM_ENABLED)
+        return _Outcome(data=self.body.view) if self.body.view is not None else _Outcome(Answer.DEVICE_BUSY)
 
     # ----------------------------------------------------------------------------------------- sending
 
@@ -552,6 +580,7 @@ class Responder:
             if link is not None and link in self._links:
                 self._drop(self._links[link])
         self._command = self._events = self._session = None
+        self.body.show(False)
 
     @staticmethod
     def _drop(link: _Link) -> None:
@@ -594,8 +623,11 @@ _OPERATIONS: Mapping[Operation, tuple[_Run, bool]] = {
     Operation.GET_DEVICE_PROP_VALUE: (Responder._prop_value, True),
     Operation.SET_DEVICE_PROP_VALUE: (Responder._set_prop, True),
     Operation.GET_PARTIAL_OBJECT: (Responder._partial_object, True),
+    Operation.GET_STREAM_INFO: (Responder._stream_info, True),
+    Operation.GET_STREAM: (Responder._stream, True),
 }
 """What each operation runs, and whether it needs a session."""
+_STREAMS = (Operation.GET_STREAM_INFO, Operation.GET_STREAM)
 
 
 def _events(news: News) -> Iterator[codec.Event]:
@@ -615,10 +647,6 @@ def _events(news: News) -> Iterator[codec.Event]:
 def _param(request: CommandRequest, place: int) -> int:
     """Return a parameter; those not sent are zero."""
     return request.params[place] if place < len(request.params) else 0
-
-
-def _is_property(code: int) -> bool:
-    return code in PROPERTIES or code in (BATTERY_LEVEL, DATE_TIME)
 
 
 def _format(item: CardItem) -> Format:

@@ -8,6 +8,7 @@ once: exposures pass by ticks, pictures are made elsewhere, and both are told by
 from __future__ import annotations
 
 import contextlib
+import math
 import queue
 import selectors
 import socket
@@ -29,8 +30,13 @@ _MOVING_S = 0.005
 _RESTING_S = 0.1
 _IN, _OUT = selectors.EVENT_READ, selectors.EVENT_WRITE
 
+_VIEW_S = 0.2
+"""Between two pictures of what the lens sees."""
+
 Take = Callable[[Settings, int], Exposed]
 """Makes a frame: its settings and number in, its files out. Called in the darkroom thread."""
+View = Callable[[Settings], bytes]
+"""Makes a small JPEG of what the lens sees now. Called in the darkroom thread."""
 OnFrame = Callable[[Shot, list[CardItem], Exposed], None]
 _T = TypeVar("_T")
 
@@ -45,6 +51,7 @@ class Server:
         port: where to listen; 0 picks a free port.
         event_port: a second port for the event connection, 0 picks one; None: the same port for both.
         on_frame: told of each frame on the card, before anybody is told by PTP; in the server's thread.
+        view: makes what the lens sees, for a camera that shows it without a shot; None: it doesn't.
         on_failure: called when the camera dies of a mistake of its own; leaving the block then raises it.
 
     Raises:
@@ -59,12 +66,16 @@ class Server:
         port: int = 0,
         event_port: int | None = None,
         on_frame: OnFrame | None = None,
+        view: View | None = None,
         on_failure: Callable[[], None] = lambda: None,
     ) -> None:
-        self._responder = Responder(body)
+        self._responder = Responder(body, shows=view is not None)
         self._body = body
         self._take = take
         self._on_frame = on_frame
+        self._view = view
+        self._view_due_s = 0.0
+        """When the next view is to be made; never, while one is."""
         self._on_failure = on_failure
         self._selector = selectors.DefaultSelector()
         self._links: dict[socket.socket, int] = {}
@@ -168,6 +179,7 @@ class Server:
                 for shot in self._responder.tick(now - before):
                     self._expose(shot)
                 before = now
+                self._keep_view(now)
                 self._move_all()
                 while self._to_tell:
                     self._to_tell.pop()()
@@ -192,6 +204,25 @@ class Server:
         items = self._body.record(shot, exposed)
         if self._on_frame is not None:
             self._on_frame(shot, items, exposed)
+
+    def _keep_view(self, now: float) -> None:
+        """Have a view made in the darkroom, now and then, while somebody wants to see."""
+        view = self._view
+        if view is None or not self._body.showing or now < self._view_due_s:
+            return
+        settings, made = self._body.settings, Future[bytes]()
+        self._view_due_s = math.inf
+
+        def keep() -> None:
+            self._view_due_s = time.monotonic() + _VIEW_S
+            if self._body.showing:
+                self._body.view = made.result()
+
+        def look() -> None:
+            _carry_out(made, lambda: view(settings))()
+            self._order(keep)
+
+        self._darkroom.put(look)
 
     def _order(self, order: Callable[[], None]) -> None:
         self._orders.put(order)

@@ -213,7 +213,7 @@ def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: T
         seen = f"The highlights have {_stops_text(room.stops)} of room"
     if 0 <= room.stops < thresholds.steps.third - 1e-3:
         here = ladder.here.f_number if ladder else None
-        return Step("keep", 0.0, here, f"{seen}, less than a third of a stop: this is the one.")
+        return Step("keep", 0.0, here, f"{seen}: this is the one.")
     return _move(room.stops, ladder, ladder.at_most(room.stops) if ladder else None, seen, thresholds, "under")
 
 

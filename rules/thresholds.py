@@ -87,6 +87,9 @@ class Steps:
     same_light_stops: float
     same_light_share: float
     same_backdrop_share: float
+    switched_stops: float
+    switched_share: float
+    switched_s: float
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from watching import Watching, watching
 class Mock:
     """The mock camera in a process of its own, with its stage commands."""
 
-    def __init__(self, seed: int = 1) -> None:
+    def __init__(self, seed: int = 1, options: tuple[str, ...] = ()) -> None:
         command = [
             sys.executable,
             "-m",
@@ -27,6 +27,7 @@ class Mock:
             "1",
             "--seed",
             str(seed),
+            *options,
         ]
         self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
         assert self.process.stdout is not None
@@ -46,8 +47,8 @@ class Mock:
 
 
 @contextlib.contextmanager
-def tethered(folder: Path, seed: int = 1) -> Iterator[tuple[Mock, Watching]]:
-    mock = Mock(seed)
+def tethered(folder: Path, seed: int = 1, options: tuple[str, ...] = ()) -> Iterator[tuple[Mock, Watching]]:
+    mock = Mock(seed, options)
     try:
         with watching(folder, "--camera", mock.address) as service:
             service.until(lambda: camera(service)["state"] == "ready")
@@ -59,3 +60,9 @@ def tethered(folder: Path, seed: int = 1) -> Iterator[tuple[Mock, Watching]]:
 def camera(service: Watching) -> Any:
     told = service.of_kind("camera")
     return told[-1]["camera"] if told else {"state": None}
+
+
+def run_now(service: Watching) -> Any:
+    """What was last said of a run."""
+    told = service.of_kind("run")
+    return told[-1]["run"] if told else {"state": None, "prompt": None}

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
-from mocking import tethered
+from mocking import run_now, tethered
 from watching import run, watching
 
 LAMPS = ("key", "fill", "rim")
@@ -94,8 +95,33 @@ def test_lamps_and_circuits_without_a_service(folder: Path) -> None:
     assert run("match").returncode == 2
 
 
-def test_a_run_over_lamps_prompts_for_each_and_marks_it(folder: Path) -> None:
+def test_a_run_over_lamps_sees_each_switch_thrown_where_the_camera_shows_it(folder: Path) -> None:
     with tethered(folder) as (mock, service):
+
+        def light(*on: str) -> None:
+            for lamp in (*LAMPS, "back"):
+                mock.do(f"lamp {lamp} {'0' if lamp in on else 'off'}")
+
+        light(*LAMPS)
+        assert service.ask("aperture", f_number=5.6)["ok"]
+        assert service.ask("bracket", lamps=["key", "rim"])["ok"]
+        for what, on in (("key", ("key",)), ("rim", ("rim",)), ("none", ()), ("all", LAMPS)):
+            service.until(lambda what=what: run_now(service)["prompt"] == what, 60)  # type: ignore[misc]
+            shot = len(service.frames)
+            time.sleep(2.5)
+            assert len(service.frames) == shot, "nothing was switched yet"
+            light(*on)
+        service.until(lambda: run_now(service)["state"] == "ended", 60)
+        end = run_now(service)
+        assert end["end"] == "shot", end
+        assert len(end["taken"]) == len(service.frames)
+    done = run("balance", "--folder", str(folder), "--json")
+    assert done.returncode == 0, done.stderr
+    assert [lamp["name"] for lamp in json.loads(done.stdout)["lamps"]] == ["key", "rim"]
+
+
+def test_a_run_over_lamps_prompts_for_each_and_marks_it(folder: Path) -> None:
+    with tethered(folder, options=("--no-view",)) as (mock, service):
 
         def light(*on: str) -> None:
             for lamp in (*LAMPS, "back"):
@@ -114,13 +140,13 @@ def test_a_run_over_lamps_prompts_for_each_and_marks_it(folder: Path) -> None:
         service.until(lambda: prompts() == ["key", "fill"], 60)
         assert service.ask("switched")["ok"], "said, but not done"
         service.until(lambda: prompts() == ["key", "fill", "fill"], 60)
-        assert "as it was before" in service.of_kind("run")[-1]["run"]["text"]
+        assert "as it was before" in run_now(service)["text"]
         for what, on in (("fill", ("fill",)), ("none", ()), ("all", LAMPS)):
             service.until(lambda what=what: prompts()[-1] == what, 60)  # type: ignore[misc]
             light(*on)
             assert service.ask("switched")["ok"]
-        service.until(lambda: service.of_kind("run")[-1]["run"]["state"] == "ended", 60)
-        end = service.of_kind("run")[-1]["run"]
+        service.until(lambda: run_now(service)["state"] == "ended", 60)
+        end = run_now(service)
         assert end["end"] == "shot", end
     done = run("balance", "--folder", str(folder), "--json")
     assert done.returncode == 0, done.stderr

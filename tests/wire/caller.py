@@ -39,9 +39,9 @@ def sized(size: int):
 class Caller:
     """A caller that has no socket: both links go straight to a responder, whatever slices they are cut in."""
 
-    def __init__(self, body: Body, slice_bytes: int = 1 << 20) -> None:
+    def __init__(self, body: Body, slice_bytes: int = 1 << 20, *, shows: bool = False) -> None:
         self.body = body
-        self.responder = Responder(body)
+        self.responder = Responder(body, shows=shows)
         self._slice = slice_bytes
         self._transaction = 0
         self._inbox: dict[int, bytearray] = {}

@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-BUSY, IO, TIMEOUT, BAD_PARAMETERS, FAILED = -110, -7, -10, -2, -1
+BUSY, IO, TIMEOUT, NOT_SUPPORTED, BAD_PARAMETERS, FAILED = -110, -7, -10, -6, -2, -1
 """Error codes of libgphoto2 (gphoto2-result.h, gphoto2-port-result.h)."""
 
 PATIENCE_S = 120.0

@@ -76,6 +76,11 @@ class Driver:
     def trigger(self) -> None:
         self.camera.trigger_capture()
 
+    def view(self) -> str:
+        """Return what the lens sees without a shot, in hexadecimal."""
+        file = self.camera.capture_preview()  # its bytes live only as long as it
+        return bytes(file.get_data_and_size()).hex()
+
     def capture(self) -> list[str]:
         path = self.camera.capture(gp.GP_CAPTURE_IMAGE)
         return [path.folder, path.name]

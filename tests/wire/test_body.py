@@ -145,6 +145,16 @@ def test_a_full_card_refuses_before_the_shutter_opens_and_keeps_what_it_has() ->
     assert (body.card.free_bytes, body.card.free_frames) == (0, 0)
 
 
+def test_a_card_filled_while_a_frame_is_exposed_still_takes_it_and_is_full() -> None:
+    body = Body()
+    body.press()
+    body.card.frames_left = 0
+    shot = body.tick(1)[0]
+    assert len(body.record(shot, take(shot.settings, 1))) == 1
+    assert (body.card.free_bytes, body.card.free_frames) == (0, 0)
+    assert refusal(body.press) is Reason.FULL
+
+
 def test_a_card_fills_by_bytes_too() -> None:
     body = Body(Card(capacity_bytes=2500))
     shoot(body)

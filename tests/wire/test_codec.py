@@ -166,7 +166,10 @@ def test_bytes_are_as_the_standards_have_them() -> None:
 
 def test_codes_are_as_published() -> None:
     """ISO 15740, tables of operation, response and event codes (from memory; libgphoto2's header agrees)."""
-    assert [op.value for op in Operation] == [*range(0x1001, 0x100B), 0x100E, 0x1014, 0x1015, 0x1016, 0x101B]
+    assert [op.value for op in Operation] == [
+        *(*range(0x1001, 0x100B), 0x100E, 0x1014, 0x1015, 0x1016, 0x101B),
+        *(0x1024, 0x1025),  # PTP 1.1
+    ]
     assert (Operation.INITIATE_CAPTURE, Operation.GET_PARTIAL_OBJECT) == (0x100E, 0x101B)
     assert (*(0x2001, 0x200C, 0x200F, 0x2019),) == (
         Answer.OK,

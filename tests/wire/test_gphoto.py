@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import contextlib
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from caller import content, sized, take
-from gphoto import BAD_PARAMETERS, BUSY, FAILED, IO, Gphoto, GphotoError
+from gphoto import BAD_PARAMETERS, BUSY, FAILED, IO, NOT_SUPPORTED, Gphoto, GphotoError
 
-from lampblack.mock_camera.body import F_NUMBERS, SHUTTERS, Body
+from lampblack.mock_camera.body import F_NUMBERS, SHUTTERS, Body, Settings
 from lampblack.mock_camera.server import Server, Take
 
 FOLDER = "/store_00010001/DCIM/100GLAZE"
@@ -28,6 +29,34 @@ def lg(tmp_path: Path) -> Iterator[Gphoto]:
 def camera(make: Take = take, event_port: int | None = None, **how: object) -> Iterator[Server]:
     with Server(Body(**how), make, event_port=event_port) as server:  # type: ignore[arg-type]
         yield server
+
+
+def test_what_the_lens_sees_comes_without_a_shot_and_follows_the_dials(lg: Gphoto) -> None:
+    def view(settings: Settings) -> bytes:
+        return b"\xff\xd8" + f"f/{settings.f_number:g}".encode() + b"\xff\xd9"
+
+    with Server(Body(), take, view=view) as server:
+        lg.call("connect", address=server.address)
+        for f_number in ("f/8", "f/5.6"):
+            lg.call("set", name="f-number", value=f_number)
+            while seen_by(lg) != f_number:
+                time.sleep(0.02)
+        assert server.do(lambda body: (body.showing, len(body.card.items))) == (True, 2)  # its two folders
+        lg.call("set", name="5021", value="0")
+        assert not server.do(lambda body: body.showing)
+        assert lg.shoot() == [f"{FOLDER}/KILN0001.JPG"]
+    with connected(lg):
+        assert refused(lg, "view") == NOT_SUPPORTED
+
+
+def seen_by(lg: Gphoto) -> str | None:
+    """Return what libgphoto2 sees; None while the camera has none yet."""
+    try:
+        return bytes.fromhex(lg.call("view"))[2:-2].decode()
+    except GphotoError as error:
+        if error.code != BUSY:
+            raise
+        return None
 
 
 @contextlib.contextmanager

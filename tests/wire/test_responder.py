@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 
 import pytest
 from caller import COMMAND, EVENTS, Caller, content, u16, u32s
@@ -527,3 +528,48 @@ def test_no_trouble_costs_a_frame() -> None:
 def test_a_guid_has_sixteen_bytes() -> None:
     with pytest.raises(ValueError, match="16"):
         Responder(Body(), guid=struct.pack("<Q", 1))
+
+
+# --------------------------------------------------------------------------------------------- the view
+
+
+def test_what_the_lens_sees_is_a_stream_of_ptp_1_1() -> None:
+    """Operations and properties of ISO 15740:2013 (from memory; libgphoto2's header agrees)."""
+    body = Body()
+    it = Caller(body, shows=True).in_session()
+    assert described(it, 0x5020).current == 1
+    assert it.ask(Operation.SET_DEVICE_PROP_VALUE, 0x5020, data=u32(0)).code == Answer.ACCESS_DENIED
+    assert it.ask(Operation.GET_STREAM).code == Answer.NO_STREAM_ENABLED
+    assert it.ask(Operation.SET_DEVICE_PROP_VALUE, 0x5021, data=u32(1)).code == Answer.OK
+    assert it.ask(Operation.GET_STREAM_INFO, 0).code == Answer.OK
+    assert struct.unpack("<QQIIIII", it.data)[0] == len(it.data) == 36
+    assert it.ask(Operation.GET_STREAM).code == Answer.DEVICE_BUSY  # none is made yet
+    body.view = b"a picture"
+    assert it.ask(Operation.GET_STREAM).code == Answer.OK
+    assert it.data == b"a picture"
+    assert it.ask(Operation.SET_DEVICE_PROP_VALUE, 0x5021, data=u32(0)).code == Answer.OK
+    assert (body.showing, body.view) == (False, None)
+
+
+@pytest.mark.parametrize("end", [lambda it: it.ask(Operation.CLOSE_SESSION), lambda it: it.responder.closed(EVENTS)])
+def test_a_session_that_ends_ends_the_view(end: Callable[[Caller], object]) -> None:
+    body = Body()
+    it = Caller(body, shows=True).in_session()
+    it.ask(Operation.SET_DEVICE_PROP_VALUE, 0x5021, data=u32(1))
+    assert body.showing
+    end(it)
+    assert not body.showing
+
+
+def test_a_camera_that_shows_nothing_offers_nothing_of_it() -> None:
+    it = caller()
+    assert it.ask(Operation.GET_STREAM).code == Answer.OPERATION_NOT_SUPPORTED
+    assert it.ask(Operation.GET_DEVICE_PROP_DESC, 0x5021).code == Answer.DEVICE_PROP_NOT_SUPPORTED
+    it.ask(Operation.GET_DEVICE_INFO)
+    info = codec.DeviceInfo.unpack(it.data)
+    assert not {0x1024, 0x1025} & set(info.operations)
+    assert not {0x5020, 0x5021} & set(info.properties)
+
+
+def u32(value: int) -> bytes:
+    return struct.pack("<I", value)

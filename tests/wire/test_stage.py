@@ -24,7 +24,7 @@ from lampblack.mock_camera.codec import InitCommandAck, Operation
 COMMAND = [sys.executable, str(Path(__file__).with_name("stage_child.py"))]
 PATIENCE_S = 60
 STAGE_COMMANDS = {
-    *("arrange", "lamp", "meter", "press", "sleep", "wake", "busy", "drop", "slow", "card", "battery", "mode"),
+    *("arrange", "lamp", "meter", "press", "sleep", "wake", "busy", "drop", "files", "slow", "card", "battery", "mode"),
     *("balance", "help", "quit"),
 }
 
