@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
 import random
+import signal
+import subprocess
+import threading
 import time
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from mocking import Mock, camera, run_now, tethered
-from watching import Watching, run, watching
+from watching import Watching, jpeg, run, watching
 
 
 def bracket(folder: Path, *words: str) -> tuple[int, list[Any]]:
@@ -213,3 +218,79 @@ def test_a_cast_is_told_set_right_on_the_camera_and_looked_for_in_the_next_frame
         assert abs(after["b"]) < abs(before["b"]) / 3
         told = [notice for notice in service.frames[1]["notices"] if notice["kind"] == "balance"]
         assert "the balance took" in told[0]["text"]
+
+
+@contextlib.contextmanager
+def virtual_camera(place: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """
+    The camera that comes with the gphoto2 wheel, made by others; what it shoots is another picture each time.
+
+    By itself it hands out one file again and again; so the end of that file is changed all the while.
+    """
+    place.mkdir()
+    picture = jpeg(1, exif=False)
+
+    def put(number: int) -> None:
+        (place / "next").write_bytes(picture + number.to_bytes(8, "big"))  # what comes after its end is no part of it
+        os.utime(place / "next", (10**9, 10**9))  # to the tether it is the file that lay there at the start
+        os.replace(place / "next", place / "PIC1.jpg")
+
+    over = threading.Event()
+
+    def roll() -> None:
+        number = 0
+        while not over.wait(0.05):
+            number += 1
+            put(number)
+
+    put(0)
+    monkeypatch.setenv("VCAMERADIR", str(place))
+    roller = threading.Thread(target=roll)
+    roller.start()
+    try:
+        yield
+    finally:
+        over.set()
+        roller.join()
+
+
+VIRTUAL_RUNS = max(2, RUNS // 3)
+
+
+@pytest.mark.slow
+def test_runs_with_a_foreign_camera_whose_driver_dies_now_and_then(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It tells no ISO and its frames no exposure, so that the apertures are given; it takes 26 frames a life."""
+    dice = random.Random(8)
+    with virtual_camera(tmp_path / "pictures", monkeypatch), watching(folder, "--camera", "auto") as service:
+        for turn in range(VIRTUAL_RUNS):
+            service.until(lambda: camera(service)["state"] == "ready", 60)
+            start, shots = dice.choice(camera(service)["f_numbers"]), dice.sample(camera(service)["f_numbers"], 3)
+            assert service.ask("aperture", f_number=start)["ok"]
+            wish = dice.choice([{"at": shots}, {"frames": 3, "thirds": 2}, {"frames": 3, "hold_aperture": True}])
+            count, dies = len(service.of_kind("run")), turn % 2 == 1
+            assert service.ask("bracket", **wish)["ok"]
+            if dies:
+                time.sleep(dice.uniform(0, 2))
+                os.kill(_camera_process(service.process.pid), signal.SIGSEGV)
+            service.until(
+                lambda count=count: any(e["run"]["state"] == "ended" for e in service.of_kind("run")[count:]), 200
+            )
+            end = run_now(service)
+            print(turn, wish, dies, end["end"], end["text"])
+            assert end["end"] == "shot" or "beyond what the camera offers" in end["text"], end
+            service.until(lambda start=start: camera(service)["f_number"] == start, 60)  # type: ignore[misc]
+        files = [hashlib.sha256(path.read_bytes()).digest() for path in folder.glob("*.JPG")]
+        assert len(files) == len(set(files))
+        service.until(lambda: len(service.frames) == len(files), 60)
+        assert not list(folder.glob("PIC1*")), "what lay on the card before is left there"
+        assert not service.refused
+
+
+def _camera_process(service: int) -> int:
+    """Return the process that holds the camera for a service."""
+    found = subprocess.run(
+        ["pgrep", "-f", "camera_child", "-P", str(service)], capture_output=True, text=True, check=True
+    )
+    return int(found.stdout.split()[0])
