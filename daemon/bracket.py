@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Protocol
 
 from lampblack.daemon.clean import clean
@@ -52,9 +52,8 @@ class Stage(Protocol):
 
 @dataclass
 class Run:
-    """One run: begun, told of, ended."""
+    """One run: begun, told of, ended; what it shoots is for a subclass to say."""
 
-    wish: Wish
     stage: Stage
     thresholds: Thresholds
     halted: bool = False
@@ -81,26 +80,17 @@ class Run:
             plan = cannot("The run broke off: the log says why.")
         finally:
             back = await self._back_to(begun.here)
+            plan = await self._checked(plan)
             text = plan.why if back is None else f"{plan.why} {back}"
             self._tell("ended", plan, taken, text)
 
     async def _shoot(self, begun: Offer, taken: list[Setting]) -> Plan:
-        offer = begun
-        while True:
-            plan = next_of(self.wish, offer, self.stage.known(), taken, self.thresholds)
-            if plan.end is not None:
-                return plan
-            self._tell("running", plan, taken, self._progress(plan, taken))
-            if self.halted:
-                return cannot(f"Halted after {len(taken)} frames.")
-            wrong = await self._one(plan.shots[0])
-            if wrong is not None:
-                return cannot(wrong)
-            taken.append(plan.shots[0])
+        """Shoot all there is to shoot, adding to `taken`; return how it ended."""
+        raise NotImplementedError
 
-    def _progress(self, plan: Plan, taken: list[Setting]) -> str:
-        left = ", ".join(shot.text for shot in plan.shots)
-        return f"Frame {len(taken) + 1}, next {left}. {plan.why}"
+    async def _checked(self, plan: Plan) -> Plan:
+        """Look back over what was shot, with the camera put back already; return how the run ended."""
+        return plan
 
     async def _one(self, setting: Setting) -> str | None:
         """Set, fire, wait for the verdict, out of what may pass or a person can mend; return why not, in a line."""
@@ -132,9 +122,13 @@ class Run:
             return wrong, False
         fired, text = await self.stage.ask({"do": "fire"})
         # A shot that nobody answered for may have been taken all the same: look before another is fired.
-        if await self.stage.frame(before, setting, FRAME_S if fired else _AFTER_A_BREAK_S):
+        if await (self._came(before, setting) if fired else self.stage.frame(before, setting, _AFTER_A_BREAK_S)):
             return None, fired
         return ("The camera fired, but no frame came to be judged." if fired else text), fired
+
+    async def _came(self, before: int, setting: Setting) -> bool:
+        """Wait for what was just shot to be judged; return whether it was."""
+        return await self.stage.frame(before, setting, FRAME_S)
 
     async def _set(self, setting: Setting) -> str | None:
         camera = self.stage.camera
@@ -192,6 +186,44 @@ class Run:
                 "prompt": prompt,
             }
         )
+
+
+@dataclass
+class Bracket(Run):
+    """A run through a bracket: until its aim is met, its range covered, or what was asked for is shot."""
+
+    wish: Wish = Wish()  # noqa: RUF009  it can't be changed
+    _owed: list[tuple[int, Setting]] = field(default_factory=list)
+
+    async def _shoot(self, begun: Offer, taken: list[Setting]) -> Plan:
+        while True:
+            plan = next_of(self.wish, begun, self.stage.known(), taken, self.thresholds)
+            if plan.end is not None:
+                return plan
+            self._tell("running", plan, taken, _progress(plan, taken))
+            if self.halted:
+                return cannot(f"Halted after {len(taken)} frames.")
+            wrong = await self._one(plan.shots[0])
+            if wrong is not None:
+                return cannot(wrong)
+            taken.append(plan.shots[0])
+
+    async def _came(self, before: int, setting: Setting) -> bool:
+        if self.wish.goal in ("aim", "cover"):
+            return await super()._came(before, setting)
+        self._owed.append((before, setting))  # what comes next doesn't hang on it: it is judged while that is shot
+        return True
+
+    async def _checked(self, plan: Plan) -> Plan:
+        for before, setting in self._owed if plan.end == "shot" else []:
+            if not await self.stage.frame(before, setting, FRAME_S):
+                return cannot(f"The camera fired at {setting.text}, but no such frame came to be judged.")
+        return plan
+
+
+def _progress(plan: Plan, taken: list[Setting]) -> str:
+    left = ", ".join(shot.text for shot in plan.shots)
+    return f"Frame {len(taken) + 1}, next {left}. {plan.why}"
 
 
 _LONGEST_S = 4.0  # a run leaves longer times alone: nobody waits for them unasked

@@ -65,7 +65,7 @@ from lampblack.rules.look import Look
 from lampblack.rules.neutral import NeutralError
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import marks_at
-from lampblack.rules.run import Known, Setting, Wish
+from lampblack.rules.run import Known, Setting
 from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
@@ -850,11 +850,10 @@ class Service:
         try:
             if request.get("lamps") is not None:
                 lamps, pause_s = lamps_of(request)
-                wish = Wish("at")
-                self._run = LampRun(wish, stage, self._parts.thresholds, lamps=lamps, pause_s=pause_s)
+                self._run = LampRun(stage, self._parts.thresholds, lamps=lamps, pause_s=pause_s)
             else:
                 wish = bracket.wish_of(request, self._readings_at)
-                self._run = bracket.Run(wish, stage, self._parts.thresholds)
+                self._run = bracket.Bracket(stage, self._parts.thresholds, wish=wish)
         except ValueError as wrong:
             return _reply(False, str(wrong))
         self._background(self._go(self._run))
