@@ -231,10 +231,12 @@ class Body:
         """
         Have frames kept on the card, not only handed over from memory; return what the body made of it.
 
+        Without a card nothing is changed: a body that is told to keep frames where it can't does not fire.
+
         Returns:
             None if it has no such setting or stands right, else the text it stands at.
         """
-        if TARGET not in self._widgets:
+        if TARGET not in self._widgets or not self.has_card():
             return None
         widget = self._camera.get_single_config(TARGET)
         wanted = _card_choice(list(widget.get_choices()))
@@ -256,6 +258,17 @@ class Body:
         except self._gp.GPhoto2Error as error:
             if error.code != NOT_SUPPORTED:
                 raise
+
+    def has_card(self) -> bool:
+        """Return whether there is a card, as far as the body tells."""
+        try:
+            stores = self._camera.get_storageinfo()
+        except self._gp.GPhoto2Error as error:
+            if error.code not in (NOT_SUPPORTED, CANNOT):
+                raise
+            return True
+        told = self._gp.GP_STORAGEINFO_MAXCAPACITY
+        return any(not store.fields & told or store.capacitykbytes > 0 for store in stores)
 
     def free_bytes(self) -> int | None:
         """Return the room on the emptiest card, or None if the body does not say."""

@@ -330,6 +330,8 @@ class Child:
         self._tell(
             address=clean(body.address), model=model, serial=serial, state="busy", text=f"{model}: reading the card"
         )
+        if not body.has_card():
+            self._trouble(f"No card in {model}: its frames are kept here alone. A card keeps them twice.")
         stands = body.keep_on_card()
         if stands is not None:
             self._trouble(
@@ -671,7 +673,9 @@ class Child:
             code = self._while_busy(lambda: body.turn(dial, choice))
             if code is not None:
                 self._read_dials(body)
-                return False, f"The camera did not take {mark}: {meaning(code)}."
+                now = body.dial((dial.widget,))  # somebody may have turned the mode dial since it was read
+                locked = now is not None and now.readonly
+                return False, LOCKED if locked else f"The camera did not take {mark}: {meaning(code)}."
             while time.monotonic() < until:
                 self._read_dials(body)
                 if shown() == mark:
@@ -819,6 +823,7 @@ class Child:
 
 
 READ_ONLY = "The camera does not let its aperture be set from here: turn its mode dial to M or A."
+LOCKED = "The camera does not let that be set from here just now: turn its mode dial to M, or to A for the aperture."
 _NO_SPACE = (28, "No space left on device")
 
 

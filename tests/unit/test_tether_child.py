@@ -7,6 +7,7 @@ A stand-in for libgphoto2 does what the bug reports say of real bodies; the real
 from __future__ import annotations
 
 import contextlib
+import io
 import json
 import os
 import queue
@@ -17,7 +18,9 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from lampblack.daemon import camera_body, camera_child
 from lampblack.daemon.camera_body import holder_of, too_old
@@ -27,7 +30,7 @@ from lampblack.daemon.tether import NO_CAMERA
 
 DEADLINE_S = 20.0
 FOLDER = "/store/DCIM/100X"
-RADIO, RANGE, TEXT, WINDOW = 5, 3, 2, 0
+RADIO, TOGGLE, RANGE, TEXT, WINDOW = 5, 4, 3, 2, 0
 TIMEOUT, FILE_ADDED, COMPLETE = 1, 2, 4
 
 
@@ -82,6 +85,17 @@ class Body:
         self.files: dict[str, bytes] = {}
         self.events: queue.SimpleQueue[tuple[int, Any]] = queue.SimpleQueue()
         self.closed = 0
+        self.operations, self.views = 0, [b""]
+        self.stores = [SimpleNamespace(fields=0, capacitykbytes=0)]
+
+    def get_abilities(self) -> SimpleNamespace:
+        return SimpleNamespace(operations=self.operations)
+
+    def capture_preview(self) -> SimpleNamespace:
+        view = self.views.pop(0) if len(self.views) > 1 else self.views[0]
+        if isinstance(view, int):
+            raise LibraryError(view)
+        return SimpleNamespace(get_data_and_size=lambda: memoryview(view))
 
     def init(self) -> None: ...
 
@@ -102,8 +116,8 @@ class Body:
     def set_single_config(self, name: str, widget: Widget) -> None:
         self.widgets[name].value = widget.value
 
-    def get_storageinfo(self) -> list[object]:
-        return []
+    def get_storageinfo(self) -> list[Any]:
+        return self.stores
 
     def wait_for_event(self, _: int) -> tuple[int, Any]:
         with contextlib.suppress(queue.Empty):
@@ -155,12 +169,19 @@ def library(body: Body, detected: dict[str, str] | None = None) -> Any:
         CameraAbilitiesList=lambda: _List(["model"]),
         Context=lambda: None,
         gp_context_set_progress_funcs=lambda *_: None,
-        **{"GP_WIDGET_RADIO": RADIO, "GP_WIDGET_MENU": 6, "GP_WIDGET_RANGE": RANGE, "GP_WIDGET_TEXT": TEXT},
+        **{
+            "GP_WIDGET_RADIO": RADIO,
+            "GP_WIDGET_MENU": 6,
+            "GP_WIDGET_RANGE": RANGE,
+            "GP_WIDGET_TEXT": TEXT,
+            "GP_WIDGET_TOGGLE": TOGGLE,
+        },
         **{"GP_WIDGET_WINDOW": WINDOW, "GP_WIDGET_SECTION": 1},
         **{"GP_EVENT_TIMEOUT": TIMEOUT, "GP_EVENT_FILE_ADDED": FILE_ADDED, "GP_EVENT_CAPTURE_COMPLETE": COMPLETE},
         **{"GP_EVENT_FILE_CHANGED": 5, "GP_EVENT_UNKNOWN": 0, "GP_FILE_TYPE_NORMAL": 1},
         **{"GP_FILE_INFO_SIZE": 1, "GP_FILE_INFO_MTIME": 2, "GP_FILE_INFO_TYPE": 4},
-        **{"GP_STORAGEINFO_FREESPACEIMAGES": 1, "GP_STORAGEINFO_FREESPACEKBYTES": 2},
+        **{"GP_STORAGEINFO_FREESPACEIMAGES": 1, "GP_STORAGEINFO_FREESPACEKBYTES": 2, "GP_STORAGEINFO_MAXCAPACITY": 4},
+        GP_OPERATION_CAPTURE_PREVIEW=8,
     )
 
 
@@ -357,6 +378,53 @@ def test_frames_are_kept_on_the_card_whatever_the_body_calls_it(tmp_path: Path) 
     with running(library(body), tmp_path) as run:
         run.until(lambda: run.camera["state"] == "ready")
     assert body.widgets["capturetarget"].value == "card+sdram"
+
+
+@pytest.mark.parametrize("stores", [[], [SimpleNamespace(fields=4, capacitykbytes=0)]])
+def test_without_a_card_frames_come_from_memory_and_that_is_said(tmp_path: Path, stores: list[Any]) -> None:
+    body = Body(Widget("capturetarget", RADIO, "sdram", ["sdram", "card", "card+sdram"]))
+    body.stores = stores
+    with running(library(body), tmp_path) as run:
+        run.until(lambda: run.camera["state"] == "ready")
+        assert run.troubles == ["No card in Camera: its frames are kept here alone. A card keeps them twice."]
+    assert body.widgets["capturetarget"].value == "sdram"
+
+
+def test_what_the_lens_sees_is_told_in_cells_and_ended_by_the_makers_switch(tmp_path: Path) -> None:
+    body = Body(Widget("viewfinder", TOGGLE, 1))
+    body.operations, body.views = 8, [-110, jpeg_of(200), b"no picture", -1]
+    with running(library(body), tmp_path) as run:
+        run.until(lambda: run.camera["state"] == "ready")
+        assert run.ask(1, do="view", on=True) == (True, "Seen.")
+        (seen,) = run.sayings("seen")
+        assert np.shape(seen["cells"]) == (16, 24)
+        assert np.allclose(seen["cells"], 0.578, atol=0.02)  # sRGB 200 (IEC 61966-2-1)
+        assert not run.ask(2, do="view", on=True)[0], "it is no picture"
+        assert run.ask(3, do="view", on=True) == (False, "The camera shows no picture without a shot.")
+        assert run.ask(4, do="view", on=False)[0]
+        assert body.widgets["viewfinder"].value == 0
+        assert len(run.sayings("seen")) == 1
+
+
+def jpeg_of(code: int) -> bytes:
+    out = io.BytesIO()
+    Image.new("RGB", (96, 64), (code,) * 3).save(out, "JPEG")
+    return out.getvalue()
+
+
+def test_a_dial_that_was_locked_since_it_was_read_is_told_as_that(tmp_path: Path) -> None:
+    body = canon()
+
+    def turned(name: str, widget: Widget) -> None:
+        body.widgets[name].readonly = True
+        raise LibraryError(-2)
+
+    body.set_single_config = turned  # type: ignore[method-assign]
+    with running(library(body), tmp_path) as run:
+        run.until(lambda: run.camera["state"] == "ready")
+        ok, text = run.ask(1, do="aperture", f_number=8)
+        assert not ok
+        assert "turn its mode dial to M" in text
 
 
 def test_a_body_that_will_not_keep_frames_on_its_card_is_told_of(tmp_path: Path) -> None:
