@@ -164,7 +164,7 @@ def _draw_large(canvas: Canvas, state: PanelState) -> None:
         fits = [(face.rows, phrase, face) for phrase, face in tried if face is not None]
         if fits:
             most = max(height for height, _, _ in fits)
-            phrase, face = next((phrase, face) for height, phrase, face in fits if height == most)
+            phrase, face = next((phrase, face) for height, phrase, face in fits if height >= _NEARLY * most)
             for row, line in enumerate(face.draw(phrase), start=top + (rows - face.rows) // 2):
                 canvas.put(1, row, line, headline.role)
         elif headline.phrases:
@@ -420,11 +420,13 @@ def _draw_keys(canvas: Canvas, state: PanelState, row: int) -> None:
     canvas.put(1, row, list(_keys(state, canvas.style, canvas.width - 2)), width=canvas.width - 2)
 
 
-_LONG_KEYS = 112
+_NEARLY = 0.6  # of the largest letters: so much smaller a phrase may be that says more
+_LONG_KEYS, _ALL_KEYS = 112, 130
 _ANYWHERE = (
     (("w", "balance"), ("n", "setup"), ("r", "meter"), ("a", "aim"), ("q", "quit")),
     (("w", "white balance"), ("l", "lamp"), ("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")),
 )
+_WIDE = (("z", "large"), ("s", "sound"))
 
 
 def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
@@ -440,6 +442,8 @@ def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
         pairs += [("b", "end the run" if state.running and long else "run"), *_ANYWHERE[long]]
     else:
         pairs = list(_ANYWHERE[long])
+    if width >= _ALL_KEYS and state.typing is None:
+        pairs[-1:-1] = _WIDE
     for place, (key, meaning) in enumerate(pairs):
         yield f"{'  ' if place else ''}{key} ", "key"
         yield meaning, "plain"

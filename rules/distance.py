@@ -117,8 +117,8 @@ def lines_on(place: Place, moved_to: float | None = None) -> list[str]:
         if here < FAR_FIELD * size:
             short = short_of_inverse_square(here, size)
             found.append(
-                f"Nearer than {FAR_FIELD * size:.1f} m its light goes by less than the inverse square:"
-                f" here {stops_long(short)} less than that says."
+                f"Nearer than {FAR_FIELD * size:.1f} m it gives less than the inverse square would have it:"
+                f" {stops_long(short)} less at this distance."
             )
     if moved_to is not None:
         gain = -falloff_of(size, here, moved_to)
