@@ -9,14 +9,14 @@ from __future__ import annotations
 import codecs
 
 _NAMES = {"\r": "enter", "\n": "enter", "\x7f": "backspace", "\x08": "backspace", "\x0c": "redraw"}
-_ARROWS = {"A": "up", "B": "down"}
+_ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
 _SEQUENCE_MAX = 32
 
 
 class Keyboard:
     """
     Turns bytes, however they are cut, into keys: one printable character, or enter, escape, backspace, up, down,
-    redraw. Other keys say nothing.
+    left, right, redraw. Other keys say nothing.
     """
 
     def __init__(self) -> None:

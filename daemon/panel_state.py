@@ -9,13 +9,24 @@ from __future__ import annotations
 
 import base64
 import binascii
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.clean import clean
 from lampblack.daemon.halfblocks import HEIGHT_MAX, WIDTH_MAX, Preview
+from lampblack.daemon.loose import (
+    Json,
+    count_of,
+    fraction_of,
+    line_of,
+    list_of,
+    name_of,
+    number_of,
+    object_of,
+    positive_of,
+    word_of,
+)
 from lampblack.rules.advice import AIMS, SPOT_AIM
 from lampblack.rules.spots import spot_brief, spot_words
 
@@ -23,7 +34,6 @@ FRAMES_KEPT = 100
 REFUSED_KEPT = 5
 NAME_LENGTH_MAX = 60
 
-Json = Mapping[str, Any]
 Request = dict[str, Any]
 
 
@@ -228,18 +238,18 @@ def fold(state: PanelState, event: Json) -> PanelState:
 
 
 def _fold_hello(state: PanelState, event: Json) -> PanelState:
-    told = _object(event.get("state"))
-    counts = _object(told.get("counts"))
-    frames = [frame for item in _list(told.get("frames")) if (frame := _frame(_object(item))) is not None]
+    told = object_of(event.get("state"))
+    counts = object_of(told.get("counts"))
+    frames = [frame for item in list_of(told.get("frames")) if (frame := frame_of(object_of(item))) is not None]
     after = replace(
         state,
         link="up",
-        folder=_name(told.get("folder")),
-        backdrop_wish=_word(told.get("backdrop")),
+        folder=name_of(told.get("folder")),
+        backdrop_wish=word_of(told.get("backdrop")),
         frames=tuple(frames[-FRAMES_KEPT:]),
-        refused=tuple(_refused(_object(item)) for item in _list(told.get("refused")))[-REFUSED_KEPT:],
-        frames_count=_count(counts.get("frames")),
-        refused_count=_count(counts.get("refused")),
+        refused=tuple(_refused(object_of(item)) for item in list_of(told.get("refused")))[-REFUSED_KEPT:],
+        frames_count=count_of(counts.get("frames")),
+        refused_count=count_of(counts.get("refused")),
         said=None,
     )
     for part in (_fold_setup_names, _fold_camera, _fold_service, _fold_aim):
@@ -248,7 +258,7 @@ def _fold_hello(state: PanelState, event: Json) -> PanelState:
 
 
 def _fold_frame(state: PanelState, event: Json) -> PanelState:
-    frame = _frame(event)
+    frame = frame_of(event)
     if frame is None:
         return state
     known = [old.file for old in state.frames]
@@ -265,16 +275,16 @@ def _fold_refused(state: PanelState, event: Json) -> PanelState:
 
 
 def _fold_camera(state: PanelState, event: Json) -> PanelState:
-    told = _object(event.get("camera"))
+    told = object_of(event.get("camera"))
     camera = Camera(
-        state=_word(told.get("state")) or "none",
-        text=_line(told.get("text")),
-        model=_line(told.get("model"), 60),
-        f_number=_positive(told.get("f_number")),
-        f_numbers=tuple(sorted(n for v in _list(told.get("f_numbers")) if (n := _positive(v)) is not None)),
-        shutter=_line(told.get("shutter"), 20),
-        iso=_positive(told.get("iso")),
-        battery=_number(told.get("battery")),
+        state=word_of(told.get("state")) or "none",
+        text=line_of(told.get("text")),
+        model=line_of(told.get("model"), 60),
+        f_number=positive_of(told.get("f_number")),
+        f_numbers=tuple(sorted(n for v in list_of(told.get("f_numbers")) if (n := positive_of(v)) is not None)),
+        shutter=line_of(told.get("shutter"), 20),
+        iso=positive_of(told.get("iso")),
+        battery=number_of(told.get("battery")),
     )
     return replace(state, camera=camera)
 
@@ -286,31 +296,33 @@ def _fold_setup(state: PanelState, event: Json) -> PanelState:
 
 
 def _fold_setup_names(state: PanelState, event: Json) -> PanelState:
-    told = _object(event.get("setup"))
-    number = _number(told.get("number"))
+    told = object_of(event.get("setup"))
+    number = number_of(told.get("number"))
     return replace(
-        state, setup_number=None if number is None else int(number), setup_name=_line(told.get("name"), NAME_LENGTH_MAX)
+        state,
+        setup_number=None if number is None else int(number),
+        setup_name=line_of(told.get("name"), NAME_LENGTH_MAX),
     )
 
 
 def _fold_service(state: PanelState, event: Json) -> PanelState:
-    told = _object(event.get("service"))
-    return replace(state, service=_word(told.get("state")), service_text=_line(told.get("text")))
+    told = object_of(event.get("service"))
+    return replace(state, service=word_of(told.get("state")), service_text=line_of(told.get("text")))
 
 
 def _fold_aim(state: PanelState, event: Json) -> PanelState:
-    return replace(state, aim=_word(event.get("aim")))
+    return replace(state, aim=word_of(event.get("aim")))
 
 
 def _fold_run(state: PanelState, event: Json) -> PanelState:
-    told = _object(event.get("run"))
+    told = object_of(event.get("run"))
     ended, ok = told.get("state") == "ended", told.get("end") != "cannot"
-    prompt = _line(told.get("prompt"), 40)
-    return replace(state, running=not ended, prompt=prompt, said=Said(_line(told.get("text")), ok))
+    prompt = line_of(told.get("prompt"), 40)
+    return replace(state, running=not ended, prompt=prompt, said=Said(line_of(told.get("text")), ok))
 
 
 def _fold_reply(state: PanelState, event: Json) -> PanelState:
-    text, ok = _line(event.get("text")), event.get("ok") is True
+    text, ok = line_of(event.get("text")), event.get("ok") is True
     answered = state.asked is not None and state.asked.to is not None and event.get("to") == state.asked.to
     said = Said(text or ("done" if ok else "The service refused."), ok)
     return replace(state, said=said, asked=None if answered else state.asked)
@@ -330,11 +342,11 @@ def _fold_link(state: PanelState, event: Json) -> PanelState:
 
 
 def _fold_mix(state: PanelState, event: Json) -> PanelState:
-    return replace(state, mix=_preview(_object(event.get("preview"))), said=Said(_line(event.get("text"), 300)))
+    return replace(state, mix=_preview(object_of(event.get("preview"))), said=Said(line_of(event.get("text"), 300)))
 
 
 def _fold_note(state: PanelState, event: Json) -> PanelState:
-    return replace(state, note=_line(event.get("text")))
+    return replace(state, note=line_of(event.get("text")))
 
 
 _FOLDS: dict[str, Callable[[PanelState, Json], PanelState]] = {
@@ -514,91 +526,92 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
 # --- from JSON, trusting nothing ---
 
 
-def _frame(event: Json) -> Frame | None:
+def frame_of(event: Json) -> Frame | None:
+    """Return a frame as it stands in events (`verdict`, `preview`); None where there is no verdict."""
     told = event.get("verdict")
     if not isinstance(told, Mapping):
         return None
-    exposure, highlights, shadows = (_object(told.get(k)) for k in ("exposure", "highlights", "shadows"))
-    number = _number(told.get("frame"))
+    exposure, highlights, shadows = (object_of(told.get(k)) for k in ("exposure", "highlights", "shadows"))
+    number = number_of(told.get("frame"))
     return Frame(
-        file=_name(told.get("file")),
+        file=name_of(told.get("file")),
         number=None if number is None else int(number),
-        f_number=_positive(exposure.get("f_number")),
-        shutter_s=_positive(exposure.get("shutter_s")),
-        iso=_positive(exposure.get("iso")),
-        ev100=_number(exposure.get("ev100")),
-        clipped=_fraction(highlights.get("subject")),
-        broad=_fraction(highlights.get("broad")),
-        specular=_fraction(highlights.get("specular")),
-        headroom_stops=_number(highlights.get("headroom_stops")),
-        shadows_frame=_fraction(shadows.get("frame")),
-        shadows_subject=_fraction(shadows.get("subject")),
-        backdrop=_backdrop(_object(told.get("backdrop"))),
-        step=_step(_object(told.get("next"))),
-        forecast=_forecasts(_list(told.get("forecast"))),
-        notices=tuple(text for n in _list(told.get("notices"))[:20] if (text := _line(_object(n).get("text")))),
-        spots=tuple(filter(None, (_spot(_object(one)) for one in _list(told.get("spots"))[:20]))),
-        spots_short=tuple(filter(None, (_spot_short(_object(one)) for one in _list(told.get("spots"))[:20]))),
+        f_number=positive_of(exposure.get("f_number")),
+        shutter_s=positive_of(exposure.get("shutter_s")),
+        iso=positive_of(exposure.get("iso")),
+        ev100=number_of(exposure.get("ev100")),
+        clipped=fraction_of(highlights.get("subject")),
+        broad=fraction_of(highlights.get("broad")),
+        specular=fraction_of(highlights.get("specular")),
+        headroom_stops=number_of(highlights.get("headroom_stops")),
+        shadows_frame=fraction_of(shadows.get("frame")),
+        shadows_subject=fraction_of(shadows.get("subject")),
+        backdrop=_backdrop(object_of(told.get("backdrop"))),
+        step=_step(object_of(told.get("next"))),
+        forecast=_forecasts(list_of(told.get("forecast"))),
+        notices=tuple(text for n in list_of(told.get("notices"))[:20] if (text := line_of(object_of(n).get("text")))),
+        spots=tuple(filter(None, (_spot(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
+        spots_short=tuple(filter(None, (_spot_short(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
         spot_places=tuple(
             (x, y)
-            for one in map(_object, _list(told.get("spots"))[:20])
-            if (x := _number(one.get("x"))) is not None
-            and (y := _number(one.get("y"))) is not None
+            for one in map(object_of, list_of(told.get("spots"))[:20])
+            if (x := number_of(one.get("x"))) is not None
+            and (y := number_of(one.get("y"))) is not None
             and 0 <= x <= 1
             and 0 <= y <= 1
         ),
         spot_aims=tuple(
             f"{SPOT_AIM}{one['name']}"
-            for one in map(_object, _list(told.get("spots"))[:20])
-            if isinstance(one.get("name"), str) and _number(one.get("want_stops")) is not None
+            for one in map(object_of, list_of(told.get("spots"))[:20])
+            if isinstance(one.get("name"), str) and number_of(one.get("want_stops")) is not None
         ),
-        preview=_preview(_object(event.get("preview"))),
+        preview=_preview(object_of(event.get("preview"))),
     )
 
 
 def _spot(told: Json) -> str:
-    name, stops, bound = _word(told.get("name")), _number(told.get("stops")), _word(told.get("bound"))
-    return "" if not name or stops is None else spot_words(name, stops, bound or None, _number(told.get("off_stops")))
+    name, stops, bound = word_of(told.get("name")), number_of(told.get("stops")), word_of(told.get("bound"))
+    return "" if not name or stops is None else spot_words(name, stops, bound or None, number_of(told.get("off_stops")))
 
 
 def _spot_short(told: Json) -> str:
-    name, stops, off = _word(told.get("name")), _number(told.get("stops")), _number(told.get("off_stops"))
-    return "" if not name or stops is None else spot_brief(name, stops, _word(told.get("bound")) or None, off)
+    name, stops, off = word_of(told.get("name")), number_of(told.get("stops")), number_of(told.get("off_stops"))
+    return "" if not name or stops is None else spot_brief(name, stops, word_of(told.get("bound")) or None, off)
 
 
 def _backdrop(told: Json) -> Backdrop:
-    code, spill = _object(told.get("code")), _object(told.get("spill"))
+    code, spill = object_of(told.get("code")), object_of(told.get("spill"))
     clean_told = told.get("clean")
     return Backdrop(
-        tone=_word(told.get("tone")),
+        tone=word_of(told.get("tone")),
         clean=clean_told if isinstance(clean_told, bool) else None,
-        area=_fraction(told.get("area")),
-        p95=_number(code.get("p95")),
-        p99=_number(code.get("p99")),
-        top=_number(code.get("max")),
-        stops_below_white=_number(told.get("stops_below_white")),
-        evenness_stops=_number(told.get("evenness_stops")),
-        side=_word(spill.get("side")),
-        spill_area=_fraction(spill.get("area")),
-        over_stops=_number(spill.get("over_stops")),
+        area=fraction_of(told.get("area")),
+        p95=number_of(code.get("p95")),
+        p99=number_of(code.get("p99")),
+        top=number_of(code.get("max")),
+        stops_below_white=number_of(told.get("stops_below_white")),
+        evenness_stops=number_of(told.get("evenness_stops")),
+        side=word_of(spill.get("side")),
+        spill_area=fraction_of(spill.get("area")),
+        over_stops=number_of(spill.get("over_stops")),
     )
 
 
 def _step(told: Json) -> Step:
     return Step(
-        _word(told.get("move")),
-        _number(told.get("stops")),
-        _positive(told.get("f_number")),
-        _line(told.get("why"), 400),
+        word_of(told.get("move")),
+        number_of(told.get("stops")),
+        positive_of(told.get("f_number")),
+        line_of(told.get("why"), 400),
     )
 
 
 def _forecasts(told: list[Any]) -> tuple[Forecast, ...]:
     out = []
-    for item in map(_object, told[:100]):
-        f_number = _positive(item.get("f_number"))
+    for item in map(object_of, told[:100]):
+        f_number = positive_of(item.get("f_number"))
         if f_number is not None:
-            highlights, p99 = _fraction(item.get("highlights_subject")), _number(item.get("backdrop_p99"))
+            highlights, p99 = fraction_of(item.get("highlights_subject")), number_of(item.get("backdrop_p99"))
             out.append(Forecast(f_number, highlights, p99, item.get("shot") is True))
     return tuple(out)
 
@@ -627,46 +640,4 @@ def _bytes(value: Any) -> bytes:
 
 
 def _refused(told: Json) -> Refused:
-    return Refused(_name(told.get("file")), _line(told.get("error")) or "no reason given")
-
-
-def _object(value: Any) -> Json:
-    return value if isinstance(value, Mapping) else {}
-
-
-def _list(value: Any) -> list[Any]:
-    return value if isinstance(value, list) else []
-
-
-def _line(value: Any, limit: int = 200) -> str:
-    return clean(value, limit) if isinstance(value, str) else ""
-
-
-def _word(value: Any) -> str:
-    return _line(value, 24)
-
-
-def _name(value: Any) -> str:
-    return clean_name(value) if isinstance(value, str) else ""
-
-
-def _number(value: Any) -> float | None:
-    """Return a finite number of a size that can be meant, else None. JSON's true is no number."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    return float(value) if abs(value) < 1e9 and math.isfinite(value) else None
-
-
-def _positive(value: Any) -> float | None:
-    number = _number(value)
-    return number if number is not None and number > 0 else None
-
-
-def _fraction(value: Any) -> float | None:
-    number = _number(value)
-    return None if number is None else min(max(number, 0.0), 1.0)
-
-
-def _count(value: Any) -> int:
-    number = _number(value)
-    return 0 if number is None else max(0, int(number))
+    return Refused(name_of(told.get("file")), line_of(told.get("error")) or "no reason given")

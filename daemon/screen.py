@@ -9,42 +9,32 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import io
 import os
 import queue
 import select
 import signal
 import sys
-import termios
 import threading
 import time
-import tty
-from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from types import FrameType
-from typing import Any, TextIO, get_args
+from typing import get_args
 
-from rich.console import Console, ConsoleDimensions
+from rich.console import ConsoleDimensions
 from rich.live import Live
 
 from lampblack.daemon.clean import clean_name
 from lampblack.daemon.client import Client, Event, NoServiceError, waiting_for
 from lampblack.daemon.cues import cue as cue_of
-from lampblack.daemon.keyboard import Keyboard
 from lampblack.daemon.panel import draw
 from lampblack.daemon.panel_state import PanelState, Request, fold, press
 from lampblack.daemon.style import Colours, Style, detect
+from lampblack.daemon.terminal import Keys, Signals, mute, taken
 from lampblack.daemon.words import tell
 
 STROKE_S = 0.25
 REDRAW_S = 0.25
 RETRY_S = 1.0
-ESCAPE_S = 0.05
-"""Longer than the bytes of one key are apart, shorter than a person notices."""
-
-_ENDING = (signal.SIGTERM, signal.SIGHUP, signal.SIGINT, signal.SIGQUIT)
-_RICH_COLOURS = {"true": "truecolor", "256": "256", "16": "standard", "none": None}
 
 
 class Cue:
@@ -137,7 +127,7 @@ def run(
     style = detect(os.environ, sys.stdout.encoding, ascii_only=ascii_only, colours=colours)
     lines = plain or not sys.stdout.isatty() or os.environ.get("TERM", "dumb") == "dumb"
     state = PanelState(folder=clean_name(folder.resolve()), large=large, sound=sound)
-    with _Signals() as signals, contextlib.closing(_Link(folder)) as link:
+    with Signals() as signals, contextlib.closing(_Link(folder)) as link:
         try:
             if lines:
                 _run_plain(link, signals, state, style, cue)
@@ -145,16 +135,8 @@ def run(
                 _Panel(link, signals, state, style, cue).run()
         except OSError:
             # The terminal or the pipe went away, with or without a signal.
-            _mute(sys.stdout)
+            mute(sys.stdout)
         return 128 + signals.ended if signals.ended not in (None, signal.SIGINT) else 0
-
-
-def _mute(stream: TextIO) -> None:
-    """Let what is left in a broken stream go nowhere, or Python complains about it while it ends."""
-    with contextlib.suppress(OSError, ValueError):
-        nowhere = os.open(os.devnull, os.O_WRONLY)
-        os.dup2(nowhere, stream.fileno())
-        os.close(nowhere)
 
 
 # --- the service's end ---
@@ -210,68 +192,6 @@ class _Link:
         return {"event": "link", "up": False}
 
 
-# --- signals ---
-
-
-class _Signals:
-    """
-    Notes signals, and wakes whoever waits in `select` on `handle`. A second ending signal ends at once.
-
-    Outside the main thread it notes nothing.
-    """
-
-    def __init__(self) -> None:
-        self.ended: int | None = None
-        self.stop = False
-        self.handle, self._wake = os.pipe()
-        self._before: dict[int, Any] = {}
-        self._fd_before = -1
-
-    def __enter__(self) -> _Signals:
-        for end in (self.handle, self._wake):
-            os.set_blocking(end, False)
-        if threading.current_thread() is threading.main_thread():
-            for number in (*_ENDING, signal.SIGWINCH, signal.SIGTSTP):
-                self._before[number] = signal.signal(number, self._note)
-            self._fd_before = signal.set_wakeup_fd(self._wake, warn_on_full_buffer=False)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        if self._before:
-            signal.set_wakeup_fd(self._fd_before)
-            for number, handler in self._before.items():
-                # None: somebody's handler that Python doesn't know.
-                signal.signal(number, signal.SIG_DFL if handler is None else handler)
-        os.close(self.handle)
-        os.close(self._wake)
-
-    def _note(self, number: int, _: FrameType | None) -> None:
-        if number == signal.SIGTSTP:
-            self.stop = True
-        elif number in _ENDING:
-            # Ctrl-S may hold the terminal's output, and us in the middle of it.
-            with contextlib.suppress(OSError, ValueError, termios.error):
-                termios.tcflow(sys.stdout.fileno(), termios.TCOON)
-            if self.ended is not None:
-                raise SystemExit(128 + number)
-            self.ended = number
-
-    def drain(self) -> None:
-        """Forget the wake-ups so far."""
-        with contextlib.suppress(BlockingIOError):
-            while os.read(self.handle, 512):
-                pass
-
-    def pause(self) -> None:
-        """Stop this process as Ctrl-Z does; returns when it is continued."""
-        self.stop = False
-        signal.signal(signal.SIGTSTP, signal.SIG_DFL)
-        try:
-            os.kill(os.getpid(), signal.SIGTSTP)
-        finally:
-            signal.signal(signal.SIGTSTP, self._note)
-
-
 def _wait(handles: list[int], timeouts: list[float | None], cue: Cue | None) -> list[int]:
     known = [t for t in timeouts if t is not None] + ([REDRAW_S] if cue is not None else [])
     ready, _, _ = select.select(handles, [], [], min(known) if known else None)
@@ -281,7 +201,7 @@ def _wait(handles: list[int], timeouts: list[float | None], cue: Cue | None) -> 
 # --- plain lines ---
 
 
-def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, cue: Cue | None) -> None:
+def _run_plain(link: _Link, signals: Signals, state: PanelState, style: Style, cue: Cue | None) -> None:
     # Who searches says so once; then only what happens.
     said = ""
     while signals.ended is None and not (cue is not None and cue.over):
@@ -304,17 +224,16 @@ def _run_plain(link: _Link, signals: _Signals, state: PanelState, style: Style, 
 class _Panel:
     """The panel on a terminal: the loop that waits, folds, presses and redraws."""
 
-    def __init__(self, link: _Link, signals: _Signals, state: PanelState, style: Style, cue: Cue | None) -> None:
+    def __init__(self, link: _Link, signals: Signals, state: PanelState, style: Style, cue: Cue | None) -> None:
         self._link, self._signals, self._style, self._cue = link, signals, style, cue
-        self._keyboard = Keyboard()
-        self._keys_fd = sys.stdin.fileno() if sys.stdin is not None and sys.stdin.isatty() else None
-        self._state = replace(state, keys=self._keys_fd is not None)
+        self._keys = Keys()
+        self._state = replace(state, keys=self._keys.fd is not None)
         self._shown: tuple[PanelState, os.terminal_size] | None = None
         self._drawn_at = -REDRAW_S
 
     def run(self) -> None:
         while not self._over():
-            with _terminal(self._keys_fd, self._style) as live:
+            with taken(self._keys.fd, self._style) as live:
                 self._shown = None
                 while not self._over() and not self._signals.stop:
                     self._signals.drain()
@@ -344,23 +263,11 @@ class _Panel:
             live.console.file.flush()
 
     def _rest(self, redraw_s: float | None) -> list[int]:
-        handles = [self._signals.handle, *self._link.handles]
-        if self._keys_fd is not None:
-            handles.append(self._keys_fd)
-        escape_s = ESCAPE_S if self._keyboard.waiting else None
-        return _wait(handles, [redraw_s, self._link.wait_s(), escape_s], self._cue)
+        handles = [self._signals.handle, *self._link.handles, *self._keys.handles]
+        return _wait(handles, [redraw_s, self._link.wait_s(), self._keys.wait_s], self._cue)
 
     def _take_keys(self, ready: list[int]) -> None:
-        if self._keys_fd is None:
-            return
-        if self._keys_fd in ready:
-            data = os.read(self._keys_fd, 4096)
-            if not data:
-                raise OSError("the terminal is gone")
-            keys = self._keyboard.feed(data)
-        else:
-            keys = self._keyboard.settle() if self._keyboard.waiting and not ready else []
-        for key in keys:
+        for key in self._keys.take(ready):
             self._press(key)
 
     def _press(self, key: str) -> None:
@@ -389,37 +296,3 @@ class _Panel:
         live.update(draw(self._state, width, height, look=self._style), refresh=True)
         self._shown, self._drawn_at = (self._state, size), time.monotonic()
         return None
-
-
-@contextlib.contextmanager
-def _terminal(keys_fd: int | None, style: Style) -> Iterator[Live]:
-    """Take the terminal: alternate screen, no cursor, keys one by one; give all of it back."""
-    before = termios.tcgetattr(keys_fd) if keys_fd is not None else None
-    raw = io.BufferedWriter(io.FileIO(sys.stdout.fileno(), "w", closefd=False), 1 << 20)
-    out = io.TextIOWrapper(raw, sys.stdout.encoding, "replace")
-    console = Console(
-        file=out,
-        force_terminal=True,
-        color_system=_RICH_COLOURS[style.colours],  # type: ignore[arg-type]
-        no_color=style.colours == "none",
-        legacy_windows=False,
-        markup=False,
-        emoji=False,
-        highlight=False,
-        _environ={},
-    )
-    live = Live(console=console, screen=True, auto_refresh=False, redirect_stdout=False, redirect_stderr=False)
-    try:
-        if keys_fd is not None:
-            tty.setcbreak(keys_fd)
-        live.start()
-        yield live
-    finally:
-        # A terminal that is gone takes nothing back; that must not hide why we leave.
-        with contextlib.suppress(OSError):
-            live.stop()
-        with contextlib.suppress(OSError):
-            out.close()
-        if keys_fd is not None and before is not None:
-            with contextlib.suppress(termios.error):
-                termios.tcsetattr(keys_fd, termios.TCSAFLUSH, before)

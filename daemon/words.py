@@ -10,7 +10,8 @@ import shlex
 from dataclasses import dataclass, replace
 
 from lampblack.daemon.clean import sentence
-from lampblack.daemon.panel_state import Backdrop, Frame, Json, PanelState, fold
+from lampblack.daemon.loose import Json
+from lampblack.daemon.panel_state import Backdrop, Frame, PanelState, fold
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long, stops_text
 
 _MOVES = {"close": "CLOSE", "open": "OPEN"}
