@@ -238,16 +238,27 @@ class Journal:
         rows = self._link.execute("SELECT number, name, begun FROM setup ORDER BY number")
         return [(int(n), None if name is None else clean(str(name), 60), clean(str(at), 40)) for n, name, at in rows]
 
-    def frames(self, setup: int | None = None) -> list[Kept]:
-        """Return frames in the order they were read, of one setup or all, with the last that was said of each."""
+    def frame_counts(self) -> dict[int, int]:
+        """Return how many frames each setup has; those that have some."""
+        rows = self._link.execute("SELECT setup, count(*) FROM frame GROUP BY setup ORDER BY setup")
+        return {int(setup): int(count) for setup, count in rows}
+
+    def frames(self, setup: int | None = None, number: int | None = None) -> list[Kept]:
+        """
+        Return frames in the order they were read, with the last that was said of each.
+
+        Args:
+            setup: of this setup; None: of all.
+            number: the one of this number; None: all.
+        """
         rows = self._link.execute(
             "SELECT f.path, f.digest, f.setup, f.number, v.verdict, "
             " (SELECT preview FROM verdict WHERE frame = f.id AND preview IS NOT NULL ORDER BY id DESC LIMIT 1), "
             " (SELECT s.path FROM sighting s WHERE s.frame = f.id AND s.outcome = 'partner' "
             "  ORDER BY s.id DESC LIMIT 1) "
             "FROM frame f JOIN verdict v ON v.id = (SELECT max(id) FROM verdict WHERE frame = f.id) "
-            "WHERE ?1 IS NULL OR f.setup = ?1 ORDER BY f.id",
-            (setup,),
+            "WHERE (?1 IS NULL OR f.setup = ?1) AND (?2 IS NULL OR f.number = ?2) ORDER BY f.id",
+            (setup, number),
         )
         kept = []
         for path, digest, of_setup, number, verdict, preview, partner in rows:
@@ -281,9 +292,11 @@ class Journal:
         row = self._link.execute("SELECT count(DISTINCT path) FROM sighting WHERE outcome = 'duplicate'").fetchone()
         return int(row[0])
 
-    def events(self) -> list[tuple[str, str]]:
-        """Return (kind, text) of everything noted, oldest first."""
-        return [(str(kind), str(text)) for kind, text in self._link.execute("SELECT kind, text FROM event ORDER BY id")]
+    def events(self, kinds: Sequence[str] | None = None) -> list[tuple[str, str]]:
+        """Return (kind, text) of everything noted, or of what is of some kinds, oldest first."""
+        of = "" if kinds is None else f"WHERE kind IN ({', '.join('?' * len(kinds))}) "
+        rows = self._link.execute(f"SELECT kind, text FROM event {of}ORDER BY id", tuple(kinds or ()))  # noqa: S608
+        return [(str(kind), str(text)) for kind, text in rows]
 
 
 # ---------------------------------------------------------------- opening

@@ -12,7 +12,7 @@ from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.journal import Kept
 from lampblack.daemon.noted import Choice
-from lampblack.daemon.record import RecordError, find_shoots, read_shoot
+from lampblack.daemon.record import RecordError, find_shoots, read_frame, read_shoot
 from lampblack.daemon.sidecar import SidecarError, sidecar_of, write_sidecar
 
 Json = dict[str, Any]
@@ -39,16 +39,27 @@ def choose(args: argparse.Namespace) -> int:
     if status != 0 or args.no_sidecar:
         return status
     try:
-        found = read_shoot(folder).frame(args.frame)
-        if found is None:
-            raise RecordError(f"Frame {args.frame} is not in the journal.")
-        place = folder / os.fsdecode(found[1].path)
-        sidecar = sidecar_of(place)
-        write_sidecar(sidecar, Choice(args.rating, args.label, args.why), measures_of(found[1]))
+        sidecar = write_beside(folder, args.frame, Choice(args.rating, args.label, args.why))
     except (RecordError, SidecarError) as wrong:
         return standing.fail(args, folder, str(wrong))
     print(f"Written beside it: {clean_name(sidecar)}", file=sys.stderr)
     return 0
+
+
+def write_beside(folder: Path, number: int, choice: Choice) -> Path:
+    """
+    Write a choice and a frame's measures as XMP beside the frame; return where.
+
+    Raises:
+        RecordError: the journal has no such frame.
+        SidecarError: it can't be written.
+    """
+    frame = read_frame(folder, number)
+    if frame is None:
+        raise RecordError(f"Frame {number} is not in the journal.")
+    sidecar = sidecar_of(folder / os.fsdecode(frame.path))
+    write_sidecar(sidecar, choice, measures_of(frame))
+    return sidecar
 
 
 def measures_of(frame: Kept) -> dict[str, str]:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import itertools
 import json
 import os
-from collections.abc import Iterator
+import sqlite3
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -79,31 +81,52 @@ class RecordError(Exception):
     """There is no shoot to read; the text is one line for a person."""
 
 
-def read_shoot(folder: Path) -> Shoot:
+def read_shoot(folder: Path, only: Callable[[dict[int, int]], Iterable[int]] | None = None) -> Shoot:
     """
     Read a shoot's journal; a service may go on writing it.
+
+    Args:
+        folder: the shoot's.
+        only: given how many frames each setup has (those that have some), returns the setups whose frames are to be
+            read; the others come without theirs. None: all.
 
     Raises:
         RecordError: there is none, or it can't be read.
     """
+    with _journal(folder) as journal:
+        return _shoot(folder, journal, only)
+
+
+def read_frame(folder: Path, number: int) -> Kept | None:
+    """Read one frame by its number; raises as `read_shoot` does."""
+    with _journal(folder) as journal:
+        return next(iter(journal.frames(number=number)), None)
+
+
+@contextlib.contextmanager
+def _journal(folder: Path) -> Iterator[Journal]:
     place = folder / journals.NAME
     if not place.is_file():
         raise RecordError(f"{clean_name(folder)} has no journal: watch it first, or see to the folder's name.")
     try:
         with contextlib.closing(Journal.read(place)) as journal:
-            return _shoot(folder, journal)
-    except journals.JournalError as wrong:
-        raise RecordError(str(wrong)) from None
+            yield journal
+    except (journals.JournalError, sqlite3.Error) as wrong:
+        raise RecordError(f"{journals.NAME} cannot be read: {clean(str(wrong))}") from None
 
 
-def _shoot(folder: Path, journal: Journal) -> Shoot:
+_TOLD = (READINGS, NO_READING, NOTE, RENAME, CHOICE, *LAMP_KINDS)
+
+
+def _shoot(folder: Path, journal: Journal, only: Callable[[dict[int, int]], Iterable[int]] | None) -> Shoot:
     setups = {number: SetupRecord(number, name, begun) for number, name, begun in journal.setups()}
-    for frame in journal.frames():
+    wanted: list[int | None] = [None] if only is None else list(only(journal.frame_counts()))
+    for frame in itertools.chain.from_iterable(journal.frames(number) for number in dict.fromkeys(wanted)):
         if frame.setup in setups:
             setups[frame.setup].frames.append(frame)
     choices: dict[int, Choice] = {}
     lamps = LampBook()
-    for kind, text in journal.events():
+    for kind, text in journal.events(_TOLD):
         with contextlib.suppress(ValueError, KeyError, TypeError):
             if kind in LAMP_KINDS:
                 lamps.note(kind, text)

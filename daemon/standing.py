@@ -139,14 +139,7 @@ def lamp(args: argparse.Namespace) -> int:
 def say(args: argparse.Namespace, request: Json, *keys: str) -> int:
     """Say something of a shoot, to its service or else into its journal; returns the exit status."""
     folder = folder_of(args)
-    try:
-        reply = ask(folder, request, ANSWER_S)
-    except NoServiceError:
-        if not folder.is_dir():
-            return fail(args, folder, no_folder(folder))
-        reply = _without_service(folder, request)
-    except (TimeoutError, OSError) as wrong:
-        return fail(args, folder, clean(str(wrong)))
+    reply = answer_of(folder, request)
     text = clean(str(reply.get("text") or ""), 2000)
     if not reply.get("ok"):
         return fail(args, folder, text)
@@ -162,6 +155,16 @@ def _lines_of(request: Json, reply: Json, text: str) -> list[str]:
     if isinstance(reply.get("lines"), list):
         return [clean(str(line), 400) for line in reply["lines"]] or [text]
     return text.split("; ") if request["do"] == "reading" else [text]
+
+
+def answer_of(folder: Path, request: Json) -> Json:
+    """Return what a shoot's service, or else its journal, answers: `ok`, `text`, and what was asked for."""
+    try:
+        return ask(folder, request, ANSWER_S)
+    except NoServiceError:
+        return _without_service(folder, request) if folder.is_dir() else {"ok": False, "text": no_folder(folder)}
+    except (TimeoutError, OSError) as wrong:
+        return {"ok": False, "text": clean(str(wrong))}
 
 
 _LISTS = ("spot", "region", "plate", "reading", "lamp")
