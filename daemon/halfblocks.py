@@ -8,7 +8,6 @@ ASCII goes, brightness becomes the weight of a character, one pixel a cell.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -17,10 +16,10 @@ from rich.style import Style as RichStyle
 
 from lampblack.daemon.palette import GROUND
 from lampblack.daemon.style import Style, hex_of
+from lampblack.daemon.told import Preview
 from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, linear_to_srgb
 
 CLIPPED, SPILLED, BACKDROP = 1, 2, 4
-WIDTH_MAX = HEIGHT_MAX = 192
 
 # A cell carries a mark from this share of it on: a glint is small and must not vanish, spill is a surface.
 _CLIPPED_SHARE = 0.02
@@ -35,16 +34,6 @@ _BAYER = np.array([[0, 2], [3, 1]]) / 4 + 0.125
 Cell = tuple[str, RichStyle]
 Cells = tuple[tuple[Cell, ...], ...]
 Pixels = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Preview:
-    """A frame's small picture: sRGB bytes row by row, and one byte of marks a pixel."""
-
-    width: int
-    height: int
-    rgb: bytes
-    marks: bytes
 
 
 @lru_cache(maxsize=256)

@@ -13,17 +13,14 @@ from dataclasses import dataclass
 from lampblack.daemon import halfblocks
 from lampblack.daemon.canvas import Canvas, Piece, Sheet, split, wrap
 from lampblack.daemon.letters import Face, fitting
-from lampblack.daemon.panel_state import ASKED, Forecast, Frame, PanelState, Pressed, fold, press
+from lampblack.daemon.panel_state import ASKED, PanelState, Pressed, fold, press
 from lampblack.daemon.style import Style
+from lampblack.daemon.told import Forecast, Frame, Preview, exposure_text, figure, over_limit, room_text
 from lampblack.daemon.words import (
     Headline,
     camera_texts,
     count_headline,
-    exposure_text,
-    figure,
     flag_headline,
-    over_limit,
-    room_text,
     service_text,
     setup_text,
     step_headline,
@@ -201,7 +198,7 @@ def _shown_readings(frame: Frame, style: Style, plan: _Plan, room: int) -> list[
     return list(_readings(frame, style, room) if plan.roomy else _readings_short(frame, style))
 
 
-def _draw_mix(canvas: Canvas, mix: halfblocks.Preview, plan: _Plan) -> None:
+def _draw_mix(canvas: Canvas, mix: Preview, plan: _Plan) -> None:
     """Draw a mix of lamps: at the left as it is, at the right as it would be."""
     picture = halfblocks.draw(mix, plan.picture_columns, plan.picture_rows, canvas.style, marked=False)
     pad = (plan.picture_columns - len(picture[0])) // 2

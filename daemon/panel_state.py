@@ -7,18 +7,14 @@ of the wrong shape changes what it can and raises nothing.
 
 from __future__ import annotations
 
-import base64
-import binascii
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.halfblocks import HEIGHT_MAX, WIDTH_MAX, Preview
 from lampblack.daemon.loose import (
     Json,
     count_of,
-    fraction_of,
     line_of,
     list_of,
     name_of,
@@ -27,82 +23,14 @@ from lampblack.daemon.loose import (
     positive_of,
     word_of,
 )
+from lampblack.daemon.told import Frame, Preview, Step, frame_of, preview_of
 from lampblack.rules.advice import AIMS, SPOT_AIM
-from lampblack.rules.spots import spot_brief, spot_words
 
 FRAMES_KEPT = 100
 REFUSED_KEPT = 5
 NAME_LENGTH_MAX = 60
 
 Request = dict[str, Any]
-
-
-@dataclass(frozen=True)
-class Step:
-    """The next step as the service suggests it."""
-
-    move: str = ""
-    stops: float | None = None
-    f_number: float | None = None
-    why: str = ""
-
-
-@dataclass(frozen=True)
-class Backdrop:
-    """One frame's backdrop. `tone` is empty where none was found; `clean` is None where nobody knows."""
-
-    tone: str = ""
-    clean: bool | None = None
-    area: float | None = None
-    p95: float | None = None
-    p99: float | None = None
-    top: float | None = None
-    stops_below_white: float | None = None
-    evenness_stops: float | None = None
-    side: str = ""
-    spill_area: float | None = None
-    over_stops: float | None = None
-
-
-@dataclass(frozen=True)
-class Forecast:
-    """What one aperture would give, or gave."""
-
-    f_number: float
-    highlights: float | None
-    backdrop_p99: float | None
-    shot: bool
-
-
-@dataclass(frozen=True)
-class Frame:
-    """One frame's verdict, as far as the panel shows it. Fractions run 0 to 1."""
-
-    file: str = ""
-    number: int | None = None
-    f_number: float | None = None
-    shutter_s: float | None = None
-    iso: float | None = None
-    ev100: float | None = None
-    clipped: float | None = None
-    broad: float | None = None
-    specular: float | None = None
-    headroom_stops: float | None = None
-    shadows_frame: float | None = None
-    shadows_subject: float | None = None
-    backdrop: Backdrop = Backdrop()
-    step: Step = Step()
-    forecast: tuple[Forecast, ...] = ()
-    notices: tuple[str, ...] = ()
-    spots: tuple[str, ...] = ()
-    """Where each lies, in words."""
-    spots_short: tuple[str, ...] = ()
-    """The same in a word or two, how far off it is if it is wanted somewhere."""
-    spot_places: tuple[tuple[float, float], ...] = ()
-    """Where each lies on the picture, in shares of its width and height."""
-    spot_aims: tuple[str, ...] = ()
-    """An aim for each spot that is wanted somewhere."""
-    preview: Preview | None = None
 
 
 @dataclass(frozen=True)
@@ -342,7 +270,7 @@ def _fold_link(state: PanelState, event: Json) -> PanelState:
 
 
 def _fold_mix(state: PanelState, event: Json) -> PanelState:
-    return replace(state, mix=_preview(object_of(event.get("preview"))), said=Said(line_of(event.get("text"), 300)))
+    return replace(state, mix=preview_of(object_of(event.get("preview"))), said=Said(line_of(event.get("text"), 300)))
 
 
 def _fold_note(state: PanelState, event: Json) -> PanelState:
@@ -469,7 +397,7 @@ def _press_sound(state: PanelState) -> Pressed:
 
 
 def _press_aim(state: PanelState) -> Pressed:
-    aims = (*AIMS, *(state.newest.spot_aims if state.newest else ()))
+    aims = (*AIMS, *(f"{SPOT_AIM}{name}" for name in (state.newest.spots_wanted if state.newest else ())))
     place = aims.index(state.aim) if state.aim in aims else -1
     return Pressed(state, {"do": "aim", "aim": aims[(place + 1) % len(aims)]})
 
@@ -521,122 +449,6 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "up": _press_wider,
     "down": _press_narrower,
 }
-
-
-# --- from JSON, trusting nothing ---
-
-
-def frame_of(event: Json) -> Frame | None:
-    """Return a frame as it stands in events (`verdict`, `preview`); None where there is no verdict."""
-    told = event.get("verdict")
-    if not isinstance(told, Mapping):
-        return None
-    exposure, highlights, shadows = (object_of(told.get(k)) for k in ("exposure", "highlights", "shadows"))
-    number = number_of(told.get("frame"))
-    return Frame(
-        file=name_of(told.get("file")),
-        number=None if number is None else int(number),
-        f_number=positive_of(exposure.get("f_number")),
-        shutter_s=positive_of(exposure.get("shutter_s")),
-        iso=positive_of(exposure.get("iso")),
-        ev100=number_of(exposure.get("ev100")),
-        clipped=fraction_of(highlights.get("subject")),
-        broad=fraction_of(highlights.get("broad")),
-        specular=fraction_of(highlights.get("specular")),
-        headroom_stops=number_of(highlights.get("headroom_stops")),
-        shadows_frame=fraction_of(shadows.get("frame")),
-        shadows_subject=fraction_of(shadows.get("subject")),
-        backdrop=_backdrop(object_of(told.get("backdrop"))),
-        step=_step(object_of(told.get("next"))),
-        forecast=_forecasts(list_of(told.get("forecast"))),
-        notices=tuple(text for n in list_of(told.get("notices"))[:20] if (text := line_of(object_of(n).get("text")))),
-        spots=tuple(filter(None, (_spot(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
-        spots_short=tuple(filter(None, (_spot_short(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
-        spot_places=tuple(
-            (x, y)
-            for one in map(object_of, list_of(told.get("spots"))[:20])
-            if (x := number_of(one.get("x"))) is not None
-            and (y := number_of(one.get("y"))) is not None
-            and 0 <= x <= 1
-            and 0 <= y <= 1
-        ),
-        spot_aims=tuple(
-            f"{SPOT_AIM}{one['name']}"
-            for one in map(object_of, list_of(told.get("spots"))[:20])
-            if isinstance(one.get("name"), str) and number_of(one.get("want_stops")) is not None
-        ),
-        preview=_preview(object_of(event.get("preview"))),
-    )
-
-
-def _spot(told: Json) -> str:
-    name, stops, bound = word_of(told.get("name")), number_of(told.get("stops")), word_of(told.get("bound"))
-    return "" if not name or stops is None else spot_words(name, stops, bound or None, number_of(told.get("off_stops")))
-
-
-def _spot_short(told: Json) -> str:
-    name, stops, off = word_of(told.get("name")), number_of(told.get("stops")), number_of(told.get("off_stops"))
-    return "" if not name or stops is None else spot_brief(name, stops, word_of(told.get("bound")) or None, off)
-
-
-def _backdrop(told: Json) -> Backdrop:
-    code, spill = object_of(told.get("code")), object_of(told.get("spill"))
-    clean_told = told.get("clean")
-    return Backdrop(
-        tone=word_of(told.get("tone")),
-        clean=clean_told if isinstance(clean_told, bool) else None,
-        area=fraction_of(told.get("area")),
-        p95=number_of(code.get("p95")),
-        p99=number_of(code.get("p99")),
-        top=number_of(code.get("max")),
-        stops_below_white=number_of(told.get("stops_below_white")),
-        evenness_stops=number_of(told.get("evenness_stops")),
-        side=word_of(spill.get("side")),
-        spill_area=fraction_of(spill.get("area")),
-        over_stops=number_of(spill.get("over_stops")),
-    )
-
-
-def _step(told: Json) -> Step:
-    return Step(
-        word_of(told.get("move")),
-        number_of(told.get("stops")),
-        positive_of(told.get("f_number")),
-        line_of(told.get("why"), 400),
-    )
-
-
-def _forecasts(told: list[Any]) -> tuple[Forecast, ...]:
-    out = []
-    for item in map(object_of, told[:100]):
-        f_number = positive_of(item.get("f_number"))
-        if f_number is not None:
-            highlights, p99 = fraction_of(item.get("highlights_subject")), number_of(item.get("backdrop_p99"))
-            out.append(Forecast(f_number, highlights, p99, item.get("shot") is True))
-    return tuple(out)
-
-
-def _preview(told: Json) -> Preview | None:
-    width, height = told.get("width"), told.get("height")
-    if type(width) is not int or type(height) is not int:
-        return None
-    if not (1 <= width <= WIDTH_MAX and 1 <= height <= HEIGHT_MAX):
-        return None
-    rgb, marks = _bytes(told.get("rgb")), _bytes(told.get("marks"))
-    if len(rgb) != 3 * width * height:
-        return None
-    if len(marks) != width * height:
-        marks = bytes(width * height)
-    return Preview(width, height, rgb, marks)
-
-
-def _bytes(value: Any) -> bytes:
-    if not isinstance(value, str) or len(value) > 8 * WIDTH_MAX * HEIGHT_MAX:
-        return b""
-    try:
-        return base64.b64decode(value, validate=True)
-    except (binascii.Error, ValueError):
-        return b""
 
 
 def _refused(told: Json) -> Refused:

@@ -26,7 +26,8 @@ from lampblack.rules.given import Given, Plate, Region, parse_region, plate_of
 from lampblack.rules.look import Look, Part
 from lampblack.rules.readings import Metered, ReadingError, chosen, parse_readings
 from lampblack.rules.shoot import Setup, judge, new_setup
-from lampblack.rules.spots import Spot, parse_spot, spot_words
+from lampblack.rules.spots import Spot, parse_spot
+from lampblack.rules.zones import spot_words
 
 BACKDROPS = ("auto", "black", "grey", "white", "none")
 

@@ -11,12 +11,12 @@ from dataclasses import dataclass, replace
 
 from lampblack.daemon.clean import sentence
 from lampblack.daemon.loose import Json
-from lampblack.daemon.panel_state import Backdrop, Frame, PanelState, fold
-from lampblack.rules.figures import f_text, percent, shutter_text, stops_long, stops_text
+from lampblack.daemon.panel_state import PanelState, fold
+from lampblack.daemon.told import AT, Backdrop, exposure_text, not_clean_text, room_text
+from lampblack.rules.figures import f_text, percent, stops_long, stops_text
 
 _MOVES = {"close": "CLOSE", "open": "OPEN"}
 _ARROWS = {"left": "←", "right": "→", "top": "↑", "bottom": "↓"}
-_AT = {"left": "at the left", "right": "at the right", "top": "at the top", "bottom": "at the bottom"}  # of the picture
 
 
 @dataclass(frozen=True)
@@ -30,35 +30,6 @@ class Headline:
     phrases: tuple[str, ...]
     text: str
     role: str
-
-
-# --- numbers ---
-
-
-def exposure_text(frame: Frame) -> str:
-    """Return a frame's aperture, time and ISO."""
-    iso = "ISO ?" if frame.iso is None else f"ISO {frame.iso:g}"
-    return f"{f_text(frame.f_number)}  {shutter_text(frame.shutter_s)}  {iso}"
-
-
-def figure(value: float | None, digits: int = 0) -> str:
-    """Return a number, or a question mark."""
-    return "?" if value is None else f"{value:.{digits}f}"
-
-
-def over_limit(frame: Frame) -> bool:
-    """Tell whether a frame's highlights must come down: they have negative room."""
-    return frame.headroom_stops is not None and frame.headroom_stops < 0
-
-
-def room_text(frame: Frame) -> str:
-    """Return how far a frame's highlights are over or under their limit."""
-    stops = frame.headroom_stops
-    if stops is None:
-        return "room unknown"
-    if stops_text(stops) == "0":
-        return "at the limit" if stops >= 0 else "just over the limit"
-    return f"{stops_long(stops)} {'over' if stops < 0 else 'of room'}"
 
 
 # --- headlines ---
@@ -141,7 +112,7 @@ def _flag(state: PanelState, backdrop: Backdrop) -> Headline:
         return Headline(("CLEAN",), f"The backdrop is clean {backdrop.tone}{_under_white(backdrop)}.", "good")
     size = stops_text(backdrop.over_stops or 0.0)
     by = "" if size == "0" else f" {size}"
-    side, arrow = backdrop.side.upper() if backdrop.side in _AT else "", _ARROWS.get(backdrop.side, "")
+    side, arrow = backdrop.side.upper() if backdrop.side in AT else "", _ARROWS.get(backdrop.side, "")
     longest = " ".join(f"NOT CLEAN {side}{by}".split())
     shorter = " ".join(f"NOT CLEAN {arrow}{by}".split())
     return Headline((longest, shorter, "NOT CLEAN"), not_clean_text(backdrop), "spill")
@@ -150,21 +121,6 @@ def _flag(state: PanelState, backdrop: Backdrop) -> Headline:
 def _under_white(backdrop: Backdrop) -> str:
     stops = backdrop.stops_below_white
     return "" if stops is None else f", {stops_long(stops)} under white"
-
-
-def not_clean_text(backdrop: Backdrop) -> str:
-    """Return where a backdrop is not clean and by how much, as one sentence."""
-    parts = []
-    if backdrop.side in _AT:
-        parts.append(_AT[backdrop.side])
-    if backdrop.over_stops:
-        parts.append(f"{stops_long(backdrop.over_stops)} over {backdrop.tone}")
-    if backdrop.spill_area:
-        parts.append(f"{percent(backdrop.spill_area)} of the frame")
-    if backdrop.tone != "black" and backdrop.evenness_stops is not None:
-        parts.append(f"uneven by {stops_long(backdrop.evenness_stops)}")
-    told = ", ".join(parts) or "no side stands out"
-    return f"Backdrop not clean {told}."
 
 
 # --- what the camera and the service do ---

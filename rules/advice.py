@@ -23,9 +23,10 @@ from lampblack.rules.figures import percent
 from lampblack.rules.figures import stops_long as _stops_text
 from lampblack.rules.forecast import Headroom, Sample, blocked_share, broad_share, mid_light
 from lampblack.rules.readings import Metered, wanted_av
-from lampblack.rules.spots import Placed, zone_of
+from lampblack.rules.spots import Placed
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
+from lampblack.rules.zones import zone_of
 
 Aim = str
 AIMS: tuple[Aim, ...] = ("even", "hold-highlights", "clean-backdrop", "meter")

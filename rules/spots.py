@@ -14,15 +14,14 @@ from typing import Literal
 
 import numpy as np
 
-from lampblack.rules.figures import stops_long, stops_text
 from lampblack.rules.look import Look
 from lampblack.rules.raw import RAW_MID_GREY
 from lampblack.rules.response import Response
 from lampblack.rules.tone import LUMA, MID_GREY, code_of_light, linear_to_srgb
+from lampblack.rules.zones import ZONES
 
 Bound = Literal["at least", "at most"]
 
-ZONES = ("0", "I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X")
 USUAL_SIZE = 0.02
 _MOST_CLIPPED = 0.02  # a mean with more clipped pixels in it is too low
 _WIDEST_WANT = 8.0
@@ -117,49 +116,6 @@ def parse_want(text: str) -> float:
     if not abs(stops) <= _WIDEST_WANT:
         raise ValueError(f"{text!r}: want stops from mid grey, say +1 or -0.5, or a zone, I to X")
     return stops
-
-
-def zone_of(stops: float) -> str:
-    """
-    Return the zone, 0 to X, that a light lies in.
-
-    >>> zone_of(0), zone_of(1.4), zone_of(-9)
-    ('V', 'VI', '0')
-    """
-    return ZONES[min(max(round(stops) + 5, 0), 10)]
-
-
-def spot_words(name: str, stops: float, bound: str | None, off: float | None) -> str:
-    """
-    Return where a spot lies, for a person.
-
-    >>> spot_words("cheek", 0.67, None, -0.33)
-    'cheek: zone VI, ⅔ stop over mid grey; ⅓ stop under what is wanted'
-    """
-    text = f"{name}: {f'{bound} ' if bound else ''}zone {zone_of(stops)}, {_from(stops, 'mid grey')}"
-    return text if off is None else f"{text}; {_from(off, 'what is wanted')}"
-
-
-def spot_brief(name: str, stops: float, bound: str | None, off: float | None) -> str:
-    """
-    Return where a spot lies, as short as can be.
-
-    >>> spot_brief("cheek", 0.67, None, -0.33), spot_brief("foot", -3, "at most", None)
-    ('cheek VI, ⅓ under', 'foot ≤ II')
-    """
-    sign = {"at least": "≥ ", "at most": "≤ "}.get(bound or "", "")
-    text = f"{name} {sign}{zone_of(stops)}"
-    if off is None:
-        return text
-    if abs(off) < 1 / 6:
-        return f"{text}, as wanted"
-    return f"{text}, {stops_text(off)} {'over' if off > 0 else 'under'}"
-
-
-def _from(stops: float, what: str) -> str:
-    if abs(stops) < 1 / 6:
-        return f"at {what}"
-    return f"{stops_long(stops)} {'over' if stops > 0 else 'under'} {what}"
 
 
 def read_spot(spot: Spot, look: Look, response: Response) -> Reading:

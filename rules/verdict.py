@@ -17,7 +17,8 @@ from lampblack.rules.neutral import Colour
 from lampblack.rules.optics import Cost
 from lampblack.rules.remedy import Remedy
 from lampblack.rules.response import PRIOR, Response
-from lampblack.rules.spots import Placed, zone_of
+from lampblack.rules.spots import Placed
+from lampblack.rules.zones import zone_of
 
 
 @dataclass(frozen=True)

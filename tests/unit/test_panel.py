@@ -24,7 +24,8 @@ from lampblack.daemon.cues import DONE, LOOK, UNCLEAN, cue
 from lampblack.daemon.keyboard import Keyboard
 from lampblack.daemon.letters import faces, fitting
 from lampblack.daemon.panel import PanelState, Style, draw, fold, press
-from lampblack.daemon.panel_state import FRAMES_KEPT, Preview
+from lampblack.daemon.panel_state import FRAMES_KEPT
+from lampblack.daemon.told import Preview
 from lampblack.daemon.words import flag_headline, step_headline, tell
 from lampblack.rules import figures
 

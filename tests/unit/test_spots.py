@@ -10,8 +10,9 @@ from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.look import look
 from lampblack.rules.shoot import judge, new_setup
-from lampblack.rules.spots import Spot, parse_spot, parse_want, zone_of
+from lampblack.rules.spots import Spot, parse_spot, parse_want
 from lampblack.rules.verdict import Verdict
+from lampblack.rules.zones import zone_of
 
 THRESHOLDS = load_thresholds()
 SHADE = Spot("shade", 0.62, 0.6)
