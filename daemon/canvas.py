@@ -86,10 +86,11 @@ class Canvas:
             for column, (glyph, look) in enumerate(line[: max(0, self.width - x)], start=x):
                 self._glyphs[row][column], self._looks[row][column] = glyph, look
 
-    def bar(self, y: int, role: str) -> None:
-        """Turn one row into a bar in a role's colour, its text kept."""
+    def bar(self, y: int, role: str, x: int = 0, width: int | None = None) -> None:
+        """Turn one row, or `width` columns of it from `x` on, into a bar in a role's colour, its text kept."""
         if 0 <= y < self.height:
-            self._looks[y] = [self.style.role(role, reverse=True)] * self.width
+            end = self.width if width is None else min(self.width, x + width)
+            self._looks[y][x:end] = [self.style.role(role, reverse=True)] * max(0, end - x)
 
     def sheet(self) -> Sheet:
         """Return what was drawn, neighbours of one look merged into runs."""

@@ -361,6 +361,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "lampblack neutral before.jpg after.jpg",
         _words_of("neutral"),
     ),
+    "review": (
+        "show a setup's frames side by side, hold one against another, and choose",
+        "lampblack review ~/shoots/bowls; lampblack review ~/shoots/bowls --setup 3 --against 2",
+        _words_of("reviewing"),
+    ),
     "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _words_of("rehearse")),
     "mock": ("run the mock camera alone, for any PTP/IP client", "lampblack mock --help", _mock_words),
 }

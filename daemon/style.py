@@ -64,6 +64,7 @@ _ASCII = {
     "œ": "oe",
     "◆": "#",
     "○": "o",
+    "▼": "v",
     "✓": "=",
     "▸": ">",
     "▪": "*",
@@ -83,10 +84,14 @@ class Marks:
     newest: str
     shot: str
     trouble: str
+    blocked: str
+    asks: str
 
 
-_MARKS = Marks(clipped="◆", spilled="○", spot="×", well="✓", newest="▸", shot="▪", trouble="!")
-_ASCII_MARKS = Marks(clipped="#", spilled="o", spot="x", well="=", newest=">", shot="*", trouble="!")
+_MARKS = Marks(clipped="◆", spilled="○", spot="×", well="✓", newest="▸", shot="▪", trouble="!", blocked="▼", asks="↑")
+_ASCII_MARKS = Marks(
+    clipped="#", spilled="o", spot="x", well="=", newest=">", shot="*", trouble="!", blocked="v", asks="^"
+)
 
 
 @dataclass(frozen=True)

@@ -24,8 +24,9 @@ CAUSES: tuple[Kind, ...] = ("exposure", "light", "backdrop", "ratio", "colour", 
 """What was done; the other kinds are what came of it."""
 
 _SAME_EXPOSURE = 1 / 12  # stops
+_THIRD = 1 / 3 - 1e-6
 _UNKNOWN = Exposure()
-_SHARE_APART = 2.0  # a share of clipped or drowned pixels is another one when it has doubled
+_SHARE_APART = 2.0  # a share of clipped or blocked pixels is another one when it has doubled
 
 
 @dataclass(frozen=True)
@@ -33,9 +34,10 @@ class Facts:
     """
     What of a frame can be compared; None for what isn't known.
 
-    name: what it is called in sentences. raw: a raw file and a JPEG read light on different footings. mid_stops: the
-    subject's mid tones over mid grey. clipped, blocked: shares of the subject. tone, clean: the backdrop's.
-    backdrop_code, backdrop_stops: its median, as a code, and in stops under white. shift: (right, down) in pixels of
+    name: what it is called in sentences. raw: a raw file and a JPEG read light on different footings. mid_stops:
+    the subject's mid tones over mid grey. clipped, blocked: shares of the subject. tone, clean, over_stops: the
+    backdrop's; how much less light would make it clean. backdrop_code, backdrop_stops: its median, as a code, and
+    in stops under white. colour_from: what neutral `mired` was read off. shift: (right, down) in pixels of
     `long_side`. troubles: kinds of notices that tell of nudges, focus and flicker. ratios: of the setup's readings.
     """
 
@@ -47,9 +49,11 @@ class Facts:
     blocked: float | None = None
     tone: str | None = None
     clean: bool | None = None
+    over_stops: float | None = None
     backdrop_code: float | None = None
     backdrop_stops: float | None = None
     mired: float | None = None
+    colour_from: str | None = None
     shift: tuple[float, float] | None = None
     long_side: float | None = None
     troubles: frozenset[str] = frozenset()
@@ -192,7 +196,7 @@ def _n(value: float) -> str:
 
 
 def _colour(one: Facts, other: Facts, thresholds: Thresholds) -> Difference | None:
-    if one.mired is None or other.mired is None or one.raw != other.raw:
+    if one.mired is None or other.mired is None or one.raw != other.raw or one.colour_from != other.colour_from:
         return None
     by = other.mired - one.mired
     if abs(by) < thresholds.neutral.drift_mired:
@@ -217,15 +221,32 @@ def _steadiness(one: Facts, other: Facts, thresholds: Thresholds) -> list[Differ
 def _outcome(one: Facts, other: Facts) -> list[Difference]:
     found: list[Difference] = []
     for kind, word, before, after in (
-        ("clipped", "burnt out", one.clipped, other.clipped),
-        ("blocked", "drowned", one.blocked, other.blocked),
+        ("clipped", "clipped", one.clipped, other.clipped),
+        ("blocked", "blocked", one.blocked, other.blocked),
     ):
         if before is not None and after is not None and _shares_apart(before, after):
             text = f"{percent(after)} of the subject {word}, and was {percent(before)}"
             found.append(Difference("clipped" if kind == "clipped" else "blocked", text, after - before))
-    if None not in (one.clean, other.clean) and one.clean != other.clean:
-        found.append(Difference("clean", f"the backdrop is {'clean' if other.clean else 'not clean any more'}"))
+    found += _cleanness(one, other)
     return found
+
+
+def _cleanness(one: Facts, other: Facts) -> list[Difference]:
+    """Return whether the backdrop is clean otherwise, or what lies over it is more or less by a third at least."""
+    before, after = one.over_stops, other.over_stops
+    by = None if before is None or after is None else after - before
+    if one.clean is None or other.clean is None or (one.clean and other.clean):
+        return []
+    if one.clean == other.clean and (by is None or abs(by) < _THIRD):
+        return []
+    text = f"the backdrop is {_clean_word(other, ' clean')}, and was {_clean_word(one)}"
+    return [Difference("clean", text, by)]
+
+
+def _clean_word(facts: Facts, than: str = "") -> str:
+    if facts.clean:
+        return "clean"
+    return f"{stops_long(facts.over_stops)} over{than}" if facts.over_stops else "not clean"
 
 
 def _shares_apart(one: float, other: float) -> bool:
