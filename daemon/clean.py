@@ -113,6 +113,8 @@ def _bytes_of(name: str) -> bytes:
 
 
 def _plain(text: str) -> str:
+    if text.isascii() and text.isprintable():  # most of what comes: nothing to look for in it
+        return " ".join(text.split())
     kept = "".join(map(_shown, text))
     composed = unicodedata.normalize("NFC", " ".join(kept.split()))
     return _short_stacks(composed)

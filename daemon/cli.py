@@ -10,7 +10,6 @@ from __future__ import annotations
 import argparse
 import errno
 import importlib
-import importlib.metadata
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -74,7 +73,7 @@ def _parser(chosen: str) -> argparse.ArgumentParser:
         description="Watches a tethered studio camera, measures each frame, and says what to do next.",
         epilog="example: lampblack watch ~/shoots/bowls --camera auto; lampblack panel ~/shoots/bowls",
     )
-    parser.add_argument("--version", action="version", version=f"lampblack {_version()}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the program's version and exit")
     commands = parser.add_subparsers(metavar="COMMAND", required=True)
     for name, (summary, example, fill) in _COMMANDS.items():
         command = commands.add_parser(
@@ -86,7 +85,18 @@ def _parser(chosen: str) -> argparse.ArgumentParser:
     return parser
 
 
+class _Version(argparse.Action):
+    """Says the version; found out for who asks alone, it takes longer than most commands."""
+
+    def __call__(self, parser: argparse.ArgumentParser, *_: object) -> NoReturn:
+        """Say it and end."""
+        print(f"lampblack {_version()}")
+        parser.exit()
+
+
 def _version() -> str:
+    import importlib.metadata
+
     try:
         return importlib.metadata.version("lampblack")
     except importlib.metadata.PackageNotFoundError:

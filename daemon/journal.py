@@ -24,11 +24,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from lampblack.daemon.clean import clean
 from lampblack.daemon.config import JOURNAL_NAME
-from lampblack.daemon.intake import Sight, is_remote
+
+if TYPE_CHECKING:
+    from lampblack.daemon.intake import Sight  # heavy: whoever only reads does without
 
 log = logging.getLogger(__name__)
 
@@ -220,6 +222,8 @@ class Journal:
 
     def known(self) -> dict[bytes, Sight]:
         """Return how every file dealt with looked then."""
+        from lampblack.daemon.intake import Sight
+
         rows = self._link.execute("SELECT path, size, mtime_ns, inode FROM sighting ORDER BY id")
         return {bytes(path): Sight(size, mtime, _unsigned(inode)) for path, size, mtime, inode in rows}
 
@@ -325,6 +329,8 @@ def _prepare(link: sqlite3.Connection, path: Path) -> None:
 
 def _let_readers_in(link: sqlite3.Connection, path: Path) -> None:
     """Write ahead into a log beside which others read; where that needs memory that a drive can't share, alone."""
+    from lampblack.daemon.intake import is_remote
+
     if not is_remote(os.fsencode(path.parent)) and link.execute("PRAGMA journal_mode = WAL").fetchone()[0] == "wal":
         return
     link.execute("PRAGMA locking_mode = EXCLUSIVE")  # before WAL: then there is no shared-memory file
