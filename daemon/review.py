@@ -16,10 +16,10 @@ from itertools import pairwise
 from lampblack.daemon import halfblocks
 from lampblack.daemon.canvas import Canvas, Piece, Sheet, split, wrap
 from lampblack.daemon.review_state import Held, Page, ReviewState, Tile
-from lampblack.daemon.review_told import backdrop_sentence, choice_text
+from lampblack.daemon.review_told import choice_text
 from lampblack.daemon.style import Style
 from lampblack.daemon.told import Forecast, Preview, exposure_text, figure, over_limit, room_text
-from lampblack.rules.figures import f_text, percent, shutter_text, stops_text
+from lampblack.rules.figures import f_text, percent, shutter_text, stops_long, stops_text
 
 MIN_WIDTH, MIN_HEIGHT = 80, 24
 
@@ -369,11 +369,12 @@ def _held_lines(one: Held, state: ReviewState, style: Style) -> list[list[Piece]
 
 def _large_backdrop(tile: Tile, style: Style) -> Piece:
     backdrop = tile.frame.backdrop
-    text = backdrop_sentence(backdrop)
     if not backdrop.tone or backdrop.clean is None:
-        return text, "dim"
-    mark, role = (style.marks.well, "good") if backdrop.clean else (style.marks.spilled, "spill")
-    return f"{mark} {text}", role
+        return "no backdrop", "dim"
+    if backdrop.clean:
+        return f"{style.marks.well} backdrop {backdrop.tone}, clean", "good"
+    over = "not clean" if not backdrop.over_stops else f"{stops_long(backdrop.over_stops)} over"
+    return ", ".join(filter(None, (f"{style.marks.spilled} backdrop {backdrop.tone}", over, backdrop.side))), "spill"
 
 
 # ---------------------------------------------------------------- foot

@@ -22,7 +22,8 @@ Json = dict[str, Any]
 def page_lines(page: Page) -> Iterator[str]:
     """Yield a setup in whole sentences, one line each."""
     many = len(page.tiles)
-    yield f"S{page.title[1:]}, {many} frame{'' if many == 1 else 's'}, begun {page.begun[:16].replace('T', ' ')} UTC."
+    count, begun = f"{many} frame{'' if many == 1 else 's'}", page.begun[:16].replace("T", " ")
+    yield f"{_capital(page.title)}, {count}, begun {begun} UTC."
     yield from (sentence(f"Note: {note}") for note in page.notes)
     yield from (sentence(f"Lamp {name}: {text}") for name, text in page.lamps)
     yield from (sentence(f"Meter, {line}") for line in page.readings)
@@ -41,10 +42,14 @@ def tile_line(tile: Tile) -> str:
         f"Frame {tile.number}, {tile.file}: {', '.join(exposure_text(frame).split('  '))}.",
         f"Subject clipped {percent(frame.clipped)}{over}, blocked {percent(frame.shadows_subject)}.",
         backdrop_sentence(frame.backdrop),
-        sentence(choice_text(tile.choice)),
+        _capital(sentence(choice_text(tile.choice))),
         *map(sentence, frame.notices),
     ]
     return " ".join(filter(None, told))
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def backdrop_sentence(backdrop: Backdrop) -> str:
@@ -93,7 +98,7 @@ def against_lines(told: Against) -> Iterator[str]:
     """Yield two frames or setups, and what differs between them."""
     for held in (told.before, told.after):
         if held.tile is not None:
-            yield f"{'S' + held.page.title[1:]}. {tile_line(held.tile)}"
+            yield f"{_capital(held.page.title)}. {tile_line(held.tile)}"
     yield f"From {told.before.title} to {told.after.title}:"
     yield from (f"  {sentence(line)}" for line in told.lines)
 
