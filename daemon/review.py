@@ -154,7 +154,7 @@ def _tile_lines(tile: Tile, state: ReviewState, lines: int, style: Style) -> lis
     lead = marks.newest if selected else " "
     name: list[Piece] = [
         (f"{lead}{f_text(frame.f_number)}", "strong" if selected else "plain"),
-        (f"  frame {tile.number}", "plain" if selected else "dim"),
+        (f"  frame {tile.number}{' ◂' if selected else ''}", "plain" if selected else "dim"),
     ]
     over = over_limit(frame)
     clipped, blocked = (percent(share).replace(" ", "") for share in (frame.clipped, frame.shadows_subject))

@@ -136,9 +136,11 @@ class Book:
         """Return what changes when somebody writes to the journal; a reader that opens its log changes nothing."""
         found = []
         for name in (journal.NAME, f"{journal.NAME}-wal"):
+            size = mtime_ns = 0
             with contextlib.suppress(OSError):
                 seen = os.stat(self.folder / name)
-                found.append((seen.st_size, seen.st_mtime_ns if seen.st_size else 0))
+                size, mtime_ns = seen.st_size, seen.st_mtime_ns
+            found.append((size, mtime_ns if size else 0))
         return tuple(found)
 
     def keep(self, frame: int, choice: Choice) -> tuple[bool, str]:

@@ -146,8 +146,20 @@ def test_what_is_asked_at_a_glance_is_there(size: tuple[int, int]) -> None:
 
 
 def test_the_selected_frame_is_marked_without_colour_too() -> None:
-    assert "▸f/8  frame 2" in shown(OPEN, 80, 24)
-    assert ">f/16  frame 1" in SGR.sub("", shown(keys(OPEN, "left"), 80, 24, Style("none", ascii=True)))
+    assert "▸f/8  frame 2 ◂" in shown(OPEN, 80, 24)
+    assert ">f/16  frame 1 <" in SGR.sub("", shown(keys(OPEN, "left"), 80, 24, Style("none", ascii=True)))
+
+    bar = re.search(r"\x1b\[([0-9;]*)m▸f/8  frame 2 ◂ *\x1b", shown(OPEN, 80, 24, Style("16")))
+    assert bar is not None
+    assert "107" in bar[1].split(";"), "where there is colour its line is a bright bar"
+
+
+def test_words_that_have_no_room_show_that_there_are_more() -> None:
+    lamps = {f"lamp{n}": Lamp(f"lamp{n}", "led") for n in range(40)}
+    text = shown(opened("bowls", [2], page(replace(FLAGLESS, lamps=lamps)), T), 160, 48)
+    assert "lamp lamp9: led" in text
+    assert "lamp39" not in text
+    assert "led …" in text
 
 
 def test_of_a_long_row_those_around_the_selected_one_are_shown() -> None:
