@@ -361,10 +361,16 @@ def _held_lines(one: Held, state: ReviewState, style: Style) -> list[list[Piece]
         head,
         [(exposure_text(frame), "plain")],
         [(f"{mark}clipped {percent(frame.clipped)}, {room_text(frame)}", "clip" if over else "plain")],
-        [(f"blocked {percent(frame.shadows_subject)}", "plain")],
+        [(f"blocked {percent(frame.shadows_subject)}", "plain"), (_light_text(tile), "plain")],
         [_large_backdrop(tile, style)],
         [(choice_text(tile.choice) or "not chosen", "key" if choice_text(tile.choice) else "dim")],
     ]
+
+
+def _light_text(tile: Tile) -> str:
+    """Return the light's colour, where a neutral told it: in kelvin as lamps are sold, in mired as filters are."""
+    mired = tile.facts.mired
+    return "" if not mired or mired < 0 else f", light {1e6 / mired:.0f} K, {mired:.0f} mired"
 
 
 def _large_backdrop(tile: Tile, style: Style) -> Piece:

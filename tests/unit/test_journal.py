@@ -13,6 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from lampblack.daemon import intake
 from lampblack.daemon import journal as journals
 from lampblack.daemon.intake import Sight
 from lampblack.daemon.journal import Journal, JournalError, Kept, Refusal, Setup
@@ -289,7 +290,7 @@ def test_a_copy_taken_while_it_is_written_opens_whole(journal: Journal, path: Pa
 
 def test_on_a_network_drive_it_is_alone(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Such drives share no memory between programs."""
-    monkeypatch.setattr(journals, "is_remote", lambda folder: True)
+    monkeypatch.setattr(intake, "is_remote", lambda folder: True)
     journal, _ = Journal.open(path)
     try:
         assert not Path(f"{path}-shm").exists()
