@@ -18,6 +18,7 @@ from lampblack.daemon.told import Frame, frame_of
 from lampblack.rules.differ import Difference, Facts, across, differ
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.readings import in_words, marks_at, ratios
+from lampblack.rules.sampled import sample_of
 from lampblack.rules.thresholds import Thresholds
 
 NO_CHOICE = Choice(None, None, None)
@@ -102,6 +103,7 @@ def _facts(number: int, verdict: Json, frame: Frame) -> Facts:
     )
     shift = [number_of(one) for one in list_of(steady.get("shift_px"))[:2]]
     sides = [positive_of(pixels.get(key)) or 0.0 for key in ("width", "height")]
+    small = frame.preview
     notices = [object_of(one).get("kind") for one in list_of(verdict.get("notices"))[:50]]
     return Facts(
         name=f"frame {number}",
@@ -120,6 +122,7 @@ def _facts(number: int, verdict: Json, frame: Frame) -> Facts:
         shift=(shift[0], shift[1]) if len(shift) == 2 and shift[0] is not None and shift[1] is not None else None,
         long_side=max(sides) or None,
         troubles=frozenset(kind for kind in notices if isinstance(kind, str)),
+        sample=None if small is None else sample_of(small.width, small.height, small.rgb, small.marks),
     )
 
 

@@ -16,12 +16,13 @@ from typing import Literal
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
 from lampblack.rules.readings import Ratio
+from lampblack.rules.sampled import Change, Sample, change
 from lampblack.rules.thresholds import Thresholds
 
 Kind = Literal["exposure", "light", "backdrop", "ratio", "colour", "steadiness", "clipped", "blocked", "clean"]
 
 CAUSES: tuple[Kind, ...] = ("exposure", "light", "backdrop", "ratio", "colour", "steadiness")
-"""What was done; the other kinds are what came of it."""
+"""What was done, exposure first; the other kinds are what came of it."""
 
 _SAME_EXPOSURE = 1 / 12  # stops
 _THIRD = 1 / 3 - 1e-6
@@ -38,7 +39,8 @@ class Facts:
     the subject's mid tones over mid grey. clipped, blocked: shares of the subject. tone, clean, over_stops: the
     backdrop's; how much less light would make it clean. backdrop_code, backdrop_stops: its median, as a code, and
     in stops under white. colour_from: what neutral `mired` was read off. shift: (right, down) in pixels of
-    `long_side`. troubles: kinds of notices that tell of nudges, focus and flicker. ratios: of the setup's readings.
+    `long_side`. troubles: kinds of notices that tell of nudges, focus and flicker. sample: light at places of the
+    picture. ratios: of the setup's readings.
     """
 
     name: str
@@ -57,6 +59,7 @@ class Facts:
     shift: tuple[float, float] | None = None
     long_side: float | None = None
     troubles: frozenset[str] = frozenset()
+    sample: Sample | None = None
     ratios: tuple[Ratio, ...] = ()
 
 
@@ -94,7 +97,7 @@ def differ(one: Facts, other: Facts, thresholds: Thresholds) -> tuple[Difference
     found = [
         *_exposure(one, other),
         _light(one, other, thresholds),
-        *_backdrop(one, other, thresholds),
+        _backdrop(one, other, thresholds),
         *_ratios(one, other, thresholds),
         _colour(one, other, thresholds),
         *_steadiness(one, other, thresholds),
@@ -137,11 +140,42 @@ def _iso(exposure: Exposure) -> str:
     return "ISO ?" if exposure.iso is None else f"ISO {exposure.iso:g}"
 
 
-def _least_stops(one: Facts, other: Facts, thresholds: Thresholds) -> float:
-    """Return from where on light is another: raw and frames of one exposure are read exactly, tone curves are not."""
-    apart = abs((other.exposure.stops or 0.0) - (one.exposure.stops or 0.0))
-    exact = one.raw or apart < _SAME_EXPOSURE
-    return thresholds.steps.keep_within_stops if exact else thresholds.steps.same_light_stops
+def _apart(one: Facts, other: Facts) -> float:
+    """Return the stops of exposure between two frames."""
+    return abs((other.exposure.stops or 0.0) - (one.exposure.stops or 0.0))
+
+
+def _exact(one: Facts, other: Facts) -> bool:
+    """Say whether light is read exactly: of raw, and between frames of one exposure; a tone curve isn't known."""
+    return one.raw or _apart(one, other) < _SAME_EXPOSURE
+
+
+def _slack(one: Facts, other: Facts, thresholds: Thresholds) -> float:
+    """Return how many stops of exposure may look like stops of light."""
+    return 0.0 if _exact(one, other) else thresholds.steps.curve_share * _apart(one, other)
+
+
+def _light(one: Facts, other: Facts, thresholds: Thresholds) -> Difference | None:
+    found = _by_places(one, other, thresholds, ground=False)
+    if found is None:
+        return _more_light(_change(one, other, one.mid_stops, other.mid_stops), "subject", thresholds)
+    steps = thresholds.steps
+    if found.spread > steps.same_light_stops + _slack(one, other, thresholds):
+        return Difference("light", "the subject is another, or stands or is lit otherwise")
+    if abs(found.stops) >= steps.keep_within_stops + _slack(one, other, thresholds):
+        return Difference("light", f"{_more(found.stops)} light on the subject", found.stops)
+    if _exact(one, other) and found.off >= steps.same_light_share:
+        where = f", most of it at the {found.side}" if found.side else ""
+        text = f"{percent(found.off)} of the subject has {_more(found.by)} light{where}"
+        return Difference("light", text, found.by)
+    return None
+
+
+def _by_places(one: Facts, other: Facts, thresholds: Thresholds, *, ground: bool) -> Change | None:
+    given, then = one.exposure.stops, other.exposure.stops
+    if one.sample is None or other.sample is None or given is None or then is None or one.raw != other.raw:
+        return None
+    return change(one.sample, other.sample, then - given, thresholds.steps.same_light_stops, ground=ground)
 
 
 def _change(one: Facts, other: Facts, before: float | None, after: float | None) -> float | None:
@@ -152,21 +186,24 @@ def _change(one: Facts, other: Facts, before: float | None, after: float | None)
     return (after - then) - (before - given)
 
 
-def _light(one: Facts, other: Facts, thresholds: Thresholds) -> Difference | None:
-    stops = _change(one, other, one.mid_stops, other.mid_stops)
-    if stops is None or abs(stops) < _least_stops(one, other, thresholds):
+def _more_light(stops: float | None, on: Literal["subject", "backdrop"], thresholds: Thresholds) -> Difference | None:
+    """Tell a change measured of the whole: subject and backdrop may have been cut apart otherwise in each frame."""
+    if stops is None or abs(stops) < thresholds.steps.same_light_stops:
         return None
-    return Difference("light", f"{_more(stops)} light on the subject", stops)
+    return Difference("light" if on == "subject" else "backdrop", f"{_more(stops)} light on the {on}", stops)
 
 
-def _backdrop(one: Facts, other: Facts, thresholds: Thresholds) -> list[Difference]:
+def _backdrop(one: Facts, other: Facts, thresholds: Thresholds) -> Difference | None:
     if one.tone != other.tone and one.tone and other.tone:
-        return [Difference("backdrop", f"the backdrop is {other.tone}, and was {one.tone}")]
-    told = [_telling(each, thresholds) for each in (one, other)]
-    stops = _change(one, other, *told)
-    if stops is None or abs(stops) < _least_stops(one, other, thresholds):
-        return []
-    return [Difference("backdrop", f"{_more(stops)} light on the backdrop", stops)]
+        return Difference("backdrop", f"the backdrop is {other.tone}, and was {one.tone}")
+    found = _by_places(one, other, thresholds, ground=True)
+    if found is None:
+        return _more_light(
+            _change(one, other, *(_telling(each, thresholds) for each in (one, other))), "backdrop", thresholds
+        )
+    if abs(found.stops) < thresholds.steps.keep_within_stops + _slack(one, other, thresholds):
+        return None
+    return Difference("backdrop", f"{_more(found.stops)} light on the backdrop", found.stops)
 
 
 def _telling(facts: Facts, thresholds: Thresholds) -> float | None:
@@ -268,15 +305,16 @@ def across(frames: Sequence[Facts], thresholds: Thresholds) -> tuple[frozenset[K
     """
     Return what differs between a setup's frames, and that as a sentence: exposure alone, or what else and where.
 
-    Each frame is held against the first one of its kind (raw, or not).
+    Each frame is held against one that is lit as the first and nearest to it in exposure: there a tone curve that isn't
+    known matters least.
     """
     if len(frames) < 2:
         return frozenset(), "One frame: nothing to hold it against." if frames else "No frame yet."
     others: dict[Kind, list[str]] = {}
-    for frame, found in _against_first(frames, thresholds):
-        for kind in dict.fromkeys(each.kind for each in found if each.kind in CAUSES):
+    for frame, found in _beside_their_likes(frames, thresholds):
+        for kind in dict.fromkeys(each.kind for each in found if each.kind in CAUSES[1:]):
             others.setdefault(kind, []).append(frame.name)
-    exposed = others.pop("exposure", None)
+    exposed = any(_exposure(frames[0], frame) for frame in frames[1:])
     kinds = frozenset((*others, *(("exposure",) if exposed else ())))
     if not kinds:
         return kinds, "The frames agree in exposure, light, backdrop and colour, as far as can be told."
@@ -288,12 +326,18 @@ def across(frames: Sequence[Facts], thresholds: Thresholds) -> tuple[frozenset[K
     return kinds, f"{lead}{rest}."
 
 
-def _against_first(frames: Sequence[Facts], thresholds: Thresholds) -> Iterable[tuple[Facts, tuple[Difference, ...]]]:
-    firsts: dict[bool, Facts] = {}
+def _beside_their_likes(
+    frames: Sequence[Facts], thresholds: Thresholds
+) -> Iterable[tuple[Facts, tuple[Difference, ...]]]:
+    """Yield each frame with what differs from the one nearest in exposure among those that are like the first."""
+    likes: dict[bool, list[Facts]] = {}
     for frame in frames:
-        first = firsts.setdefault(frame.raw, frame)
-        if first is not frame:
-            yield frame, differ(first, frame, thresholds)
+        like = likes.setdefault(frame.raw, [])
+        if like:
+            found = differ(min(like, key=lambda each: _apart(each, frame)), frame, thresholds)
+            yield frame, found
+        if not like or not any(each.kind in CAUSES[1:] for each in found):
+            like.append(frame)
 
 
 _IN_WORDS: dict[Kind, str] = {

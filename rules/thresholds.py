@@ -90,6 +90,7 @@ class Steps:
     switched_stops: float
     switched_share: float
     switched_s: float
+    curve_share: float
 
 
 @dataclass(frozen=True)

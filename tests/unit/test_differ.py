@@ -12,6 +12,7 @@ from lampblack.daemon.config import load_thresholds
 from lampblack.rules.differ import Facts, across, differ
 from lampblack.rules.exposure import LADDER, Exposure
 from lampblack.rules.readings import Ratio
+from lampblack.rules.sampled import Sample
 
 T = load_thresholds()
 ONE = Facts("frame 1", Exposure.of(8.0, 1 / 60, 200), mid_stops=0.0)
@@ -26,7 +27,9 @@ def shot(name: str, f_number: float, light: float = 0.0, **more: object) -> Fact
     exposure = Exposure.of(f_number, 1 / 60, 200)
     assert exposure.stops is not None
     assert ONE.exposure.stops is not None
-    return replace(ONE, name=name, exposure=exposure, mid_stops=exposure.stops - ONE.exposure.stops + light, **more)
+    brighter = exposure.stops - ONE.exposure.stops + light
+    places = Sample(10, tuple(brighter - 3 - place / 100 for place in range(100)), (False,) * 100)
+    return replace(ONE, name=name, exposure=exposure, sample=places, **more)
 
 
 def test_a_frame_does_not_differ_from_itself() -> None:
@@ -56,10 +59,36 @@ def test_light_is_told_apart_from_exposure() -> None:
 
 def test_between_exposures_a_jpeg_is_taken_less_exactly_than_a_raw() -> None:
     """A tone curve may be off by as much as a small change of light; sensor samples are not."""
-    small = T.steps.same_light_stops * 0.8
-    assert "light" not in {d.kind for d in differ(shot("a", 8.0), shot("b", 11.0, small), T)}
-    assert "light" in {d.kind for d in differ(shot("a", 8.0, raw=True), shot("b", 11.0, small, raw=True), T)}
-    assert "light" in {d.kind for d in differ(shot("a", 8.0), shot("b", 8.0, small), T)}
+    assert "light" not in {d.kind for d in differ(shot("a", 8.0), shot("b", 16.0, light=0.7), T)}
+    assert "light" in {d.kind for d in differ(shot("a", 8.0, raw=True), shot("b", 16.0, light=0.7, raw=True), T)}
+    assert "light" in {d.kind for d in differ(shot("a", 8.0), shot("b", 9.0, light=0.7), T)}
+    assert "light" in {d.kind for d in differ(shot("a", 8.0), shot("b", 8.0, light=0.2), T)}
+
+
+def test_measured_of_the_whole_less_is_believed() -> None:
+    """Subjects may be cut out otherwise in each frame: a quarter of a stop came of that alone in a rehearsal."""
+    small, large = (replace(ONE, mid_stops=T.steps.same_light_stops * by) for by in (0.9, 1.1))
+    assert texts(ONE, small) == []
+    assert texts(ONE, large) == ["⅔ stop more light on the subject"]
+
+
+def test_a_part_that_is_lit_otherwise_is_told_where_light_is_read_exactly() -> None:
+    one = shot("a", 8.0)
+    assert one.sample is not None
+    lit = [stops - (place % 10 > 7) for place, stops in enumerate(one.sample.stops) if stops is not None]
+    other = replace(one, name="b", sample=replace(one.sample, stops=tuple(lit)))
+    assert texts(one, other) == ["20 % of the subject has 1 stop less light, most of it at the right"]
+    closed = replace(other, exposure=Exposure.of(16.0, 1 / 60, 200), sample=replace(
+        one.sample, stops=tuple(stops - 2 for stops in lit)
+    ))  # fmt: skip
+    assert [d.kind for d in differ(one, closed, T)] == ["exposure"], "a tone curve may do as much"
+
+
+def test_another_subject_is_told_as_one() -> None:
+    one = shot("a", 8.0)
+    assert one.sample is not None
+    other = replace(one, sample=replace(one.sample, stops=tuple(-1.0 - place % 4 for place in range(100))))
+    assert texts(one, other) == ["the subject is another, or stands or is lit otherwise"]
 
 
 def test_raw_and_jpeg_are_not_held_against_each_other_in_light_or_colour() -> None:
@@ -117,6 +146,8 @@ def test_a_row_is_told_in_a_sentence() -> None:
     assert across(row, T)[1] == (
         "They differ in exposure (f/4 to f/16, 4 stops end to end), and in more: the light on the subject in frame 3."
     )
+    back = [*row, shot("frame 4", 5.6, light=1.0), shot("frame 5", 4.5)]
+    assert across(back, T)[1].endswith("the light on the subject in frames 3 and 4.")
     again = replace(row[0], name="frame 4")
     assert across([row[0], again], T)[1].startswith("The frames agree")
 

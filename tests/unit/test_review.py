@@ -7,6 +7,7 @@ import json
 import os
 import re
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,7 @@ from lampblack.daemon.review import draw
 from lampblack.daemon.review_state import Page, ReviewState, opened, page_of, press, turned
 from lampblack.daemon.review_told import against_lines, page_json, page_lines
 from lampblack.daemon.style import Style
+from lampblack.rules.exposure import exact_f_number
 from lampblack.rules.readings import Reading
 
 T = load_thresholds()
@@ -34,13 +36,19 @@ SIZES = [(80, 24), (81, 25), (120, 40), (160, 48), (100, 33), (80, 60), (200, 24
 STYLES = [Style("none"), Style("none", ascii=True), Style("16"), Style("true")]
 RICH = {"true": "truecolor", "256": "256", "16": "standard", "none": None}
 SGR = re.compile(r"\x1b\[([0-9;]*)m")
-PICTURE = preview()
+PICTURE = preview(48, 32)
 HOSTILE = "\x1b[2J\x9b31m\u202e[/red]\r\nname\x00" + "x" * 10_000
 
 
 def kept(number: int, f_number: float, setup: int = 2, **changes: Any) -> Kept:
     told = verdict(number, f_number, setup=setup, **changes)
-    return Kept(f"bowls/{number:04d}.jpg".encode(), f"d{number}", setup, number, told, PICTURE)
+    return Kept(f"bowls/{number:04d}.jpg".encode(), f"d{number}", setup, number, told, picture_at(f_number))
+
+
+@cache
+def picture_at(f_number: float) -> dict[str, Any]:
+    """The same bowl under the same light."""
+    return preview(48, 32, light=(8.0 / exact_f_number(f_number)) ** 2)
 
 
 def page(setup: SetupRecord, choices: dict[int, Choice] | None = None) -> Page:

@@ -17,7 +17,6 @@ from lampblack.daemon.journal import NAME, Journal, Kept
 from lampblack.daemon.noted import Choice
 from lampblack.daemon.reviewing import Book
 
-SMALL = preview(12, 8)
 SIGHT = Sight(1, 1, 1)
 BOWLS = ((1, 1, 11.0), (2, 1, 8.0), (3, 3, 5.6))  # frame, setup, aperture; setup 2 has none
 
@@ -29,9 +28,9 @@ def shoot(tmp_path: Path) -> Path:
         for setup, name in ((1, None), (2, "tried"), (3, "flag in")):
             kept.begin_setup(setup, name)
         for frame, setup, f_number in BOWLS:
-            path = f"{frame}.jpg".encode()
+            path, small = f"{frame}.jpg".encode(), preview(24, 16, light=(8.0 / f_number) ** 2)
             (tmp_path / f"{frame}.jpg").write_bytes(b"")
-            kept.add_frame(Kept(path, f"d{frame}", setup, frame, verdict(frame, f_number, setup=setup), SMALL), SIGHT)
+            kept.add_frame(Kept(path, f"d{frame}", setup, frame, verdict(frame, f_number, setup=setup), small), SIGHT)
     return tmp_path
 
 
