@@ -194,16 +194,17 @@ def _more_light(stops: float | None, on: Literal["subject", "backdrop"], thresho
 
 
 def _backdrop(one: Facts, other: Facts, thresholds: Thresholds) -> Difference | None:
-    if one.tone != other.tone and one.tone and other.tone:
-        return Difference("backdrop", f"the backdrop is {other.tone}, and was {one.tone}")
     found = _by_places(one, other, thresholds, ground=True)
-    if found is None:
-        return _more_light(
-            _change(one, other, *(_telling(each, thresholds) for each in (one, other))), "backdrop", thresholds
-        )
+    tones = f"it is {other.tone}, and was {one.tone}" if one.tone and other.tone and one.tone != other.tone else ""
+    if found is None:  # too dark or too bright to tell, or gone
+        if tones:
+            return Difference("backdrop", f"the backdrop is another: {tones}")
+        told = [_telling(each, thresholds) for each in (one, other)]
+        return _more_light(_change(one, other, *told), "backdrop", thresholds)
     if abs(found.stops) < thresholds.steps.keep_within_stops + _slack(one, other, thresholds):
-        return None
-    return Difference("backdrop", f"{_more(found.stops)} light on the backdrop", found.stops)
+        return None  # a white backdrop that is exposed less is called grey, and is the same
+    text = f"{_more(found.stops)} light on the backdrop"
+    return Difference("backdrop", f"{text}: {tones}" if tones else text, found.stops)
 
 
 def _telling(facts: Facts, thresholds: Thresholds) -> float | None:

@@ -29,7 +29,7 @@ def shot(name: str, f_number: float, light: float = 0.0, **more: object) -> Fact
     assert ONE.exposure.stops is not None
     brighter = exposure.stops - ONE.exposure.stops + light
     places = Sample(10, tuple(brighter - 3 - place / 100 for place in range(100)), (False,) * 100)
-    return replace(ONE, name=name, exposure=exposure, sample=places, **more)
+    return replace(ONE, name=name, exposure=exposure, mid_stops=None, sample=places, **more)
 
 
 def test_a_frame_does_not_differ_from_itself() -> None:
@@ -99,7 +99,12 @@ def test_raw_and_jpeg_are_not_held_against_each_other_in_light_or_colour() -> No
 def test_a_backdrop_is_told_by_its_light_or_its_tone() -> None:
     one = replace(ONE, tone="grey", backdrop_code=90, backdrop_stops=2.5)
     assert texts(one, replace(one, backdrop_code=130, backdrop_stops=1.5)) == ["1 stop more light on the backdrop"]
-    assert texts(one, replace(one, tone="white")) == ["the backdrop is white, and was grey"]
+    assert texts(one, replace(one, tone="white")) == ["the backdrop is another: it is white, and was grey"]
+    lit = replace(shot("a", 8.0, tone="white"), sample=Sample(10, (-1.0,) * 100, (True,) * 100))
+    closed = replace(shot("b", 16.0, tone="grey"), sample=Sample(10, (-3.0,) * 100, (True,) * 100))
+    assert [d.kind for d in differ(lit, closed, T)] == ["exposure"], "exposed less it is called grey, and is the same"
+    darker = replace(lit, tone="grey", sample=replace(closed.sample, stops=(-2.0,) * 100))
+    assert texts(lit, darker) == ["1 stop less light on the backdrop: it is grey, and was white"]
     drowned = replace(one, backdrop_code=0, backdrop_stops=9.0)
     assert texts(one, drowned) == [], "codes near black tell no light"
 
