@@ -368,8 +368,8 @@ def _held_lines(one: Held, state: ReviewState, style: Style) -> list[list[Piece]
 
 
 def _light_text(tile: Tile) -> str:
-    """Return the light's colour, where a neutral told it: in kelvin as lamps are sold, in mired as filters are."""
-    mired = tile.facts.mired
+    """Return the light's colour, where a raw frame's neutral tells it: a JPEG's is as the camera was balanced."""
+    mired = tile.facts.mired if tile.facts.raw else None
     return "" if not mired or mired < 0 else f", light {1e6 / mired:.0f} K, {mired:.0f} mired"
 
 

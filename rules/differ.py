@@ -239,7 +239,9 @@ def _colour(one: Facts, other: Facts, thresholds: Thresholds) -> Difference | No
     by = other.mired - one.mired
     if abs(by) < thresholds.neutral.drift_mired:
         return None
-    return Difference("colour", f"the light {abs(by):.0f} mired {'warmer' if by > 0 else 'colder'}", by)
+    shift = f"{abs(by):.0f} mired {'warmer' if by > 0 else 'colder'}"
+    # A JPEG shows the light as the camera was balanced for it.
+    return Difference("colour", f"the light {shift}" if one.raw else f"the picture {shift}, by lamps or balance", by)
 
 
 def _steadiness(one: Facts, other: Facts, thresholds: Thresholds) -> list[Difference]:

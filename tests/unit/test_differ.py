@@ -119,7 +119,8 @@ def test_ratios_of_the_readings_are_told_whichever_side_was_brighter() -> None:
 
 def test_colour_is_told_in_mired_of_one_neutral() -> None:
     one = replace(ONE, mired=300.0, colour_from="backdrop")
-    assert texts(one, replace(one, mired=320.0)) == ["the light 20 mired warmer"]
+    assert texts(one, replace(one, mired=320.0)) == ["the picture 20 mired warmer, by lamps or balance"]
+    assert texts(replace(one, raw=True), replace(one, raw=True, mired=280.0)) == ["the light 20 mired colder"]
     assert texts(one, replace(one, mired=305.0)) == []
     assert texts(one, replace(one, mired=320.0, colour_from="patch")) == []
 
