@@ -226,7 +226,19 @@ def _ratios(one: Facts, other: Facts, thresholds: Thresholds) -> list[Difference
         was = f"{_n(2 ** abs(old))}:1" if old >= 0 else f"1:{_n(2**-old)}"
         text = f"{ratio.brighter} to {ratio.darker} {_n(ratio.n)}:1 by the meter, and was {was}"
         found.append(Difference("ratio", text, ratio.stops - old))
-    return found
+    return [*found, *_sides(one, other, thresholds)]
+
+
+def _sides(one: Facts, other: Facts, thresholds: Thresholds) -> Iterable[Difference]:
+    """Yield what the subject's sides did apart from each other: the ratio, as the pictures have it."""
+    found = _by_places(one, other, thresholds, ground=False)
+    by = None if found is None else found.left_over_right
+    if found is None or by is None or found.spread > thresholds.steps.same_light_stops + _slack(one, other, thresholds):
+        return
+    if abs(by) >= thresholds.backdrop.side_stops + _slack(one, other, thresholds):
+        sides = ("left", "right") if by > 0 else ("right", "left")
+        text = f"the subject's {sides[0]} has {stops_long(abs(by))} more light against its {sides[1]}"
+        yield Difference("ratio", text, by)
 
 
 def _n(value: float) -> str:

@@ -53,6 +53,8 @@ class Change:
 
     stops: of the middle place. spread: between the quartiles, in stops. off: share of the places that did otherwise
     than the middle one; side: where most of these lie ("left", "right"), None for no side; by: their middle, in stops.
+    left_over_right: how much more the left half of what is seen gained than the right one, in stops; None where one of
+    them shows too little.
     """
 
     stops: float
@@ -60,6 +62,7 @@ class Change:
     off: float
     side: str | None
     by: float
+    left_over_right: float | None
 
 
 def sample_of(width: int, height: int, rgb: bytes, marks: bytes) -> Sample:
@@ -111,7 +114,15 @@ def change(one: Sample, other: Sample, given: float, apart: float, *, ground: bo
     low, _, high = quantiles(stops, n=4)
     off = [(each - middle, column) for each, column in found if abs(each - middle) >= apart]
     by = median(each for each, _ in off) if off else 0.0
-    return Change(middle, high - low, len(off) / len(found), _side([column for _, column in off], one.wide), by)
+    side = _side([column for _, column in off], one.wide)
+    return Change(middle, high - low, len(off) / len(found), side, by, _left_over_right(found))
+
+
+def _left_over_right(found: Sequence[tuple[float, int]]) -> float | None:
+    """Return what the halves of a thing did apart from each other; they part where half of its places lie."""
+    part = median(column for _, column in found)
+    left, right = ([each for each, column in found if sign * (column - part) < 0] for sign in (1, -1))
+    return median(left) - median(right) if min(len(left), len(right)) >= _LEAST else None
 
 
 def _side(columns: Sequence[int], wide: int) -> str | None:

@@ -117,6 +117,15 @@ def test_ratios_of_the_readings_are_told_whichever_side_was_brighter() -> None:
     assert texts(three, three) == []
 
 
+def test_sides_of_the_subject_that_part_are_a_ratio_too() -> None:
+    one = shot("a", 8.0)
+    assert one.sample is not None
+    stops = tuple((s or 0) + (0.5 if place % 10 < 5 else 0.0) for place, s in enumerate(one.sample.stops))
+    told = differ(one, replace(one, name="b", sample=replace(one.sample, stops=stops)), T)
+    assert [(d.kind, round(d.amount or 0, 2)) for d in told] == [("light", 0.25), ("ratio", 0.5)]
+    assert told[1].text == "the subject's left has ½ stop more light against its right"
+
+
 def test_colour_is_told_in_mired_of_one_neutral() -> None:
     one = replace(ONE, mired=300.0, colour_from="backdrop")
     assert texts(one, replace(one, mired=320.0)) == ["the picture 20 mired warmer, by lamps or balance"]

@@ -58,6 +58,16 @@ def test_a_part_that_is_lit_otherwise_is_told_with_its_side() -> None:
     assert (found.off, found.side, found.by) == (pytest.approx(0.25, abs=0.02), "right", pytest.approx(1.0, abs=0.05))
 
 
+def test_sides_that_part_are_told_in_stops() -> None:
+    lit = [light * (2**0.5 if place % WIDE < WIDE / 2 else 1) for place, light in enumerate(SCENE)]
+    found = change(picture(SCENE), picture(lit), 0.0, 0.6, ground=False)
+    assert found is not None
+    assert found.left_over_right == pytest.approx(0.5, abs=0.03)
+    alike = change(picture(SCENE), picture(SCENE, 1.0), 0.0, 0.6, ground=False)
+    assert alike is not None
+    assert alike.left_over_right == pytest.approx(0.0, abs=0.03)
+
+
 def test_another_subject_is_no_change_of_light() -> None:
     other = [SEEDED.uniform(0.02, 0.2) for _ in SCENE]
     found = change(picture(SCENE), picture(other), 0.0, 0.6, ground=False)
