@@ -15,7 +15,7 @@ from lampblack.daemon.loose import Json, line_of, list_of, number_of, object_of,
 from lampblack.daemon.noted import LONG, SHORT, Choice
 from lampblack.daemon.record import SetupRecord, Shoot
 from lampblack.daemon.told import Frame, frame_of
-from lampblack.rules.differ import Difference, Facts, across, differ
+from lampblack.rules.differ import Difference, Facts, across, alike, differ
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.readings import in_words, marks_at, ratios
 from lampblack.rules.sampled import sample_of
@@ -166,11 +166,16 @@ class Held:
 
 @dataclass(frozen=True)
 class Against:
-    """Two frames, or two setups, held against each other: the change from `before` to `after`. lamps: in words."""
+    """
+    Two frames, or two setups, held against each other: the change from `before` to `after`.
+
+    same: what is as it was. lamps: what was said otherwise of them. Both in words.
+    """
 
     before: Held
     after: Held
     differences: tuple[Difference, ...]
+    same: tuple[str, ...] = ()
     lamps: tuple[str, ...] = ()
 
     @property
@@ -180,6 +185,7 @@ class Against:
         if self.before.tile is None or self.after.tile is None:
             empty = self.after if self.after.tile is None else self.before
             return [f"{empty.title} has no frame yet", *told]
+        told += [f"as it was: {', '.join(self.same)}"] if self.same else []
         return told or ["nothing that can be told from the frames"]
 
     @property
@@ -192,9 +198,13 @@ class Against:
 def against(before: Held, after: Held, thresholds: Thresholds) -> Against:
     """Hold one against another; of two setups it is told too what was said of their lamps."""
     old, new = before.tile, after.tile
-    found = () if old is None or new is None else differ(old.facts, new.facts, thresholds)
+    found, same = (
+        ((), ())
+        if old is None or new is None
+        else (differ(old.facts, new.facts, thresholds), alike(old.facts, new.facts, thresholds))
+    )
     lamps = _lamps(dict(before.page.lamps), dict(after.page.lamps)) if before.whole else ()
-    return Against(before, after, found, tuple(lamps))
+    return Against(before, after, found, same, tuple(lamps))
 
 
 def _lamps(before: dict[str, str], after: dict[str, str]) -> Iterable[str]:

@@ -176,6 +176,7 @@ def against_json(told: Against) -> Json:
         "before": _held_json(told.before),
         "after": _held_json(told.after),
         "differences": _differences(told.differences),
+        "same": list(told.same),
         "lamps": list(told.lamps),
     }
 

@@ -106,6 +106,20 @@ def differ(one: Facts, other: Facts, thresholds: Thresholds) -> tuple[Difference
     return tuple(each for each in found if each is not None)
 
 
+def alike(one: Facts, other: Facts, thresholds: Thresholds) -> tuple[str, ...]:
+    """Return in words what is the same in both frames, of what can be told exactly."""
+    if one.raw != other.raw or not _exact(one, other):
+        return ()
+    differs = {each.kind for each in differ(one, other, thresholds)}
+    told: dict[Kind, bool] = {
+        "exposure": one.exposure.stops is not None and other.exposure.stops is not None,
+        "light": _by_places(one, other, thresholds, ground=False) is not None,
+        "backdrop": _by_places(one, other, thresholds, ground=True) is not None,
+        "colour": one.mired is not None and other.mired is not None and one.colour_from == other.colour_from,
+    }
+    return tuple(_IN_WORDS[kind] for kind, known in told.items() if known and kind not in differs)
+
+
 # ---------------------------------------------------------------- one thing at a time
 
 
@@ -356,6 +370,7 @@ def _beside_their_likes(
 
 
 _IN_WORDS: dict[Kind, str] = {
+    "exposure": "exposure",
     "light": "the light on the subject",
     "backdrop": "the backdrop",
     "ratio": "the ratio",

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from lampblack.daemon.config import load_thresholds
-from lampblack.rules.differ import Facts, across, differ
+from lampblack.rules.differ import Facts, across, alike, differ
 from lampblack.rules.exposure import LADDER, Exposure
 from lampblack.rules.readings import Ratio
 from lampblack.rules.sampled import Sample
@@ -165,6 +165,15 @@ def test_a_row_is_told_in_a_sentence() -> None:
     assert across(back, T)[1].endswith("the light on the subject in frames 3 and 4.")
     again = replace(row[0], name="frame 4")
     assert across([row[0], again], T)[1].startswith("The frames agree")
+
+
+def test_what_is_the_same_is_told_where_it_is_told_exactly() -> None:
+    one = shot("a", 8.0)
+    assert alike(one, shot("b", 8.0), T) == ("exposure", "the light on the subject")
+    assert alike(one, shot("b", 8.0, light=1.0), T) == ("exposure",)
+    assert alike(one, shot("b", 16.0), T) == (), "a curve lies between"
+    assert alike(shot("a", 8.0, raw=True), shot("b", 16.0, raw=True), T) == ("the light on the subject",)
+    assert alike(Facts("a"), Facts("b"), T) == ()
 
 
 def test_what_is_not_known_is_not_told() -> None:
