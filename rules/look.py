@@ -172,7 +172,7 @@ def look(
     if known is not None and np.hypot(*np.subtract(shift, known.shift)) > _OFF_CELLS * cells.side:
         known = None  # a nudged tripod: what was known lies elsewhere
     own = None if known is None else known.of(raw)
-    merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops)
+    merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
     found = None if no_backdrop else _find(cells, merged, thresholds)
     if given is not NOTHING_GIVEN and not no_backdrop:
         found = corrected(found, given, cells.light, stops, raw)

@@ -92,7 +92,9 @@ class Radiance:
         return replace(self, raw=merged) if raw else replace(self, coded=merged)
 
 
-def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stops: float) -> Merged:
+def merge(
+    known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stops: float, *, raw: bool = False
+) -> Merged:
     """
     Return what is known after one more frame.
 
@@ -101,6 +103,7 @@ def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stop
         light: (rows, columns, 3) the frame's cells, 1 at white.
         clipped: (rows, columns) share of each cell's pixels at the white level.
         stops: the frame's exposure (`Exposure.stops`).
+        raw: it is linear, so that no curve stands between it and the others.
     """
     light = np.asarray(light, np.float32)
     # The more light fell on the sensor, the less noise and rounding: weight by it, none for the clipped.
@@ -112,6 +115,8 @@ def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stop
         return Merged(light.astype(np.float16), weight.astype(np.float16), stops, stops)
     # An exposure of its own scale: a stop more light is worth as much more.
     before = known.at(stops)
+    if not raw:
+        before = _as_read_in(light, sound[..., 0] > 0, before, known.weight[..., 0] > 0)
     old = known.weight.astype(np.float32)
     total = old + weight
     mixed = (before * old + light * weight) / np.maximum(total, 1e-9)
@@ -121,6 +126,38 @@ def merge(known: Merged | None, light: NDArray[Any], clipped: NDArray[Any], stop
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
     most_stops = max(known.most_stops, stops)
     return Merged(mixed.astype(np.float16), total.astype(np.float16), stops, most_stops, known.past)
+
+
+_LEVELS = np.linspace(-7, 1, 17, dtype=np.float32)
+"""Stops under white: edges of the levels at which two frames are brought together, half a stop each."""
+_LEAST_CELLS = 60
+_MOST_BENT = 2.0  # stops
+
+
+def _as_read_in(light: Grid, sound: NDArray[np.bool_], before: Grid, known: NDArray[np.bool_]) -> Grid:
+    """
+    Return what was known as a new frame's codes have it.
+
+    An unknown tone curve reads two exposures of one scene differently, the more so toward white. Laid over each other
+    as they are, they would leave a seam where the brighter one clips, and seams look like edges of things.
+    """
+    every = (slice(None, None, 3), slice(None, None, 3))
+    now, then = (np.log2(np.maximum(brightest(one[every]), np.float32(1e-4))) for one in (light, before))
+    sound, known = sound[every], known[every]
+    at = np.digitize(then, _LEVELS)
+    levels, moves = [], []
+    for level in range(1, len(_LEVELS)):
+        here = known & (at == level)
+        # Where part of a level clips, the rest of it is the part that noise made darker.
+        if np.count_nonzero(here) >= _LEAST_CELLS and sound[here].mean() > 0.95:
+            levels.append(float(then[here].mean()))
+            moves.append(float(np.median(now[here] - then[here])))
+    if not levels:
+        return before
+    bent = np.maximum.accumulate(np.clip(moves, -_MOST_BENT, _MOST_BENT) + levels) - levels
+    stops = np.log2(np.maximum(brightest(before), np.float32(1e-6)))
+    read: Grid = before * np.exp2(np.interp(stops, levels, bent)).astype(np.float32)[..., None]
+    return read
 
 
 def _mean(light: Grid) -> Grid:
