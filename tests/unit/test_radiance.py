@@ -1,0 +1,64 @@
+"""The merged light of a setup: what clips in one frame comes from another without a seam, whatever the tone curve."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from lampblack.rules.radiance import merge
+from lampblack.rules.tone import linear_to_srgb, srgb_to_linear
+
+Floats = Any
+
+
+def shouldered(light: Floats) -> Floats:
+    """A camera's curve: steeper than sRGB in the middle, a long shoulder; as the codes read in sRGB."""
+    return np.round(255 * np.clip(linear_to_srgb(1 - np.exp(-1.6 * light)) / linear_to_srgb(1 - np.exp(-1.6)), 0, 1))
+
+
+def flat(light: Floats) -> Floats:
+    """Another: lifted blacks, less contrast."""
+    return np.round(255 * np.clip(0.06 + 0.94 * np.maximum(light, 0) ** (1 / 3), 0, 1))
+
+
+def seam(curve: Any, order: tuple[float, ...], *, raw: bool = False) -> float:
+    """
+    Return by how many codes neighbours differ most in the merged picture, beyond what is usual around them.
+
+    The scene: a wall on which the light rises evenly by five stops from left to right. Each frame clips from where on
+    it meets white.
+    """
+    wall = np.repeat(np.exp2(np.linspace(-3, 2, 480))[None], 160, axis=0)
+    merged = None
+    for number, stops in enumerate(order):
+        noise = np.random.default_rng(number).normal(0, 0.01, wall.shape) * np.sqrt(wall * 2**stops)
+        met = curve(wall * 2**stops + noise)
+        light = np.repeat(srgb_to_linear(met / 255)[..., None], 3, axis=2).astype(np.float32)
+        merged = merge(merged, light, (met >= 255).astype(np.float32), stops, raw=raw)
+    assert merged is not None
+    codes = 255 * 1.055 * np.mean(merged.at(0.0)[..., 1], axis=0) ** (1 / 2.4)
+    step = np.abs(codes[8:] - codes[:-8])  # codes: over eight cells the noise of one is gone
+    usual = np.array([np.median(step[max(i - 30, 0) : i + 31]) for i in range(len(step))])
+    return float((step - usual).max())
+
+
+ORDERS = [(-3.33, 0.0), (-3.33, 0.0, 0.0), (0.0, -3.33), (-2.0, 0.0, -1.0), (0.0, -2.0, -4.0), (-4.0, -2.0, 0.0)]
+
+
+@pytest.mark.parametrize("curve", [shouldered, flat])
+@pytest.mark.parametrize("order", ORDERS)
+def test_a_brighter_frame_leaves_no_seam_where_it_clips(curve: Any, order: tuple[float, ...]) -> None:
+    assert seam(curve, order) < 4  # codes over eight cells: half a code a cell, under what an edge begins with
+
+
+@pytest.mark.parametrize("curve", [shouldered, flat])
+def test_laid_over_each_other_as_they_are_they_would(curve: Any) -> None:
+    assert seam(curve, (-3.33, 0.0), raw=True) > 10
+
+
+@pytest.mark.parametrize("order", ORDERS)
+@pytest.mark.parametrize("raw", [True, False])
+def test_frames_that_are_linear_are_left_as_they_are(order: tuple[float, ...], raw: bool) -> None:
+    assert seam(lambda light: np.round(255 * linear_to_srgb(light)), order, raw=raw) < 1.5
