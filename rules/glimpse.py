@@ -21,7 +21,7 @@ Glimpse = NDArray[np.float32]
 
 CELLS = (16, 24)
 _FLOOR = float(LIGHT_OF_CODE[6])  # darker codes tell of noise
-_TELLING = float(LIGHT_OF_CODE[16])  # one of the two must be this bright
+_TELLING = float(LIGHT_OF_CODE[24])  # one of the two must be this bright
 _LEAST = 0.02  # of the picture must tell, or there is nothing to see
 
 
@@ -76,7 +76,7 @@ class Switch:
     def seen(self, now: Glimpse, at_s: float) -> bool:
         """Take the next picture, at a time in seconds; return whether a lamp has been switched and the light stands."""
         by_stops, share = self._steps.switched_stops, self._steps.switched_share
-        moves = changed(self._last, now, by_stops) > share / 4
+        moves = changed(self._last, now, by_stops) > share / 2
         as_before = changed(self._before, now, by_stops) < share
         if moves or as_before:
             self._last, self._since_s = now, at_s

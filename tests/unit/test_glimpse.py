@@ -17,7 +17,7 @@ THRESHOLDS = load_thresholds()
 
 def lamp(x: float, backdrop: float = 0.02) -> Floats:
     """A ball lit from a side (x from -1 to 1) before a backdrop that the same lamp spills on."""
-    rows, columns = np.mgrid[-1:1:64j, -1.5:1.5:96j]
+    rows, columns = np.mgrid[-1:1:160j, -1.5:1.5:240j]
     inside = rows**2 + columns**2 < 0.7
     depth = np.sqrt(np.maximum(0.7 - rows**2 - columns**2, 0))
     lit = np.maximum(0, (columns * x + depth * (1 - abs(x))) / 0.84)
@@ -32,7 +32,7 @@ def picture(light: Floats, seed: int, gain: float = 1.0) -> Any:
 
 def walked_through(light: Floats, at: int) -> Floats:
     hidden = light.copy()
-    hidden[8:, at : at + 24] = 0.05
+    hidden[20:, at : at + 60] = 0.05
     return hidden
 
 
@@ -67,7 +67,7 @@ def test_a_camera_that_brightens_its_picture_by_itself_shows_a_switch_all_the_sa
 
 
 def test_light_that_stands_is_no_switch_nor_is_somebody_who_walks_by() -> None:
-    walk = [walked_through(KEY, at) for at in (0, 12, 24, 36, 48, 60, 72)]
+    walk = [walked_through(KEY, at) for at in (0, 30, 60, 90, 120, 150, 180)]
     assert seconds_until_told([KEY] * 20) is None
     assert seconds_until_told([KEY] * 3 + walk + [KEY] * 8) is None
     assert seconds_until_told([KEY] * 3 + walk[::2] + walk[::-1] + [KEY] * 8) is None
