@@ -8,10 +8,23 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import asdict, replace
 from typing import Any
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.lampbook import ALL, CIRCUIT, LAMP, NO_LAMP, NONE, SHOWS, Lamp, lamp_of, lamps_json
+from lampblack.daemon.lampbook import (
+    ALL,
+    CIRCUIT,
+    FLOOR,
+    LAMP,
+    NO_LAMP,
+    NONE,
+    SHOWS,
+    Lamp,
+    floor_of,
+    lamp_of,
+    lamps_json,
+)
 from lampblack.daemon.memory import Event, Memory
 from lampblack.daemon.noted import (
     CHOICE,
@@ -168,7 +181,8 @@ def _lamp(memory: Memory, request: Event) -> Answer:
     Answer on lamps and circuits.
 
     Name and facts; `frame` with a name, `all` or `none` marks what a frame shows ("newest": that one); `remove`: a lamp
-    to take back; `rating` and `circuit`: of a circuit. None of them: what is known.
+    to take back; `rating` and `circuit`: of a circuit. None of them: what is known, and `camera`, `backdrop`, `depth`
+    are kept of the floor.
     """
     book, setup = memory.lamps, memory.setup.number
     known = book.lamps(setup)
@@ -189,13 +203,19 @@ def _lamp(memory: Memory, request: Event) -> Answer:
         if lamp.name not in known and len(known) >= MOST_SPOTS:
             raise ValueError(f"{MOST_SPOTS} lamps are named already: remove one first.")
         now = known.get(lamp.name, lamp).with_more(lamp)
+        _ = now.thing.reach  # it is refused where it can't stand so
+        if floor_of(request).told:
+            raise ValueError("Camera, backdrop and depth are the floor's, not a lamp's: say them without a name.")
         return _ok(f"{now.name}: {now.text}."), _entry(LAMP, setup=setup, **lamp.told)
     pair = request.get("reflector")
     area, metres = map(_metres, pair) if isinstance(pair, list) and len(pair) == 2 else (None, None)
     reflector = None if area is None or metres is None else (area, metres)
-    lines = book.lines(setup, _metres(request.get("depth")), _metres(request.get("backdrop")), reflector)
-    reply = _ok("; ".join(lines) or "No lamp is named yet.")
-    return {**reply, "lines": lines, "lamps": lamps_json(book, setup)}, None
+    told = floor_of(request)
+    floor = replace(book.floor(setup), **told.told)
+    lines = book.lines(setup, floor, reflector)
+    reply = _ok("; ".join(lines) or ("Noted." if told.told else "No lamp is named yet."))
+    entry = _entry(FLOOR, setup=setup, **told.told) if told.told else None
+    return {**reply, "lines": lines, "lamps": lamps_json(book, setup), "floor": asdict(floor)}, entry
 
 
 def _shows(memory: Memory, known: Mapping[str, Lamp], request: Event) -> Answer:
@@ -208,6 +228,8 @@ def _shows(memory: Memory, known: Mapping[str, Lamp], request: Event) -> Answer:
     if what is None:
         return _ok(f"Frame {frame} is not marked any more."), _entry(SHOWS, frame=frame, what=None)
     what = what.lower() if what.lower() in (ALL, NONE) else what
+    if what in known and known[what].is_card:
+        raise ValueError(f"{what} is a {known[what].kind}, and gives no light alone: mark frames of lamps.")
     said = {ALL: "all lamps on", NONE: "all lamps off"}.get(what, f"{what} alone")
     new = "" if what in known or what in (ALL, NONE) else f" {what} is not named as a lamp of this setup yet."
     return _ok(f"Frame {frame} shows {said}.{new}"), _entry(SHOWS, frame=frame, what=what)

@@ -207,12 +207,24 @@ def _reading_words(parser: argparse.ArgumentParser) -> None:
 
 def _lamp_words(parser: argparse.ArgumentParser) -> None:
     _folder_and_json(parser)
-    parser.add_argument("name", metavar="NAME", nargs="?", help="a lamp; with --frame also all or none; without: list")
-    parser.add_argument("--kind", metavar="KIND", help="tungsten, halogen, hmi, led, fluorescent, daylight or other")
+    parser.add_argument(
+        "name", metavar="NAME", nargs="?", help="a lamp or card; with --frame also all or none; without: list"
+    )
+    parser.add_argument(
+        "--kind", metavar="KIND",
+        help="tungsten, halogen, hmi, led, fluorescent, daylight or other; or a card: flag, reflector",
+    )  # fmt: skip
     parser.add_argument("--role", metavar="WORD", help="key, fill, rim, backdrop, or a word of your own")
     parser.add_argument("--watts", type=float, metavar="W")
     parser.add_argument("--distance", type=float, metavar="M", help="metres from the subject")
+    parser.add_argument(
+        "--at",
+        metavar="ANGLE",
+        help="40left or 150right as the picture shows it: 0 at the camera, 180 behind the subject",
+    )
+    parser.add_argument("--above", type=float, metavar="M", help="metres over the subject's middle (below 0: under it)")
     parser.add_argument("--size", type=float, metavar="M", help="metres across, as the subject sees it")
+    parser.add_argument("--for", metavar="LAMP", dest="of", help="the lamp that a flag or reflector works with")
     parser.add_argument("--modifier", metavar="TEXT", help="umbrella, diffusion, grid, ...")
     parser.add_argument("--gel", metavar="TEXT")
     parser.add_argument("--circuit", metavar="NAME", help="the circuit it hangs on")
@@ -220,8 +232,9 @@ def _lamp_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--frame", type=_frame_number, metavar="N", help="this frame shows the lamp alone (newest: the newest one)"
     )
-    parser.add_argument("--depth", type=float, metavar="M", help="the subject's depth, for the list")
-    parser.add_argument("--backdrop", type=float, metavar="M", help="metres from the subject to it, for the list")
+    parser.add_argument("--depth", type=float, metavar="M", help="the subject's depth")
+    parser.add_argument("--backdrop", type=float, metavar="M", help="metres from the subject to it")
+    parser.add_argument("--camera", type=float, metavar="M", help="metres from the subject to it")
     parser.add_argument(
         "--reflector", type=float, nargs=2, metavar=("M2", "M"), help="its area and its distance, for the list"
     )

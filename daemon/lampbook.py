@@ -12,16 +12,22 @@ from lampblack.rules.cautions import LAMPS
 from lampblack.rules.circuits import Circuit, load_lines, parse_circuit
 from lampblack.rules.distance import Place, lines_on, reflector_stops
 from lampblack.rules.figures import stops_long
+from lampblack.rules.plan import Thing, What, bearing_text, parse_bearing
 
 Json = dict[str, Any]
 
-LAMP, NO_LAMP, SHOWS, CIRCUIT = "lamp", "lamp-gone", "shows", "circuit"
-"""The journal's words: for a lamp's facts, for one taken back, for what a frame shows, for a circuit's rating."""
+LAMP, NO_LAMP, SHOWS, CIRCUIT, FLOOR = "lamp", "lamp-gone", "shows", "circuit", "floor"
+"""
+The journal's words: for a lamp's facts, for one taken back, for what a frame shows, for a circuit's rating, for where
+camera and backdrop stand.
+"""
 
-LAMP_KINDS = (LAMP, NO_LAMP, SHOWS, CIRCUIT)
+LAMP_KINDS = (LAMP, NO_LAMP, SHOWS, CIRCUIT, FLOOR)
 
 HOT = ("tungsten", "halogen", "hmi")
-KINDS = (*HOT, "led", "fluorescent", "daylight", "other")
+CARDS: tuple[What, ...] = ("flag", "reflector")
+"""Named as lamps are, but they give no light of their own."""
+KINDS = (*HOT, "led", "fluorescent", "daylight", "other", *CARDS)
 ALL, NONE = "all", "none"
 """What a frame shows when it isn't one lamp alone."""
 
@@ -29,9 +35,11 @@ ALL, NONE = "all", "none"
 @dataclass(frozen=True)
 class Lamp:
     """
-    A lamp as it stands, as far as it was said.
+    A lamp as it stands, or a card (a flag, a reflector), as far as it was said.
 
     watts: of its bulb. distance, size: metres to the subject, and its largest dimension as the subject sees it.
+    bearing: degrees from the line to the camera, left of it in the picture below 0. above: metres over the subject's
+    middle. of: the lamp that a card works with.
     """
 
     name: str
@@ -43,6 +51,20 @@ class Lamp:
     modifier: str | None = None
     gel: str | None = None
     circuit: str | None = None
+    bearing: float | None = None
+    above: float | None = None
+    of: str | None = None
+
+    @property
+    def is_card(self) -> bool:
+        """Return whether it only takes or turns the light of others."""
+        return self.kind in CARDS
+
+    @property
+    def thing(self) -> Thing:
+        """Return it as it stands in a plan."""
+        what: What = next((card for card in CARDS if card == self.kind), "lamp")
+        return Thing(self.name, what, self.distance, self.bearing, self.above, self.size, self.of)
 
     @property
     def text(self) -> str:
@@ -52,6 +74,9 @@ class Lamp:
             self.kind,
             None if self.watts is None else f"{self.watts:g} W",
             None if self.distance is None else f"at {self.distance:g} m",
+            None if self.bearing is None else bearing_text(self.bearing),
+            None if not self.above else f"{abs(self.above):g} m {'above' if self.above > 0 else 'below'} it",
+            None if self.of is None else f"for {self.of}",
             None if self.size is None else f"{self.size * 100:.0f} cm across",
             self.modifier,
             self.gel,
@@ -69,8 +94,39 @@ class Lamp:
         return replace(self, **other.told)
 
 
-_TEXTS = ("kind", "role", "modifier", "gel", "circuit")
-_NUMBERS = {"watts": (0.5, 30_000.0), "distance": (0.05, 100.0), "size": (0.001, 20.0)}
+@dataclass(frozen=True)
+class Floor:
+    """Where camera and backdrop stand, in metres from the subject, and how deep that is; as far as it was said."""
+
+    camera: float | None = None
+    backdrop: float | None = None
+    depth: float | None = None
+
+    @property
+    def told(self) -> Json:
+        """Return what was said."""
+        return {key: value for key, value in asdict(self).items() if value is not None}
+
+
+def floor_of(told: Mapping[str, Any]) -> Floor:
+    """
+    Return what is said of the floor.
+
+    Raises:
+        ValueError: one of the distances can't be; the text is one line for a person.
+    """
+    keys = [each.name for each in fields(Floor)]
+    return Floor(**{key: _number(key, told[key], 0.01, 100.0) for key in keys if told.get(key) is not None})
+
+
+_TEXTS = ("kind", "role", "modifier", "gel", "circuit", "of")
+_NUMBERS = {
+    "watts": (0.5, 30_000.0),
+    "distance": (0.05, 100.0),
+    "size": (0.001, 20.0),
+    "above": (-20.0, 20.0),
+    "bearing": (-180.0, 180.0),
+}
 
 
 @dataclass
@@ -82,6 +138,15 @@ class LampBook:
     shows: dict[int, str] = field(default_factory=dict)
     """By frame: a lamp's name, `ALL`, `NONE`."""
     circuits: dict[str, Circuit] = field(default_factory=dict)
+    floors: list[tuple[int, Floor]] = field(default_factory=list)
+    """In order, with the setup."""
+
+    def floor(self, setup: int) -> Floor:
+        """Return the floor as it was in a setup: as before it, but for what was said since."""
+        found = Floor()
+        for number, said in self.floors:
+            found = replace(found, **said.told) if number <= setup else found
+        return found
 
     def lamps(self, setup: int) -> dict[str, Lamp]:
         """Return the lamps as they stood in a setup: as before it, but for what was said since."""
@@ -119,27 +184,27 @@ class LampBook:
                 self.shows[frame] = what
         elif kind == CIRCUIT:
             self.circuits[str(told["name"])] = parse_circuit(str(told["rating"]))
+        elif kind == FLOOR:
+            self.floors.append((int(told["setup"]), floor_of(told)))
 
     def lines(
         self,
         setup: int,
-        depth: float | None = None,
-        backdrop: float | None = None,
+        floor: Floor,
         reflector: tuple[float, float] | None = None,
     ) -> list[str]:
         """
         Return a line on each lamp, on where it stands, and on each circuit, with the cautions.
 
-        depth, backdrop: of the subject, and behind it, in metres. reflector: its area in square metres and its distance
-        from the subject.
+        reflector: its area in square metres and its distance from the subject.
         """
         lamps, found = self.lamps(setup), []
         marked = self.marked
         for lamp in lamps.values():
             alone = f"; alone in frame {marked[lamp.name]}" if lamp.name in marked else ""
             found.append(f"{lamp.name}: {lamp.text}{alone}")
-            if lamp.distance is not None:
-                found += lines_on(Place(lamp.distance, lamp.size or 0.0, depth, backdrop))
+            if lamp.distance is not None and not lamp.is_card:
+                found += lines_on(Place(lamp.distance, lamp.size or 0.0, floor.depth, floor.backdrop))
                 if reflector is not None:
                     found.append(_reflector_line(reflector, lamp.distance))
         found += [f"{word} lamps {how} in frame {marked[key]}" for word, how, key in _MARKS if key in marked]
@@ -181,12 +246,17 @@ def lamp_of(told: Mapping[str, Any]) -> Lamp:
         if given["kind"] not in KINDS:
             raise ValueError(f"{given['kind']} is no kind of lamp: {', '.join(KINDS)}.")
     for key, (least, most) in _NUMBERS.items():
-        value = told.get(key)
-        if value is not None:
-            if not isinstance(value, int | float) or isinstance(value, bool) or not least <= value <= most:
-                raise ValueError(f"{key} is a number from {least:g} to {most:g}.")
-            given[key] = float(value)
+        if told.get(key) is not None:
+            given[key] = _number(key, told[key], least, most)
+    if told.get("at") is not None:
+        given["bearing"] = parse_bearing(str(told["at"]))
     return Lamp(name, **given)
+
+
+def _number(key: str, value: Any, least: float, most: float) -> float:
+    if not isinstance(value, int | float) or isinstance(value, bool) or not least <= value <= most:
+        raise ValueError(f"{key} is a number from {least:g} to {most:g}.")
+    return float(value)
 
 
 def lamps_json(book: LampBook, setup: int) -> list[Json]:

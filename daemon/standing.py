@@ -131,9 +131,9 @@ def reading(args: argparse.Namespace) -> int:
 
 def lamp(args: argparse.Namespace) -> int:
     """Name a lamp, mark what a frame shows, rate a circuit, or list them; returns the exit status."""
-    keys = ("name", "kind", "role", "watts", "distance", "size", "modifier", "gel", "circuit", "rating", "frame")
-    request = {"do": "lamp", "remove": args.remove, **{key: getattr(args, key) for key in keys}}
-    return say(args, {**request, "depth": args.depth, "backdrop": args.backdrop, "reflector": args.reflector}, "lamps")
+    keys = ("name", "kind", "role", "watts", "distance", "at", "above", "of", "size", "modifier", "gel", "circuit")
+    more = ("rating", "frame", "remove", "depth", "backdrop", "camera", "reflector")
+    return say(args, {"do": "lamp", **{key: getattr(args, key) for key in (*keys, *more)}}, "lamps", "floor")
 
 
 def say(args: argparse.Namespace, request: Json, *keys: str) -> int:
