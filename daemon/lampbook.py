@@ -10,9 +10,9 @@ from typing import Any
 from lampblack.daemon.noted import text_of
 from lampblack.rules.cautions import LAMPS
 from lampblack.rules.circuits import Circuit, load_lines, parse_circuit
-from lampblack.rules.distance import Place, lines_on, reflector_stops
+from lampblack.rules.distance import Place, falloff_of, lines_on, reflector_stops
 from lampblack.rules.figures import stops_long
-from lampblack.rules.plan import Thing, What, bearing_text, parse_bearing
+from lampblack.rules.plan import Thing, What, bearing_text, parse_bearing, to_backdrop
 
 Json = dict[str, Any]
 
@@ -75,7 +75,7 @@ class Lamp:
             None if self.watts is None else f"{self.watts:g} W",
             None if self.distance is None else f"at {self.distance:g} m",
             None if self.bearing is None else bearing_text(self.bearing),
-            None if not self.above else f"{abs(self.above):g} m {'above' if self.above > 0 else 'below'} it",
+            None if self.above is None else _above_text(self.above),
             None if self.of is None else f"for {self.of}",
             None if self.size is None else f"{self.size * 100:.0f} cm across",
             self.modifier,
@@ -117,6 +117,12 @@ def floor_of(told: Mapping[str, Any]) -> Floor:
     """
     keys = [each.name for each in fields(Floor)]
     return Floor(**{key: _number(key, told[key], 0.01, 100.0) for key in keys if told.get(key) is not None})
+
+
+def _above_text(metres: float) -> str:
+    if metres == 0:
+        return "level with the subject"
+    return f"{abs(metres):g} m {'above' if metres > 0 else 'below'} the subject"
 
 
 _TEXTS = ("kind", "role", "modifier", "gel", "circuit", "of")
@@ -204,7 +210,8 @@ class LampBook:
             alone = f"; alone in frame {marked[lamp.name]}" if lamp.name in marked else ""
             found.append(f"{lamp.name}: {lamp.text}{alone}")
             if lamp.distance is not None and not lamp.is_card:
-                found += lines_on(Place(lamp.distance, lamp.size or 0.0, floor.depth, floor.backdrop))
+                away = None if floor.backdrop is None else to_backdrop(lamp.thing, floor.backdrop)
+                found += lines_on(Place(lamp.distance, lamp.size or 0.0, floor.depth, floor.backdrop, away or None))
                 if reflector is not None:
                     found.append(_reflector_line(reflector, lamp.distance))
         found += [f"{word} lamps {how} in frame {marked[key]}" for word, how, key in _MARKS if key in marked]
@@ -257,6 +264,44 @@ def _number(key: str, value: Any, least: float, most: float) -> float:
     if not isinstance(value, int | float) or isinstance(value, bool) or not least <= value <= most:
         raise ValueError(f"{key} is a number from {least:g} to {most:g}.")
     return float(value)
+
+
+def changes(before: Mapping[str, Lamp], after: Mapping[str, Lamp]) -> list[str]:
+    """
+    Return in words what has changed about the lamps from one setup to the next.
+
+    >>> one, two = Lamp("rim", distance=1.0), Lamp("rim", distance=2.0, gel="CTO")
+    >>> changes({"rim": one}, {"rim": two, "card": Lamp("card", "flag")})
+    ['rim is 2 m from the subject (1 m before: 2 stops less)', 'the gel of rim: CTO', 'new: card (flag)']
+    """
+    found = []
+    for name, lamp in after.items():
+        if name not in before:
+            found.append(f"new: {name}" + (f" ({lamp.kind})" if lamp.is_card else ""))
+        else:
+            found += _lamp_changes(before[name], lamp)
+    return found + [f"gone: {name}" for name in before if name not in after]
+
+
+def _lamp_changes(old: Lamp, new: Lamp) -> list[str]:
+    found, name = [], new.name
+    if new.distance is not None and new.distance != old.distance:
+        was = ""
+        if old.distance is not None:
+            gain = -falloff_of(new.size or 0.0, old.distance, new.distance)
+            light = f": {stops_long(gain)} {'more' if gain > 0 else 'less'}"
+            was = f" ({old.distance:g} m before{'' if new.is_card else light})"
+        found.append(f"{name} is {new.distance:g} m from the subject{was}")
+    if new.bearing is not None and new.bearing != old.bearing:
+        found.append(f"{name} is {bearing_text(new.bearing)}")
+    if new.above is not None and new.above != old.above:
+        found.append(f"{name} is {_above_text(new.above)}")
+    for key, unit in (("watts", " W"), ("size", " m"), ("modifier", ""), ("gel", ""), ("role", ""), ("of", "")):
+        value = getattr(new, key)
+        if value is not None and value != getattr(old, key):
+            text = value if isinstance(value, str) else f"{value:g}{unit}"
+            found.append(f"the {key} of {name}: {text}" if key != "of" else f"{name} is for {text}")
+    return found
 
 
 def lamps_json(book: LampBook, setup: int) -> list[Json]:

@@ -1,8 +1,8 @@
 """
 `lampblack report`: one page of a shoot, to hand over.
 
-One HTML file with everything in it: it opens offline, prints, and asks nothing of anybody. Drawings are SVG made here
-rather than by a plotting library: they follow the reader's light or dark, and stay text to be read aloud.
+One HTML file with everything in it: it opens offline, prints, and asks nothing of anybody. Its drawings are SVG made
+here (`drawings`) rather than by a plotting library: they follow the reader's light or dark, and stay text.
 """
 
 from __future__ import annotations
@@ -26,16 +26,17 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError, load_thresholds
+from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words
 from lampblack.daemon.eye import Eye
 from lampblack.daemon.journal import Kept
+from lampblack.daemon.lampbook import Floor, Lamp, changes
 from lampblack.daemon.noted import Choice, reading_json
 from lampblack.daemon.record import RecordError, SetupRecord, Shoot, read_shoot
 from lampblack.daemon.showing import Shown
 from lampblack.daemon.whole import write_whole
 from lampblack.rules.cautions import STUDIO
-from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
-from lampblack.rules.readings import in_words, marks_at
+from lampblack.rules.readings import in_words
 
 Json = dict[str, Any]
 LONG_SIDE = 1000
@@ -130,6 +131,8 @@ def as_json(shoot: Shoot) -> Json:
                 "name": setup.name,
                 "begun": setup.begun,
                 "notes": setup.notes,
+                "lamps": [lamp.told for lamp in setup.lamps.values()],
+                "floor": shoot.lamps.floor(setup.number).told,
                 "readings": [reading_json(reading) for reading in setup.readings.values()],
                 "frames": [
                     {**frame.verdict, **_choice_json(shoot.choices.get(frame.number))} for frame in setup.frames
@@ -208,9 +211,11 @@ def _page(shoot: Shoot, reader: str) -> tuple[str, list[str]]:
         setups = [_setup(shoot, setup, eye, side, reader, missing) for setup in shoot.setups]
     finally:
         eye.close()
-    setups = [setup for setup in setups if setup["cards"] or setup["readings"] or setup["notes"]]
+    setups = [setup for setup in setups if any(setup[key] for key in ("cards", "readings", "notes", "plan"))]
     for before, after in itertools.pairwise(setups):
         after["changed"] = _changed(before, after)
+        if (plan := after["plan"]) is not None:
+            plan.again = before["plan"] is not None and plan.lamps == before["plan"].lamps
     html = (
         _templates()
         .get_template("sheet.html")
@@ -241,9 +246,25 @@ def _setup(shoot: Shoot, setup: SetupRecord, eye: Eye, side: int, reader: str, m
         "cards": cards,
         "readings": in_words(readings),
         "curve": curve(setup),
+        "plan": _Plan.of(setup.lamps, shoot.lamps.floor(setup.number)),
         "changed": [],
         "newest": setup.frames[-1].verdict if setup.frames else None,
     }
+
+
+@dataclass
+class _Plan:
+    """A setup's lamps on the page. again: they stand as in the setup before."""
+
+    lamps: tuple[dict[str, Lamp], Floor]
+    drawing: Json | None
+    words: list[str]
+    again: bool = False
+
+    @classmethod
+    def of(cls, lamps: dict[str, Lamp], floor: Floor) -> _Plan | None:
+        """Return what is to be shown; None where no lamp is named."""
+        return cls((lamps, floor), lamp_plan(lamps, floor), plan_words(lamps, floor)) if lamps else None
 
 
 def _card(frame: Kept, shown: Shown | None, choice: Choice | None, reader: str) -> _Card:
@@ -271,7 +292,7 @@ def _card(frame: Kept, shown: Shown | None, choice: Choice | None, reader: str) 
         _thumb(frame.preview),
         None if shown is None or shown.clipped is None else _inline("image/png", shown.clipped),
         _inline("image/png", shown.spilled) if spilled and shown is not None and shown.spilled is not None else None,
-        [] if shown is None else _bars(shown.stops),
+        [] if shown is None else bars(shown.stops),
         f"Frame {frame.number} at {settings}. {line}",
     )
 
@@ -301,63 +322,6 @@ def _line(said: Json) -> str:
     return ", ".join(parts) + "."
 
 
-def _bars(stops: tuple[float, ...]) -> list[Json]:
-    """Return a histogram's bars, from dark to bright: x and height in a box of 310 by 60, high ones cut."""
-    most = max(sorted(stops)[-2], 1e-6)
-    shares = list(reversed(stops))
-    return [
-        {"x": i * 10, "height": round(60 * min(share / most, 1.0), 1)} for i, share in enumerate(shares) if share > 0
-    ]
-
-
-def curve(setup: SetupRecord) -> Json | None:
-    """
-    Return the setup's outcome over apertures, to be drawn: in a box of 600 by 160, wide open at the left.
-
-    From the newest frame's forecast, which holds the shots too; readings are marks on its axis.
-    """
-    told = [frame.verdict for frame in setup.frames if frame.verdict.get("forecast")]
-    if not told:
-        return None
-    newest = told[-1]
-    outcomes = [one for one in newest["forecast"] if one.get("f_number")]
-    if len(outcomes) < 2:
-        return None
-    low, high = (aperture_value(outcomes[i]["f_number"]) for i in (0, -1))
-    if high - low < 0.5:
-        return None
-
-    def x(av: float) -> float:
-        return round(600 * (av - low) / (high - low), 1)
-
-    def y(share: float | None) -> float:
-        # From a hundredth of a per cent to all, a tenth at a time.
-        return round(160 * (1 - (math.log10(max(share or 0.0, 1e-4)) + 4) / 4), 1)
-
-    lines = {
-        name: " ".join(f"{x(aperture_value(one['f_number']))},{y(one.get(key))}" for one in outcomes)
-        for name, key in (("clipped", "highlights_subject"), ("blocked", "shadows_subject"))
-    }
-    shots = [
-        {"x": x(aperture_value(one["f_number"])), "y": y(one.get("highlights_subject")), "f": f_text(one["f_number"])}
-        for one in outcomes
-        if one.get("shot")
-    ]
-    marks = [{"x": x(aperture_value(one["f_number"])), "f": f_text(one["f_number"])} for one in outcomes[::3]]
-    return {"lines": lines, "shots": shots, "marks": marks, "readings": _reading_marks(setup, newest, low, high)}
-
-
-def _reading_marks(setup: SetupRecord, newest: Json, low: float, high: float) -> list[Json]:
-    told = newest.get("exposure") or {}
-    exposure = Exposure.of(None, told.get("shutter_s"), told.get("iso"))
-    found = []
-    for place, f_number in marks_at(setup.readings.values(), exposure).items():
-        av = aperture_value(f_number)
-        if low <= av <= high:
-            found.append({"x": round(600 * (av - low) / (high - low), 1), "text": f"{place} {f_text(f_number)}"})
-    return found
-
-
 def _changed(before: Json, after: Json) -> list[str]:
     """Return in words what differs between two setups, by their newest frames."""
     old, new = before["newest"] or {}, after["newest"] or {}
@@ -374,7 +338,7 @@ def _changed(before: Json, after: Json) -> list[str]:
         found.append("its backdrop is clean" if clean_now[1] else "its backdrop is not clean any more")
     if (warmer := _apart(old, new, "colour", "mired", 5)) is not None:
         found.append(f"the light is {abs(warmer):.0f} mired {'warmer' if warmer > 0 else 'colder'}")
-    return found
+    return found + changes(*(plan.lamps[0] if (plan := setup["plan"]) else {} for setup in (before, after)))
 
 
 def _apart(old: Json, new: Json, part: str, key: str, least: float) -> float | None:

@@ -92,13 +92,15 @@ def reflector_stops(
 class Place:
     """
     Where a lamp stands and what it lights, in metres. size: its largest dimension, 0 for a small one. depth: of the
-    subject, from front to back. backdrop: from the subject to it.
+    subject, from front to back. backdrop: from the subject to it. to_backdrop: from the lamp to the backdrop's middle;
+    None where its angle isn't known: the lamp is then taken to stand straight before both.
     """
 
     distance: float
     size: float = 0.0
     depth: float | None = None
     backdrop: float | None = None
+    to_backdrop: float | None = None
 
 
 def lines_on(place: Place, moved_to: float | None = None) -> list[str]:
@@ -109,8 +111,9 @@ def lines_on(place: Place, moved_to: float | None = None) -> list[str]:
         lost = falloff_of(size, here, here + place.depth)
         found.append(f"From front to back of the subject ({place.depth * 100:.0f} cm) it falls by {stops_long(lost)}.")
     if place.backdrop:
-        lost = falloff_of(size, here, here + place.backdrop)
-        found.append(f"On the backdrop, {place.backdrop:g} m behind, there is {stops_long(lost)} less of it.")
+        lost = falloff_of(size, here, place.to_backdrop or here + place.backdrop)
+        more = "less" if lost >= 0 else "more"
+        found.append(f"On the backdrop, {place.backdrop:g} m behind, there is {stops_long(lost)} {more} of it.")
     if size > 0:
         soft = penumbra_m(size, max(here - _EDGE_M, _EDGE_M), _EDGE_M) * 100
         found.append(f"A shadow's rim, 10 cm behind the edge that casts it, is {soft:.1f} cm wide.")

@@ -73,6 +73,20 @@ class Thing:
         return math.sqrt(self.distance**2 - up**2)
 
 
+def to_backdrop(thing: Thing, backdrop: float) -> float | None:
+    """
+    Return how far a lamp is from the backdrop's middle, level with the subject; None where it has no place.
+
+    >>> to_backdrop(Thing("rim", distance=1.5, bearing=180.0), 2.0), to_backdrop(Thing("key", distance=1.5), 2.0)
+    (0.5, None)
+
+    Raises:
+        ValueError: as of `Thing.place`.
+    """
+    here = thing.place
+    return None if here is None else math.hypot(math.dist(here, (0.0, backdrop)), thing.above or 0.0)
+
+
 def parse_bearing(text: str) -> float:
     """
     Return an angle as written: 40left, 150 right, 0 (at the camera), 180 (behind the subject).
@@ -157,8 +171,8 @@ def shaded(flag: Thing, lamps: Mapping[str, Thing], backdrop: float) -> tuple[fl
         backdrop: metres from the subject to it.
     """
     lamp = lamps.get(flag.of or "")
-    ends = None if lamp is None else edges(flag, lamps)
-    source = None if lamp is None else lamp.place
+    ends = edges(flag, lamps)
+    source = None if lamp is None or lamp.what != "lamp" else lamp.place
     if ends is None or source is None:
         return None
     found = [_through(source, end, backdrop) for end in ends]

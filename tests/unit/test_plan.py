@@ -101,7 +101,7 @@ def said(memory: Memory, **request: object) -> str:
 def test_cards_and_the_floor_are_kept_from_setup_to_setup() -> None:
     memory = Memory()
     text = said(memory, name="rim", kind="tungsten", distance=1.8, at="150left", above=0.6)
-    assert text == "rim: tungsten, at 1.8 m, 150° to the left, behind the subject, 0.6 m above it."
+    assert text == "rim: tungsten, at 1.8 m, 150° to the left, behind the subject, 0.6 m above the subject."
     said(memory, name="card", kind="flag", distance=1.2, at="160left", size=0.5, of="rim")
     said(memory, camera=2.5, backdrop=1.5)
     memory.setup = type(memory.setup)(2, None)
@@ -132,3 +132,16 @@ def test_a_lamp_is_read_from_the_journal_as_it_was_said() -> None:
         == lamp
         == Lamp("rim", distance=2.0, bearing=-150.0, above=0.5, of="key")
     )
+
+
+def test_a_lamp_behind_the_subject_gives_the_backdrop_more() -> None:
+    """Half as far from the backdrop as from the subject: 2 stops more (the inverse square)."""
+    memory = Memory()
+    said(memory, name="rim", distance=1.0, at="180")
+    said(memory, name="key", distance=1.0, at="0")
+    said(memory, backdrop=1.5)
+    lines = memory.lamps.lines(1, memory.lamps.floor(1))
+    assert [line for line in lines if "On the backdrop" in line] == [
+        "On the backdrop, 1.5 m behind, there is 2 stops more of it.",
+        "On the backdrop, 1.5 m behind, there is 2⅔ stops less of it.",
+    ]
