@@ -78,7 +78,7 @@ def _balance(args: argparse.Namespace, named: Chosen, terms: Terms) -> tuple[Jso
     if check is not None and adds is not None and adds.median > _ADDS_UP:
         said["notices"] += _differs(layers, check)
     if (worst := spilling(layers, thresholds)) is not None:
-        said["notices"].append({"kind": "spill-lamp", "text": _flag_text(*worst)})
+        said["notices"].append({"kind": "spill-lamp", "text": flag_text(*worst)})
     return _with_colours(said, layers, thresholds), preview(layers, found)
 
 
@@ -90,7 +90,7 @@ def _differs(layers: Layers, check: Look) -> Notices:
     return [{"kind": "lamp-differs", "text": f"Against its own frame, in that of all lamps {what_differs(wrong)}."}]
 
 
-def _flag_text(name: str, share: float, side: str | None, fall: float) -> str:
+def flag_text(name: str, share: float, side: str | None, fall: float) -> str:
     """Return where a flag belongs: before which lamp, and on which side of the picture."""
     where = "" if side is None else f", most of it from the {side}"
     place = "" if side is None else f", at the {side} of the picture"
@@ -146,7 +146,7 @@ def _as_json(
         "after": _outcome(found.after),
         "met": found.met,
         "why": found.why,
-        "notices": _notices(given, adds, found, has_dark),
+        "notices": share_notices(given, adds, has_dark) + _cautions(found),
     }
 
 
@@ -171,7 +171,8 @@ def _number(value: float | None, digits: int = 6) -> float | None:
     return None if value is None or not np.isfinite(value) else round(float(value), digits) + 0.0
 
 
-def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has_dark: bool) -> Notices:
+def share_notices(given: tuple[Share, ...], adds: Additivity | None, has_dark: bool) -> Notices:
+    """Return what is to be said of layers: that they don't add up to the frame of all lamps, that one is burnt out."""
     notices = []
     if adds is not None and adds.median > _ADDS_UP:
         more = "less" if adds.signed < 0 else "more"
@@ -184,9 +185,11 @@ def _notices(given: tuple[Share, ...], adds: Additivity | None, found: Plan, has
     if clipped:
         text = f"Burnt out in the frame of {', '.join(clipped)}: its light is at least what is said. Shoot it darker."
         notices.append({"kind": "clipped-layer", "text": text})
-    if any(gain > 0.05 for gain in found.gains):
-        notices.append({"kind": "caution", "text": LAMPS})
     return notices
+
+
+def _cautions(found: Plan) -> Notices:
+    return [{"kind": "caution", "text": LAMPS}] if any(gain > 0.05 for gain in found.gains) else []
 
 
 def in_words(said: Json) -> str:

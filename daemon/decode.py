@@ -57,17 +57,26 @@ def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
             can't be measured.
     """
     data = read_regular(path)
-    suffix = os.path.splitext(os.fsdecode(path))[1].lower()
-    raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
     # The digest takes as long as unpacking does, and needs none of what the other needs: side by side.
     digest: list[str] = []
     aside = Thread(target=_digest, args=(data, digest))
     aside.start()
     try:
-        picture = read_raw(data, thresholds) if raw else decode(data, thresholds)
+        picture = _picture(path, data, thresholds)
     finally:
         aside.join()
     return Decoded(picture, digest[0])
+
+
+def decode_picture(path: bytes, thresholds: Thresholds) -> Picture | Sensor:
+    """Read a frame from disk as `decode_file` does, without its digest: for looking at, once it is known."""
+    return _picture(path, read_regular(path), thresholds)
+
+
+def _picture(path: bytes, data: bytes, thresholds: Thresholds) -> Picture | Sensor:
+    suffix = os.path.splitext(os.fsdecode(path))[1].lower()
+    raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
+    return read_raw(data, thresholds) if raw else decode(data, thresholds)
 
 
 def _digest(data: bytes, into: list[str]) -> None:

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from lampblack.daemon.clean import clean
+from lampblack.daemon.journal import Kept
 from lampblack.daemon.lampbook import Floor, Lamp
-from lampblack.daemon.record import SetupRecord
+from lampblack.daemon.record import SetupRecord, Shoot
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text
 from lampblack.rules.plan import Point, Thing, bar_metres, edges, facing, shaded
@@ -312,3 +313,84 @@ def _shadows(paper: _Paper, placed: Mapping[str, Thing], backdrop: float) -> lis
         corners = [near[0], (shade[0], backdrop), (shade[1], backdrop), near[1]]
         found.append(" ".join(f"{across},{down}" for across, down in map(paper.at, corners)))
     return found
+
+
+# ---------------------------------------------------------------- colour over the session
+
+_LEAST_SPAN = 40.0  # mired: smaller changes must not look large
+
+
+def session_colour(shoot: Shoot) -> list[Json]:
+    """
+    Return the colour of the neutrals of a shoot, to be drawn over its frames: of raw and of JPEG apart.
+
+    Raw tells the light's own mired, whatever the camera was set to; a JPEG how much warmer (+) or colder (-) than
+    neutral its picture came out.
+    """
+    found = []
+    for raw in (True, False):
+        points = [
+            (setup, frame, float(mired) - (0.0 if raw else _NEUTRAL_MIRED), str(colour.get("from") or ""))
+            for setup, frame in shoot.frames()
+            if ((frame.verdict.get("pixels") or {}).get("kind") == "raw") == raw
+            and isinstance(mired := (colour := frame.verdict.get("colour") or {}).get("mired"), int | float)
+        ]
+        if points:
+            found.append(_colour_line(points, raw))
+    return found
+
+
+_NEUTRAL_MIRED = 1e6 / 6504  # of sRGB's white, D65 (IEC 61966-2-1)
+
+
+def _colour_line(points: list[tuple[SetupRecord, Kept, float, str]], raw: bool) -> Json:
+    values = [value for _, _, value, _ in points]
+    middle, half = (max(values) + min(values)) / 2, max(max(values) - min(values), _LEAST_SPAN) * 0.6
+    low, high = middle - half, middle + half
+
+    def x(i: int) -> float:
+        return round(600 * (i + 0.5) / len(points), 1)
+
+    def y(value: float) -> float:
+        return round(140 * (high - value) / (high - low), 1)
+
+    step = next(s for s in (5, 10, 20, 50, 100, 200, 500) if (high - low) / s <= 6)
+    ticks = range(step * math.ceil(low / step), math.floor(high) + 1, step)
+    sets = list(dict.fromkeys(setup.number for setup, *_ in points))
+    return {
+        "raw": raw,
+        "dots": [
+            {"x": x(i), "y": y(v), "frame": f.number, "text": _colour_text(v, raw)}
+            for i, (_, f, v, _) in enumerate(points)
+        ],
+        "lines": [
+            " ".join(f"{x(i)},{y(v)}" for i, (setup, _, v, _) in enumerate(points) if setup.number == number)
+            for number in sets
+        ],
+        "sets": [
+            {"x": x(i) - 300 / len(points), "title": clean(setup.title, 20)}
+            for i, (setup, *_) in enumerate(points)
+            if i == 0 or setup.number != points[i - 1][0].number
+        ],
+        "ticks": [{"y": y(value), "text": _colour_text(value, raw)} for value in ticks],
+        "words": _colour_words(points, raw),
+    }
+
+
+def _colour_text(value: float, raw: bool) -> str:
+    if raw:
+        return f"{value:.0f} mired, {round(1e6 / value, -1):.0f} K"
+    return f"{value:+.0f} mired" if round(value) else "neutral"
+
+
+def _colour_words(points: list[tuple[SetupRecord, Kept, float, str]], raw: bool) -> str:
+    """Return in a sentence what the drawing shows."""
+    values = [value for _, _, value, _ in points]
+    of = " and ".join(sorted({"the " + source for *_, source in points if source})) or "a neutral"
+    frames = f"frame {points[0][1].number}" if len(points) == 1 else f"{len(points)} frames"
+    if max(values) - min(values) < 1:
+        span = _colour_text(values[0], raw)
+    else:
+        span = f"from {_colour_text(min(values), raw)}, to {_colour_text(max(values), raw)}"
+    said = "The light" if raw else "The picture as the camera balanced it, against neutral"
+    return f"{said}, told by {of} in {frames}: {span}."

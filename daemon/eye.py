@@ -10,8 +10,11 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
+import queue
 import resource
 import signal
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Any
@@ -54,6 +57,7 @@ class _Job:
 class _ShowJob:
     path: bytes
     long_side: int
+    spill: bool
 
 
 class Eye:
@@ -102,9 +106,9 @@ class Eye:
         assert isinstance(answer, Seen | Refused)
         return answer
 
-    def show(self, path: bytes, long_side: int, *, timeout_s: float = 60) -> Shown | Refused:
-        """Make a picture of a file to be looked at, no larger than `long_side` pixels."""
-        answer = self._asked(_ShowJob(path, long_side), timeout_s)
+    def show(self, path: bytes, long_side: int, *, spill: bool, timeout_s: float = 60) -> Shown | Refused:
+        """Make a picture of a file to be looked at, no larger than `long_side` pixels; `spill`: where, on a black."""
+        answer = self._asked(_ShowJob(path, long_side, spill), timeout_s)
         assert isinstance(answer, Shown | Refused)
         return answer
 
@@ -141,6 +145,48 @@ class Eye:
             self._process = None
 
 
+class Eyes:
+    """Several eyes side by side, one a core, for showing many frames; to be used in a `with`."""
+
+    def __init__(self, thresholds: Thresholds) -> None:
+        """Take the thresholds; no process is started yet."""
+        count = min(len(os.sched_getaffinity(0)), _MOST_EYES)
+        self._idle: queue.SimpleQueue[Eye] = queue.SimpleQueue()
+        self._eyes = [Eye(thresholds) for _ in range(count)]
+        for eye in self._eyes:
+            self._idle.put(eye)
+        self._hands = ThreadPoolExecutor(count)
+
+    def __enter__(self) -> Eyes:
+        """Return itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Give up what isn't shown yet, and end the eyes."""
+        self._hands.shutdown(cancel_futures=True)
+        for eye in self._eyes:
+            eye.close()
+
+    def show(self, files: Sequence[tuple[bytes, bool]], long_side: int) -> Iterator[Shown | Refused]:
+        """
+        Make a picture of each file, as `Eye.show` does; work begins at once, pictures come in order.
+
+        files: a path, and whether its spill is to be shown.
+        """
+
+        def one(job: tuple[bytes, bool]) -> Shown | Refused:
+            eye = self._idle.get()
+            try:
+                return eye.show(job[0], long_side, spill=job[1])
+            finally:
+                self._idle.put(eye)
+
+        return self._hands.map(one, files)
+
+
+_MOST_EYES = 4  # each holds a frame as it is unpacked
+
+
 def _work(pipe: Connection, thresholds: Thresholds) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
     with contextlib.suppress(ValueError, OSError):
@@ -156,7 +202,7 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
 def _see(job: _Job | _ShowJob, thresholds: Thresholds) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
-            return shown(job.path, job.long_side, thresholds)
+            return shown(job.path, job.long_side, thresholds, spill=job.spill)
         return see_here(
             job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop, given=job.given
         )

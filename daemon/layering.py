@@ -6,7 +6,7 @@ import argparse
 import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -20,7 +20,7 @@ from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.intake import is_raw
 from lampblack.daemon.journal import Kept
 from lampblack.daemon.lampbook import ALL, NONE, Lamp
-from lampblack.daemon.record import RecordError, Shoot, read_shoot
+from lampblack.daemon.record import RecordError, SetupRecord, Shoot, read_shoot
 from lampblack.rules.layers import Layers, LayersError, gather, realigned
 from lampblack.rules.lessons import NO_LESSONS
 from lampblack.rules.look import Look
@@ -31,6 +31,7 @@ from lampblack.rules.thresholds import Thresholds
 
 Json = dict[str, Any]
 Notices = list[dict[str, str]]
+_MOST_BRACKET = 9
 _MOST_NUDGE, _MOST_TURN = 0.02, 0.3  # share of the width, degrees
 
 
@@ -145,17 +146,35 @@ def _from_shoot(args: argparse.Namespace) -> Chosen:
     if setup is None:
         of = "" if args.setup is None else f" of setup {args.setup}"
         raise FramesError(f"no frame{of} is marked with its lamp: lampblack lamp FOLDER key --frame 3")
+    found = marked_frames(shoot, setup)
+    return replace(found, dark=args.dark or found.dark, bracket=args.bracket or found.bracket)
+
+
+def marked_frames(shoot: Shoot, setup: SetupRecord, most_bracket: int = _MOST_BRACKET) -> Chosen:
+    """
+    Return the frames of a setup that were marked with what they show.
+
+    most_bracket: of how many others at most a JPEG's tone response is learned.
+
+    Raises:
+        FramesError: none shows one lamp alone.
+    """
     shown = {what: _file_of(shoot, frame) for frame in setup.frames if (what := shoot.lamps.shows.get(frame.number))}
     lamps = [(name, file) for name, file in shown.items() if name not in (ALL, NONE)]
     if not lamps:
         raise FramesError("no frame shows one lamp alone: lampblack lamp FOLDER key --frame 3")
     # Frames of all lamps teach a JPEG's tone response.
-    unmarked = [frame for frame in setup.frames if not shoot.lamps.shows.get(frame.number)]
-    bracket = args.bracket or [_file_of(shoot, frame) for frame in unmarked if _is_plain_jpeg(frame)][:_MOST_BRACKET]
-    return Chosen(lamps, args.dark or shown.get(NONE), shown.get(ALL), bracket, setup.lamps, shoot)
+    unmarked = [f for f in setup.frames if not shoot.lamps.shows.get(f.number) and _is_plain_jpeg(f)]
+    bracket = [_file_of(shoot, frame) for frame in _spread(unmarked, most_bracket)]
+    return Chosen(lamps, shown.get(NONE), shown.get(ALL), bracket, setup.lamps, shoot)
 
 
-_MOST_BRACKET = 9
+def _spread(frames: Sequence[Kept], most: int) -> Sequence[Kept]:
+    """Return so many frames, from the most to the least exposed."""
+    if len(frames) <= most:
+        return frames
+    by_exposure = sorted(frames, key=lambda frame: (frame.verdict.get("exposure") or {}).get("ev100") or 0.0)
+    return [by_exposure[round(i * (len(frames) - 1) / (most - 1))] for i in range(most)]
 
 
 def newest_unmarked(shoot: Shoot) -> str:

@@ -10,11 +10,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.daemon.decode import decode_file
+from lampblack.daemon.decode import decode_picture
 from lampblack.daemon.palette import COLOURS
-from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
-from lampblack.rules.look import Part, look
+from lampblack.rules.look import glance
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code, linear_to_srgb
 
@@ -43,34 +42,42 @@ def preview_json(rgb: NDArray[np.uint8], marks: NDArray[np.uint8]) -> dict[str, 
 _STOPS = 30  # thirds: ten stops
 
 
-def shown(path: bytes, long_side: int, thresholds: Thresholds) -> Shown:
+def shown(path: bytes, long_side: int, thresholds: Thresholds, *, spill: bool) -> Shown:
     """
-    Make a picture of a file in this very process.
+    Make a picture of a file in this very process; `spill`: its backdrop should be black and isn't, show where.
 
     Raises:
         FrameRefusedError: it can't be read.
     """
-    picture = decode_file(path, thresholds).picture
-    seen = look(picture, thresholds)
+    picture = decode_picture(path, thresholds)
+    seen = glance(picture, thresholds, find=spill)
     if isinstance(picture, Sensor):
         codes: Any = np.rint(linear_to_srgb(seen.light.astype(np.float64)) * 255).astype(np.uint8)
     else:
         codes = picture.codes if picture.codes.dtype == np.uint8 else (picture.codes >> 8).astype(np.uint8)
-    times = min(1.0, long_side / max(codes.shape[:2]))
-    size = max(1, round(codes.shape[1] * times)), max(1, round(codes.shape[0] * times))
-    small = cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
+    small = _shrunk(codes, long_side)
+    size = small.shape[1], small.shape[0]
     done = cv2.imencode(".jpg", small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
-    tone = tone_of(seen, thresholds)
-    spilled = (seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)) & (seen.parts == Part.BACKDROP)
+    spilled = (seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)) & seen.backdrop
     return Shown(
         done.tobytes(),
         _overlay(seen.clipped_any > _CLIPPED_ENOUGH, size, "clip"),
-        _overlay(spilled, size, "spill") if tone == "black" else None,
+        _overlay(spilled, size, "spill"),
         _in_thirds(seen.bright),
     )
 
 
-_CLIPPED_ENOUGH = 12  # of a cell's pixels, in 1/255: glints are small, and must not be averaged out of sight
+_CLIPPED_ENOUGH = 0.05  # of a cell's pixels: glints are small, and must not be averaged out of sight
+
+
+def _shrunk(codes: Any, long_side: int) -> Any:
+    """Return (height, width, 3) codes no larger than that; halves are taken first, which is many times quicker."""
+    while max(codes.shape[:2]) >= 4 * long_side:
+        half = codes.shape[1] // 2, codes.shape[0] // 2
+        codes = cv2.resize(codes[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA)
+    times = min(1.0, long_side / max(codes.shape[:2]))
+    size = max(1, round(codes.shape[1] * times)), max(1, round(codes.shape[0] * times))
+    return cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
 
 
 def _overlay(mask: NDArray[np.bool_], size: tuple[int, int], role: str) -> bytes | None:

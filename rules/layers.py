@@ -330,9 +330,9 @@ def spilling(layers: Layers, thresholds: Thresholds) -> tuple[str, float, Side |
     worst = float(np.percentile(brightest(total)[behind], 99))
     if worst <= light_of_code(thresholds.black.clean_p99_code + 0.5):
         return None
-    whole = float(total[behind].sum(dtype=np.float64))
-    lamp = max(layers.lamps, key=lambda each: float(each.light[behind].sum(dtype=np.float64)))
-    own = float(lamp.light[behind].sum(dtype=np.float64))
+    whole = float(luminance_of(total)[behind].sum(dtype=np.float64))
+    lamp = max(layers.lamps, key=lambda each: float(each.luminance[behind].sum(dtype=np.float64)))
+    own = float(lamp.luminance[behind].sum(dtype=np.float64))
     fall = float(-np.log2(max(1 - own / whole, 2.0**-10)))
     return lamp.name, own / whole, side_of(brightest(lamp.light), behind, thresholds), fall
 

@@ -60,6 +60,12 @@ def test_lamps_are_marked_balanced_and_matched(folder: Path) -> None:
     told = json.loads(balanced.stdout)
     assert [lamp["name"] for lamp in told["lamps"]] == list(LAMPS)
     assert told["additivity"]["median_stops"] < 0.15
+    page = json.loads(run("report", str(folder), "--json").stdout)["setups"][0]["shares"]
+    for key in ("subject", "backdrop"):
+        assert [lamp[key] for lamp in page["lamps"]] == pytest.approx(
+            [lamp[f"{key}_share"] for lamp in told["lamps"]], abs=0.01
+        )
+    assert "What each lamp gives" in (folder / "report.html").read_text("utf-8")
     matched = run("match", "--folder", str(folder), "--json")
     assert matched.returncode == 0, matched.stderr
     found = json.loads(matched.stdout)

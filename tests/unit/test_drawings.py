@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import itertools
 import math
+from pathlib import Path
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lampblack.daemon.drawings import lamp_plan, plan_words
-from lampblack.daemon.lampbook import Floor, Lamp
+from lampblack.daemon.drawings import lamp_plan, plan_words, session_colour
+from lampblack.daemon.journal import Kept
+from lampblack.daemon.lampbook import Floor, Lamp, LampBook
+from lampblack.daemon.record import SetupRecord, Shoot
 
 Json = dict[str, Any]
 
@@ -111,3 +114,42 @@ def test_facts_that_do_not_go_together_are_named_and_not_drawn() -> None:
     assert plan is not None
     assert [each["label"]["lines"][0] for each in plan["things"]] == ["fill"]
     assert "key is told to be higher than it is far: it isn't drawn." in plan_words(told, Floor())
+
+
+def shoot_of(*frames: tuple[int, str, float | None]) -> Shoot:
+    """A shoot of frames: the setup, the kind of file, the neutral's mired."""
+    setups = {number: SetupRecord(number, f"set {number}", "") for number in sorted({setup for setup, *_ in frames})}
+    for number, (setup, kind, mired) in enumerate(frames, 1):
+        colour = {"mired": mired, "from": "backdrop"}
+        verdict = {"frame": number, "pixels": {"kind": kind}, "colour": colour}
+        setups[setup].frames.append(Kept(b"", "", setup, number, verdict, {}))
+    return Shoot(Path("x"), "", list(setups.values()), {}, LampBook())
+
+
+def test_colour_is_drawn_of_raw_and_jpeg_apart() -> None:
+    """312.5 mired is 3200 K, and D65, which a JPEG's neutral has, 153.8 (both: a million over kelvin)."""
+    drawn = session_colour(
+        shoot_of((1, "raw", 312.5), (1, "jpeg", 1e6 / 6504), (2, "raw", 322.5), (2, "raw", None), (2, "jpeg", 163.75))
+    )
+    assert [each["raw"] for each in drawn] == [True, False]
+    raw, jpeg = drawn
+    assert [dot["text"] for dot in raw["dots"]] == ["312 mired, 3200 K", "322 mired, 3100 K"]
+    assert [dot["text"] for dot in jpeg["dots"]] == ["neutral", "+10 mired"]
+    assert [dot["frame"] for dot in raw["dots"]] == [1, 3]
+    assert raw["dots"][1]["y"] < raw["dots"][0]["y"], "higher is warmer"
+    assert len(raw["lines"]) == 2, "no line from setup to setup"
+    assert "from 312 mired, 3200 K, to 322 mired" in raw["words"]
+    assert session_colour(shoot_of((1, "raw", None))) == []
+
+
+@given(st.lists(st.tuples(st.integers(1, 3), st.just("raw"), st.floats(100, 700)), min_size=1, max_size=30))
+def test_colour_stays_in_its_box_and_small_changes_look_small(frames: list[tuple[int, str, float]]) -> None:
+    (drawn,) = session_colour(shoot_of(*sorted(frames)))
+    across = [dot["x"] for dot in drawn["dots"]]
+    assert across == sorted(across)
+    assert 0 < across[0] <= across[-1] < 600
+    assert all(0 < dot["y"] < 140 for dot in drawn["dots"])
+    assert all(0 <= tick["y"] <= 140 for tick in drawn["ticks"])
+    assert 2 <= len(drawn["ticks"]) <= 8
+    high = max(dot["y"] for dot in drawn["dots"]) - min(dot["y"] for dot in drawn["dots"])
+    assert high <= 140 * (max(mired for *_, mired in frames) - min(mired for *_, mired in frames)) / 48 + 0.2

@@ -1,0 +1,254 @@
+"""
+The page of a shoot: one HTML file with everything in it, that opens offline, prints, and asks nothing of anybody.
+
+Its drawings are SVG made here (`drawings`) rather than by a plotting library: they follow the reader's light or dark,
+and stay text.
+"""
+
+from __future__ import annotations
+
+import base64
+import itertools
+import math
+import os
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from lampblack.daemon.clean import clean, clean_name
+from lampblack.daemon.config import load_thresholds
+from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words, session_colour
+from lampblack.daemon.eye import Eyes
+from lampblack.daemon.journal import Kept
+from lampblack.daemon.lampbook import Floor, Lamp, changes
+from lampblack.daemon.noted import Choice
+from lampblack.daemon.record import SetupRecord, Shoot
+from lampblack.daemon.refusal import Refused
+from lampblack.daemon.sharing import SetupShares, shares_of
+from lampblack.daemon.showing import Shown
+from lampblack.rules.cautions import STUDIO
+from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
+from lampblack.rules.readings import in_words
+
+Json = dict[str, Any]
+LONG_SIDE = 1000
+_MOST_LARGE = 50  # more frames than this and pictures are made smaller, so that the page can still be mailed
+_LEAST_SIDE = 320
+_WHY = {
+    "spill": "Light that lights the subject from behind also reaches the backdrop. A card between the two takes it"
+    " away without touching the rim; twice the distance from lamp to backdrop leaves a quarter of it, two stops less.",
+    "clipped": "A sensor holds only so much light. What is over that is white without detail, and no later step brings"
+    " it back.",
+    "uneven": "Light falls off with the square of the distance: one side twice as far from the lamp as the other gets a"
+    " quarter of its light.",
+    "white-short": "A backdrop photographs white only where enough light falls on it; grey corners are light that is"
+    " wanting.",
+    "bands": "Lamps on mains ripple at twice its frequency. A shutter that is open for whole ripples sees the same"
+    " light everywhere.",
+    "cast": "Tungsten light is orange to a camera set for daylight. A custom balance from a plain neutral takes the"
+    " cast away.",
+}
+
+
+@dataclass(frozen=True)
+class Page:
+    """
+    The page of a shoot. missing: a line for each frame whose picture could not be made. shares: of the lamps, by
+    setup.
+    """
+
+    html: str
+    missing: list[str]
+    shares: dict[int, SetupShares]
+
+
+@dataclass(frozen=True)
+class _Card:
+    """One frame on the page."""
+
+    number: int
+    file: str
+    settings: str
+    line: str
+    notices: list[str]
+    whys: list[str]
+    choice: Choice | None
+    stars: str
+    picture: str | None
+    thumb: str | None
+    clipped: str | None
+    spilled: str | None
+    bars: list[Json]
+    alt: str
+
+
+def make_page(shoot: Shoot, reader: str) -> Page:
+    """
+    Make the page of a shoot for a reader, client or class; pictures are made on all cores.
+
+    Raises:
+        ConfigError: the thresholds can't be read.
+    """
+    thresholds = load_thresholds()
+    frames = [frame for _, frame in shoot.frames()]
+    side = max(_LEAST_SIDE, round(LONG_SIDE * min(1.0, math.sqrt(_MOST_LARGE / max(len(frames), 1)))))
+    files = [os.fsencode(shoot.folder / os.fsdecode(frame.path)) for frame in frames]
+    with Eyes(thresholds) as eyes:
+        shown = eyes.show([(file, _has_spill(frame)) for file, frame in zip(files, frames, strict=True)], side)
+        shares = {setup.number: found for setup in shoot.setups if (found := shares_of(shoot, setup, thresholds))}
+        pictures = {frame.number: picture for frame, picture in zip(frames, shown, strict=True)}
+    setups = [_setup(shoot, setup, pictures, shares.get(setup.number), reader) for setup in shoot.setups]
+    html = _rendered(shoot, [setup for setup in setups if any(setup[key] for key in _TELLING)], len(frames), reader)
+    missing = [
+        f"{clean_name(os.fsdecode(frame.path))}: no picture on the page: {picture.reason}"
+        for frame in frames
+        if isinstance(picture := pictures[frame.number], Refused)
+    ]
+    return Page(html, missing, shares)
+
+
+_TELLING = ("cards", "readings", "notes", "plan")
+"""What a setup must have some of to be on the page."""
+
+
+def _has_spill(frame: Kept) -> bool:
+    backdrop = frame.verdict.get("backdrop") or {}
+    return backdrop.get("tone") == "black" and backdrop.get("clean") is False
+
+
+def _rendered(shoot: Shoot, setups: list[Json], count: int, reader: str) -> str:
+    for before, after in itertools.pairwise(setups):
+        after["changed"] = _changed(before, after)
+        if (plan := after["plan"]) is not None:
+            plan.again = before["plan"] is not None and plan.lamps == before["plan"].lamps
+    sheet = _templates().get_template("sheet.html")
+    return sheet.render(
+        name=shoot.name, begun=shoot.begun[:10], setups=setups, reader=reader, caution=STUDIO, count=count,
+        colours=session_colour(shoot),
+    )  # fmt: skip
+
+
+def _templates() -> Environment:
+    return Environment(
+        loader=PackageLoader("lampblack.daemon", "templates"), autoescape=True, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
+    )  # fmt: skip
+
+
+def _setup(
+    shoot: Shoot, setup: SetupRecord, pictures: dict[int, Shown | Refused], shares: SetupShares | None, reader: str
+) -> Json:
+    readings = list(setup.readings.values())
+    return {
+        "number": setup.number,
+        "title": clean(setup.title, 60),
+        "notes": setup.notes,
+        "cards": [
+            _card(frame, pictures[frame.number], shoot.choices.get(frame.number), reader) for frame in setup.frames
+        ],
+        "readings": in_words(readings),
+        "curve": curve(setup),
+        "plan": _Plan.of(setup.lamps, shoot.lamps.floor(setup.number)),
+        "shares": shares,
+        "changed": [],
+        "newest": setup.frames[-1].verdict if setup.frames else None,
+    }
+
+
+@dataclass
+class _Plan:
+    """A setup's lamps on the page. again: they stand as in the setup before."""
+
+    lamps: tuple[dict[str, Lamp], Floor]
+    drawing: Json | None
+    words: list[str]
+    again: bool = False
+
+    @classmethod
+    def of(cls, lamps: dict[str, Lamp], floor: Floor) -> _Plan | None:
+        """Return what is to be shown; None where no lamp is named."""
+        return cls((lamps, floor), lamp_plan(lamps, floor), plan_words(lamps, floor)) if lamps else None
+
+
+def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str) -> _Card:
+    said, shown = frame.verdict, made if isinstance(made, Shown) else None
+    exposure = said.get("exposure") or {}
+    iso = exposure.get("iso")
+    speed = "ISO ?" if iso is None else f"ISO {iso:g}"
+    settings = f"{f_text(exposure.get('f_number'))}, {shutter_text(exposure.get('shutter_s'))}, {speed}"
+    notices = [notice for notice in said.get("notices") or [] if isinstance(notice, dict)]
+    line = _line(said)
+    whys = list(dict.fromkeys(_WHY[n["kind"]] for n in notices if n.get("kind") in _WHY)) if reader == "class" else []
+    if reader == "class" and (said.get("next") or {}).get("why"):
+        whys.insert(0, f"What was suggested next: {clean(str(said['next']['why']), 300)}")
+    return _Card(
+        frame.number,
+        clean(str(said.get("file") or ""), 200),
+        settings,
+        line,
+        [clean(str(n.get("text") or ""), 300) for n in notices],
+        whys,
+        choice,
+        "" if choice is None or not choice.rating or choice.rating < 0 else "★" * choice.rating,
+        None if shown is None else _inline("image/jpeg", shown.jpeg),
+        _thumb(frame.preview),
+        None if shown is None or shown.clipped is None else _inline("image/png", shown.clipped),
+        None if shown is None or shown.spilled is None else _inline("image/png", shown.spilled),
+        [] if shown is None else bars(shown.stops),
+        f"Frame {frame.number} at {settings}. {line}",
+    )
+
+
+def _thumb(preview: Json) -> str | None:
+    """Return the journal's small picture; None where it holds none that makes sense."""
+    try:
+        width, height = int(preview["width"]), int(preview["height"])
+        pixels = np.frombuffer(base64.b64decode(preview["rgb"]), np.uint8).reshape(height, width, 3)
+    except (KeyError, TypeError, ValueError):
+        return None
+    return _inline("image/png", cv2.imencode(".png", pixels[..., ::-1])[1].tobytes())
+
+
+def _inline(kind: str, data: bytes) -> str:
+    return f"data:{kind};base64,{base64.b64encode(data).decode()}"
+
+
+def _line(said: Json) -> str:
+    highlights, shadows, backdrop = (said.get(key) or {} for key in ("highlights", "shadows", "backdrop"))
+    parts = [
+        f"{percent(highlights.get('subject'))} of the subject burnt out",
+        f"{percent(shadows.get('subject'))} drowned",
+    ]
+    if backdrop.get("tone"):
+        parts.append(f"{backdrop['tone']} backdrop {'clean' if backdrop.get('clean') else 'not clean'}")
+    return ", ".join(parts) + "."
+
+
+def _changed(before: Json, after: Json) -> list[str]:
+    """Return in words what differs between two setups, by their newest frames."""
+    old, new = before["newest"] or {}, after["newest"] or {}
+    found = []
+    if (light := _apart(old, new, "exposure", "ev100", 1 / 6)) is not None:
+        found.append(f"exposed {stops_long(light)} {'less' if light > 0 else 'more'}")
+    tones = [(said.get("backdrop") or {}).get("tone") for said in (old, new)]
+    if tones[0] != tones[1] and tones[1]:
+        found.append(f"the backdrop is {tones[1]} now")
+    if (deeper := _apart(old, new, "backdrop", "stops_below_white", 1 / 3)) is not None:
+        found.append(f"the backdrop lies {stops_long(deeper)} {'deeper' if deeper > 0 else 'higher'}")
+    clean_now = [(said.get("backdrop") or {}).get("clean") for said in (old, new)]
+    if None not in clean_now and clean_now[0] != clean_now[1]:
+        found.append("its backdrop is clean" if clean_now[1] else "its backdrop is not clean any more")
+    if (warmer := _apart(old, new, "colour", "mired", 5)) is not None:
+        found.append(f"the light is {abs(warmer):.0f} mired {'warmer' if warmer > 0 else 'colder'}")
+    return found + changes(*(plan.lamps[0] if (plan := setup["plan"]) else {} for setup in (before, after)))
+
+
+def _apart(old: Json, new: Json, part: str, key: str, least: float) -> float | None:
+    """Return by how much a figure has grown; None where it is not known of both, or by too little."""
+    one, other = ((said.get(part) or {}).get(key) for said in (old, new))
+    if not isinstance(one, int | float) or not isinstance(other, int | float) or abs(other - one) <= least:
+        return None
+    return float(other - one)
