@@ -19,6 +19,9 @@ from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from lampblack.daemon.clean import clean
 from lampblack.daemon.decode import Decoded, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
@@ -57,7 +60,7 @@ class _Job:
 class _ShowJob:
     path: bytes
     long_side: int
-    spill: bool
+    marks: NDArray[np.uint8] | None
 
 
 class Eye:
@@ -106,9 +109,11 @@ class Eye:
         assert isinstance(answer, Seen | Refused)
         return answer
 
-    def show(self, path: bytes, long_side: int, *, spill: bool, timeout_s: float = 60) -> Shown | Refused:
-        """Make a picture of a file to be looked at, no larger than `long_side` pixels; `spill`: where, on a black."""
-        answer = self._asked(_ShowJob(path, long_side, spill), timeout_s)
+    def show(
+        self, path: bytes, long_side: int, marks: NDArray[np.uint8] | None = None, *, timeout_s: float = 60
+    ) -> Shown | Refused:
+        """Make a picture of a file to be looked at, no larger than `long_side` pixels; `marks`: as of `shown`."""
+        answer = self._asked(_ShowJob(path, long_side, marks), timeout_s)
         assert isinstance(answer, Shown | Refused)
         return answer
 
@@ -167,17 +172,15 @@ class Eyes:
         for eye in self._eyes:
             eye.close()
 
-    def show(self, files: Sequence[tuple[bytes, bool]], long_side: int) -> Iterator[Shown | Refused]:
-        """
-        Make a picture of each file, as `Eye.show` does; work begins at once, pictures come in order.
+    def show(
+        self, files: Sequence[tuple[bytes, NDArray[np.uint8] | None]], long_side: int
+    ) -> Iterator[Shown | Refused]:
+        """Make a picture of each file and its marks, as `Eye.show` does; it begins at once, and they come in order."""
 
-        files: a path, and whether its spill is to be shown.
-        """
-
-        def one(job: tuple[bytes, bool]) -> Shown | Refused:
+        def one(job: tuple[bytes, NDArray[np.uint8] | None]) -> Shown | Refused:
             eye = self._idle.get()
             try:
-                return eye.show(job[0], long_side, spill=job[1])
+                return eye.show(job[0], long_side, job[1])
             finally:
                 self._idle.put(eye)
 
@@ -202,7 +205,7 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
 def _see(job: _Job | _ShowJob, thresholds: Thresholds) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
-            return shown(job.path, job.long_side, thresholds, spill=job.spill)
+            return shown(job.path, job.long_side, thresholds, job.marks)
         return see_here(
             job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop, given=job.given
         )

@@ -17,6 +17,7 @@ from typing import Any
 import cv2
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from numpy.typing import NDArray
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import load_thresholds
@@ -97,7 +98,7 @@ def make_page(shoot: Shoot, reader: str) -> Page:
     side = max(_LEAST_SIDE, round(LONG_SIDE * min(1.0, math.sqrt(_MOST_LARGE / max(len(frames), 1)))))
     files = [os.fsencode(shoot.folder / os.fsdecode(frame.path)) for frame in frames]
     with Eyes(thresholds) as eyes:
-        shown = eyes.show([(file, _has_spill(frame)) for file, frame in zip(files, frames, strict=True)], side)
+        shown = eyes.show(list(zip(files, map(_marks, frames), strict=True)), side)
         shares = {setup.number: found for setup in shoot.setups if (found := shares_of(shoot, setup, thresholds))}
         pictures = {frame.number: picture for frame, picture in zip(frames, shown, strict=True)}
     setups = [_setup(shoot, setup, pictures, shares.get(setup.number), reader) for setup in shoot.setups]
@@ -114,9 +115,21 @@ _TELLING = ("cards", "readings", "notes", "plan")
 """What a setup must have some of to be on the page."""
 
 
-def _has_spill(frame: Kept) -> bool:
+def _marks(frame: Kept) -> NDArray[np.uint8] | None:
+    """Return the marks of a frame whose backdrop should be black and isn't; None where there are none."""
     backdrop = frame.verdict.get("backdrop") or {}
-    return backdrop.get("tone") == "black" and backdrop.get("clean") is False
+    if backdrop.get("tone") != "black" or backdrop.get("clean") is not False:
+        return None
+    return _grid(frame.preview, "marks")
+
+
+def _grid(preview: Json, key: str, *channels: int) -> NDArray[np.uint8] | None:
+    """Return a preview's rows and columns of codes or marks; None where it holds none that makes sense."""
+    try:
+        width, height = int(preview["width"]), int(preview["height"])
+        return np.frombuffer(base64.b64decode(preview[key]), np.uint8).reshape(height, width, *channels)
+    except (KeyError, TypeError, ValueError):
+        return None
 
 
 def _rendered(shoot: Shoot, setups: list[Json], count: int, reader: str) -> str:
@@ -204,12 +217,8 @@ def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str
 
 def _thumb(preview: Json) -> str | None:
     """Return the journal's small picture; None where it holds none that makes sense."""
-    try:
-        width, height = int(preview["width"]), int(preview["height"])
-        pixels = np.frombuffer(base64.b64decode(preview["rgb"]), np.uint8).reshape(height, width, 3)
-    except (KeyError, TypeError, ValueError):
-        return None
-    return _inline("image/png", cv2.imencode(".png", pixels[..., ::-1])[1].tobytes())
+    pixels = _grid(preview, "rgb", 3)
+    return None if pixels is None else _inline("image/png", cv2.imencode(".png", pixels[..., ::-1])[1].tobytes())
 
 
 def _inline(kind: str, data: bytes) -> str:

@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from lampblack.daemon.decode import decode_picture
 from lampblack.daemon.palette import COLOURS
+from lampblack.rules.cells import reduce
 from lampblack.rules.frame import Sensor
-from lampblack.rules.look import glance
+from lampblack.rules.preview import Mark
+from lampblack.rules.raw import reduce_raw
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code, linear_to_srgb
 
@@ -21,7 +23,8 @@ from lampblack.rules.tone import light_of_code, linear_to_srgb
 @dataclass(frozen=True, eq=False)
 class Shown:
     """
-    A frame to be looked at. jpeg: a picture of it. clipped, spilled: PNG overlays of that size, None for nothing.
+    A frame to be looked at. jpeg: a picture of it. clipped, spilled: PNG overlays, to be enlarged to its size; None for
+    nothing.
 
     stops: (n,) share of the picture in each third of a stop, from white down; the last holds all that is darker.
     """
@@ -42,32 +45,44 @@ def preview_json(rgb: NDArray[np.uint8], marks: NDArray[np.uint8]) -> dict[str, 
 _STOPS = 30  # thirds: ten stops
 
 
-def shown(path: bytes, long_side: int, thresholds: Thresholds, *, spill: bool) -> Shown:
+def shown(path: bytes, long_side: int, thresholds: Thresholds, marks: NDArray[np.uint8] | None = None) -> Shown:
     """
-    Make a picture of a file in this very process; `spill`: its backdrop should be black and isn't, show where.
+    Make a picture of a file in this very process.
+
+    Where the backdrop is and where it spills isn't found anew, which takes as long as all the rest: `marks` are those
+    of the preview (rows, columns; bits of `Mark`), drawn as finely as the picture shows them; None for no spill.
 
     Raises:
         FrameRefusedError: it can't be read.
     """
     picture = decode_picture(path, thresholds)
-    seen = glance(picture, thresholds, find=spill)
+    seen = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     if isinstance(picture, Sensor):
         codes: Any = np.rint(linear_to_srgb(seen.light.astype(np.float64)) * 255).astype(np.uint8)
     else:
         codes = picture.codes if picture.codes.dtype == np.uint8 else (picture.codes >> 8).astype(np.uint8)
     small = _shrunk(codes, long_side)
-    size = small.shape[1], small.shape[0]
     done = cv2.imencode(".jpg", small[..., ::-1], [cv2.IMWRITE_JPEG_QUALITY, 82])[1]
-    spilled = (seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)) & seen.backdrop
+    over = seen.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)
     return Shown(
         done.tobytes(),
-        _overlay(seen.clipped_any > _CLIPPED_ENOUGH, size, "clip"),
-        _overlay(spilled, size, "spill"),
+        _overlay(seen.clipped_any > _CLIPPED_ENOUGH, "clip"),
+        None if marks is None else _overlay(over & _spilled(marks, over.shape), "spill"),
         _in_thirds(seen.bright),
     )
 
 
 _CLIPPED_ENOUGH = 0.05  # of a cell's pixels: glints are small, and must not be averaged out of sight
+
+
+def _spilled(marks: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.bool_]:
+    """Return where cells lie in what a preview marks as spilled, well on the backdrop."""
+    size = shape[1], shape[0]
+    behind, spilled = (
+        cv2.resize((marks & mark > 0).astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
+        for mark in (Mark.BACKDROP, Mark.SPILLED)
+    )
+    return np.asarray((behind > 0.7) & (spilled > 0.4))
 
 
 def _shrunk(codes: Any, long_side: int) -> Any:
@@ -80,11 +95,11 @@ def _shrunk(codes: Any, long_side: int) -> Any:
     return cv2.resize(codes, size, interpolation=cv2.INTER_AREA)
 
 
-def _overlay(mask: NDArray[np.bool_], size: tuple[int, int], role: str) -> bytes | None:
-    """Return a PNG, see-through but where a mask is, in the colour that the panel has for it."""
+def _overlay(mask: NDArray[np.bool_], role: str) -> bytes | None:
+    """Return a PNG of the mask's size, see-through but where it is, in the colour that the panel has for it."""
     if not mask.any():
         return None
-    alpha = cv2.resize(mask.astype(np.uint8) * np.uint8(200), size, interpolation=cv2.INTER_NEAREST)
+    alpha = mask.astype(np.uint8) * np.uint8(200)
     image = np.dstack([np.broadcast_to(np.array(COLOURS[role][::-1], np.uint8), (*alpha.shape, 3)), alpha])
     data: bytes = cv2.imencode(".png", image, [cv2.IMWRITE_PNG_COMPRESSION, 9])[1].tobytes()
     return data

@@ -217,32 +217,6 @@ def look(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class Glance:
-    """As much of a frame as it takes to show it, in (rows, columns) cells."""
-
-    light: NDArray[np.float32]
-    bright: NDArray[np.float32]
-    clipped_any: NDArray[np.float32]
-    backdrop: Mask
-
-
-def glance(picture: Picture | Sensor, thresholds: Thresholds, *, find: bool = True) -> Glance:
-    """
-    Look at one frame quickly, for showing it: nothing is measured that a picture doesn't show.
-
-    Args:
-        picture: its pixels or sensor samples, upright.
-        thresholds: the thresholds.
-        find: whether its backdrop is asked for, which takes as long as all the rest.
-    """
-    cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
-    stops = picture.shot.exposure.stops
-    merged = None if stops is None else merge(None, cells.light, cells.clipped_any, stops)
-    parts = _parts(cells, _find(cells, merged, thresholds) if find else None)
-    return Glance(cells.light, cells.bright, cells.clipped_any, parts == Part.BACKDROP)
-
-
 _OFF_CELLS = 0.5
 
 
