@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import logging
+import math
 import os
 import re
 import stat
@@ -68,15 +69,20 @@ def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
     return Decoded(picture, digest[0])
 
 
-def decode_picture(path: bytes, thresholds: Thresholds) -> Picture | Sensor:
-    """Read a frame from disk as `decode_file` does, without its digest: for looking at, once it is known."""
-    return _picture(path, read_regular(path), thresholds)
+def decode_picture(path: bytes, thresholds: Thresholds, least: int | None = None) -> Picture | Sensor:
+    """
+    Read a frame from disk as `decode_file` does, without its digest: for looking at, once it is known.
+
+    least: a JPEG may come smaller, but no smaller along its longer side: its blocks are then averaged as they are
+    unpacked, and what is as small as a glint is lost. None: all of it.
+    """
+    return _picture(path, read_regular(path), thresholds, least)
 
 
-def _picture(path: bytes, data: bytes, thresholds: Thresholds) -> Picture | Sensor:
+def _picture(path: bytes, data: bytes, thresholds: Thresholds, least: int | None = None) -> Picture | Sensor:
     suffix = os.path.splitext(os.fsdecode(path))[1].lower()
     raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
-    return read_raw(data, thresholds) if raw else decode(data, thresholds)
+    return read_raw(data, thresholds) if raw else decode(data, thresholds, least)
 
 
 def _digest(data: bytes, into: list[str]) -> None:
@@ -122,9 +128,9 @@ def read_regular(path: bytes) -> bytes:
             ) from None
 
 
-def decode(data: bytes, thresholds: Thresholds) -> Picture:
+def decode(data: bytes, thresholds: Thresholds, least: int | None = None) -> Picture:
     """
-    Decode a JPEG or TIFF file's bytes, by what they are and not by a name.
+    Decode a JPEG or TIFF file's bytes, by what they are and not by a name; `least` as of `decode_picture`.
 
     Raises:
         FrameRefusedError: see `decode_file`.
@@ -134,7 +140,7 @@ def decode(data: bytes, thresholds: Thresholds) -> Picture:
     if not data.strip(b"\0"):
         raise FrameRefusedError("the file holds nothing but zeros: its copy failed, copy it again", final=False)
     if data[:2] == b"\xff\xd8":
-        kind, codes = "jpeg", _jpeg(data, thresholds)
+        kind, codes = "jpeg", _jpeg(data, thresholds, least)
     elif data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
         kind, codes = "tiff", _tiff(data, thresholds)
     else:
@@ -146,7 +152,7 @@ def decode(data: bytes, thresholds: Thresholds) -> Picture:
     return Picture(kind, _upright(codes, orientation), shot, turned=orientation >= 5)  # type: ignore[arg-type]
 
 
-def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
+def _jpeg(data: bytes, thresholds: Thresholds, least: int | None) -> Any:
     try:
         height, width, colours, _ = simplejpeg.decode_jpeg_header(data, strict=False)
     except (ValueError, KeyError) as wrong:  # KeyError: a colour space that the library has no name for
@@ -155,7 +161,7 @@ def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
     if colours in ("CMYK", "YCCK"):
         raise FrameRefusedError("a CMYK JPEG is a print file, not a camera's frame: export it as RGB")
     try:
-        return _rgb(data)
+        return _rgb(data, **_no_smaller(width, height, least))
     except MemoryError:
         raise FrameRefusedError(
             f"{width} x {height} pixels do not fit into the memory allowed: export it smaller"
@@ -169,14 +175,21 @@ def _jpeg(data: bytes, thresholds: Thresholds) -> Any:
     raise FrameRefusedError(what, final=not cut)
 
 
-def _rgb(data: bytes) -> Any:
+def _no_smaller(width: int, height: int, least: int | None) -> dict[str, int]:
+    if least is None:
+        return {}
+    share = least / max(width, height)
+    return {"min_width": math.ceil(width * share), "min_height": math.ceil(height * share)}
+
+
+def _rgb(data: bytes, **size: int) -> Any:
     try:
-        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True)
+        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True, **size)
     except ValueError as wrong:
         # Junk between the headers of a file that has its end is odd, and nothing of the picture is lost.
         if not (_BEFORE_PIXELS.search(str(wrong)) and b"\xff\xd9" in data[-4096:]):
             raise
-    return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False)
+    return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False, **size)
 
 
 def _tiff(data: bytes, thresholds: Thresholds) -> Any:

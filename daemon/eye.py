@@ -19,13 +19,10 @@ from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from lampblack.daemon.clean import clean
 from lampblack.daemon.decode import Decoded, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
-from lampblack.daemon.showing import Shown, preview_json, shown
+from lampblack.daemon.showing import Known, Shown, preview_json, shown
 from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
@@ -60,7 +57,7 @@ class _Job:
 class _ShowJob:
     path: bytes
     long_side: int
-    marks: NDArray[np.uint8] | None
+    known: Known
 
 
 class Eye:
@@ -109,11 +106,9 @@ class Eye:
         assert isinstance(answer, Seen | Refused)
         return answer
 
-    def show(
-        self, path: bytes, long_side: int, marks: NDArray[np.uint8] | None = None, *, timeout_s: float = 60
-    ) -> Shown | Refused:
-        """Make a picture of a file to be looked at, no larger than `long_side` pixels; `marks`: as of `shown`."""
-        answer = self._asked(_ShowJob(path, long_side, marks), timeout_s)
+    def show(self, path: bytes, long_side: int, known: Known, *, timeout_s: float = 60) -> Shown | Refused:
+        """Make a picture of a file to be looked at, no larger than `long_side` pixels, by what is known of it."""
+        answer = self._asked(_ShowJob(path, long_side, known), timeout_s)
         assert isinstance(answer, Shown | Refused)
         return answer
 
@@ -172,12 +167,10 @@ class Eyes:
         for eye in self._eyes:
             eye.close()
 
-    def show(
-        self, files: Sequence[tuple[bytes, NDArray[np.uint8] | None]], long_side: int
-    ) -> Iterator[Shown | Refused]:
-        """Make a picture of each file and its marks, as `Eye.show` does; it begins at once, and they come in order."""
+    def show(self, files: Sequence[tuple[bytes, Known]], long_side: int) -> Iterator[Shown | Refused]:
+        """Make a picture of each file as `Eye.show` does; it begins at once, and they come in order."""
 
-        def one(job: tuple[bytes, NDArray[np.uint8] | None]) -> Shown | Refused:
+        def one(job: tuple[bytes, Known]) -> Shown | Refused:
             eye = self._idle.get()
             try:
                 return eye.show(job[0], long_side, job[1])
@@ -205,7 +198,7 @@ def _work(pipe: Connection, thresholds: Thresholds) -> None:
 def _see(job: _Job | _ShowJob, thresholds: Thresholds) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
-            return shown(job.path, job.long_side, thresholds, job.marks)
+            return shown(job.path, job.long_side, thresholds, job.known)
         return see_here(
             job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop, given=job.given
         )

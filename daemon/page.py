@@ -29,7 +29,7 @@ from lampblack.daemon.noted import Choice
 from lampblack.daemon.record import SetupRecord, Shoot
 from lampblack.daemon.refusal import Refused
 from lampblack.daemon.sharing import SetupShares, shares_of
-from lampblack.daemon.showing import Shown
+from lampblack.daemon.showing import Known, Shown
 from lampblack.rules.cautions import STUDIO
 from lampblack.rules.figures import f_text, percent, shutter_text, stops_long
 from lampblack.rules.readings import in_words
@@ -98,7 +98,7 @@ def make_page(shoot: Shoot, reader: str) -> Page:
     side = max(_LEAST_SIDE, round(LONG_SIDE * min(1.0, math.sqrt(_MOST_LARGE / max(len(frames), 1)))))
     files = [os.fsencode(shoot.folder / os.fsdecode(frame.path)) for frame in frames]
     with Eyes(thresholds) as eyes:
-        shown = eyes.show(list(zip(files, map(_marks, frames), strict=True)), side)
+        shown = eyes.show(list(zip(files, map(_known, frames), strict=True)), side)
         shares = {setup.number: found for setup in shoot.setups if (found := shares_of(shoot, setup, thresholds))}
         pictures = {frame.number: picture for frame, picture in zip(frames, shown, strict=True)}
     setups = [_setup(shoot, setup, pictures, shares.get(setup.number), reader) for setup in shoot.setups]
@@ -115,12 +115,11 @@ _TELLING = ("cards", "readings", "notes", "plan")
 """What a setup must have some of to be on the page."""
 
 
-def _marks(frame: Kept) -> NDArray[np.uint8] | None:
-    """Return the marks of a frame whose backdrop should be black and isn't; None where there are none."""
-    backdrop = frame.verdict.get("backdrop") or {}
-    if backdrop.get("tone") != "black" or backdrop.get("clean") is not False:
-        return None
-    return _grid(frame.preview, "marks")
+def _known(frame: Kept) -> Known:
+    """Return what the verdict says that a picture needs."""
+    backdrop, highlights = frame.verdict.get("backdrop") or {}, frame.verdict.get("highlights") or {}
+    spills = backdrop.get("tone") == "black" and backdrop.get("clean") is False
+    return Known(highlights.get("frame") != 0, _grid(frame.preview, "marks") if spills else None)
 
 
 def _grid(preview: Json, key: str, *channels: int) -> NDArray[np.uint8] | None:

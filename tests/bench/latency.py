@@ -65,11 +65,11 @@ def row(name: str, bare: list[float], took: list[float], memory: float, bar: flo
     print(f"{name:<17}{figures}", flush=True)
 
 
-def picture(megapixels: float, kind: str) -> bytes:
-    """Return a frame of the mock studio at its even exposure."""
+def picture(megapixels: float, kind: str, f_number: float = 7.1) -> bytes:
+    """Return a frame of the mock studio, at its even exposure or at another."""
     studio = Studio.load("black")
     settings = Settings(
-        f_number=7.1,
+        f_number=f_number,
         shutter_s=1 / 64,
         shutter="1/60",
         iso=200,
