@@ -16,11 +16,13 @@ from typing import Any
 
 import cv2
 import numpy as np
+import simplejpeg
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from numpy.typing import NDArray
 
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import load_thresholds
+from lampblack.daemon.contact import Print
 from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words, session_colour
 from lampblack.daemon.eye import Eyes
 from lampblack.daemon.journal import Kept
@@ -58,12 +60,13 @@ _WHY = {
 class Page:
     """
     The page of a shoot. missing: a line for each frame whose picture could not be made. shares: of the lamps, by
-    setup.
+    setup. prints: the frames for contact sheets.
     """
 
     html: str
     missing: list[str]
     shares: dict[int, SetupShares]
+    prints: list[Print]
 
 
 @dataclass(frozen=True)
@@ -108,7 +111,18 @@ def make_page(shoot: Shoot, reader: str) -> Page:
         for frame in frames
         if isinstance(picture := pictures[frame.number], Refused)
     ]
-    return Page(html, missing, shares)
+    prints = [_print(setup, frame, pictures[frame.number], shoot) for setup, frame in shoot.frames()]
+    return Page(html, missing, shares, prints)
+
+
+def _print(setup: SetupRecord, frame: Kept, made: Shown | Refused, shoot: Shoot) -> Print:
+    """Return a frame for a contact sheet; where it can't be read any more, as the journal's small picture."""
+    picture = _grid(frame.preview, "rgb", 3)
+    if isinstance(made, Shown):
+        picture = simplejpeg.decode_jpeg(made.jpeg)
+    choice = shoot.choices.get(frame.number)
+    stars = max(0, choice.rating or 0) if choice is not None else 0
+    return Print(picture, f"{frame.number}  {_settings(frame.verdict)}", clean(setup.title, 60), stars)
 
 
 _TELLING = ("cards", "readings", "notes", "plan")
@@ -187,10 +201,7 @@ class _Plan:
 
 def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str) -> _Card:
     said, shown = frame.verdict, made if isinstance(made, Shown) else None
-    exposure = said.get("exposure") or {}
-    iso = exposure.get("iso")
-    speed = "ISO ?" if iso is None else f"ISO {iso:g}"
-    settings = f"{f_text(exposure.get('f_number'))}, {shutter_text(exposure.get('shutter_s'))}, {speed}"
+    settings = _settings(said)
     notices = [notice for notice in said.get("notices") or [] if isinstance(notice, dict)]
     line = _line(said)
     whys = list(dict.fromkeys(_WHY[n["kind"]] for n in notices if n.get("kind") in _WHY)) if reader == "class" else []
@@ -212,6 +223,13 @@ def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str
         [] if shown is None else bars(shown.stops),
         f"Frame {frame.number} at {settings}. {line}",
     )
+
+
+def _settings(said: Json) -> str:
+    exposure = said.get("exposure") or {}
+    iso = exposure.get("iso")
+    speed = "ISO ?" if iso is None else f"ISO {iso:g}"
+    return f"{f_text(exposure.get('f_number'))}, {shutter_text(exposure.get('shutter_s'))}, {speed}"
 
 
 def _thumb(preview: Json) -> str | None:

@@ -12,6 +12,7 @@ from typing import Any
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError
+from lampblack.daemon.contact import contact_sheets
 from lampblack.daemon.noted import Choice, reading_json
 from lampblack.daemon.page import Page, make_page
 from lampblack.daemon.record import RecordError, Shoot, read_shoot
@@ -28,7 +29,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", type=Path, metavar="FILE", help="where the page goes (default: FOLDER/report.html)")
     parser.add_argument("--csv", type=Path, metavar="FILE", help="also a table of the frames")
+    parser.add_argument(
+        "--contact", type=_png, metavar="FILE.png", help="also contact sheets: FILE.png, or FILE-1.png, FILE-2.png, ..."
+    )
     parser.add_argument("--json", action="store_true", help="print all that the page tells as one JSON object")
+
+
+def _png(text: str) -> Path:
+    path = Path(text)
+    if path.suffix.lower() != ".png":
+        raise argparse.ArgumentTypeError(f"{text!r}: a contact sheet is a .png")
+    return path
 
 
 def run(args: argparse.Namespace) -> int:
@@ -40,14 +51,21 @@ def run(args: argparse.Namespace) -> int:
         page = _write_page(shoot, out, args.reader)
         if args.csv is not None:
             _write(args.csv, table(shoot).encode("utf-8-sig"))
+        sheets = [] if args.contact is None else _write_contact(args.contact, shoot, page)
     except (RecordError, ConfigError, _SheetError) as wrong:
         return standing.fail(args, folder, str(wrong))
     for text in page.missing:
         print(text, file=sys.stderr)
     if args.json:
-        standing.print_json({**as_json(shoot, page), "page": standing.folder_text(out)})
+        standing.print_json(
+            {
+                **as_json(shoot, page),
+                "page": standing.folder_text(out),
+                "contact": list(map(standing.folder_text, sheets)),
+            }
+        )
     else:
-        print(f"Written: {clean_name(out)}")
+        print("\n".join(f"Written: {clean_name(path)}" for path in (out, *sheets)))
     return 1 if page.missing else 0
 
 
@@ -69,6 +87,15 @@ def _write_page(shoot: Shoot, out: Path, reader: str) -> Page:
     page = make_page(shoot, reader)
     _write(out, page.html.encode())
     return page
+
+
+def _write_contact(out: Path, shoot: Shoot, page: Page) -> list[Path]:
+    """Write the contact sheets; return where."""
+    sheets = list(contact_sheets(f"{shoot.name}, {shoot.begun[:10]}", page.prints))
+    paths = [out] if len(sheets) == 1 else [out.with_stem(f"{out.stem}-{i + 1}") for i in range(len(sheets))]
+    for path, sheet in zip(paths, sheets, strict=True):
+        _write(path, sheet)
+    return paths
 
 
 def _write(path: Path, data: bytes) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from PIL import Image
 from watching import jpeg, run, watching
 
 HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script> & \x1b[31m \u202e"quoted"'
@@ -118,6 +119,16 @@ def test_setups_can_be_renamed_afterwards(shoot: Path) -> None:
     assert run("slate", str(shoot), "x", "--rename", "7").returncode == 1
     said = json.loads(run("report", str(shoot), "--json").stdout)
     assert [setup["name"] for setup in said["setups"]] == ["key only", "rim lower"]
+
+
+def test_contact_sheets_are_written_beside_the_page(shoot: Path, tmp_path: Path) -> None:
+    (shoot / "1.jpg").unlink()  # its small picture is in the journal
+    done = run("report", str(shoot), "--contact", str(tmp_path / "sheet.png"))
+    assert "sheet.png" in done.stdout
+    with Image.open(tmp_path / "sheet.png") as sheet:
+        assert sheet.format == "PNG"
+        assert sheet.width == 1800
+    assert run("report", str(shoot), "--contact", str(tmp_path / "sheet.jpg")).returncode == 2
 
 
 def test_what_cannot_be_read_is_named_and_the_rest_is_told(shoot: Path) -> None:
