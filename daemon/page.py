@@ -27,7 +27,7 @@ from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words, sessio
 from lampblack.daemon.eye import Eyes
 from lampblack.daemon.journal import Kept
 from lampblack.daemon.lampbook import Floor, Lamp, changes
-from lampblack.daemon.noted import Choice
+from lampblack.daemon.noted import LONG, Choice
 from lampblack.daemon.record import SetupRecord, Shoot
 from lampblack.daemon.refusal import Refused
 from lampblack.daemon.sharing import SetupShares, shares_of
@@ -160,8 +160,13 @@ def _rendered(shoot: Shoot, setups: list[Json], count: int, reader: str) -> str:
 def _templates() -> Environment:
     return Environment(
         loader=PackageLoader("lampblack.daemon", "templates"), autoescape=True, undefined=StrictUndefined,
-        trim_blocks=True, lstrip_blocks=True,
+        trim_blocks=True, lstrip_blocks=True, finalize=_harmless,
     )  # fmt: skip
+
+
+def _harmless(value: Any) -> Any:
+    """Return what a template is about to write, a text cleaned: whoever wrote the journal may not have been us."""
+    return clean(value, LONG) if type(value) is str else value
 
 
 def _setup(

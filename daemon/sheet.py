@@ -13,7 +13,7 @@ from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError
 from lampblack.daemon.contact import contact_sheets
-from lampblack.daemon.noted import Choice, reading_json
+from lampblack.daemon.noted import LONG, Choice, reading_json
 from lampblack.daemon.page import Page, make_page
 from lampblack.daemon.record import RecordError, Shoot, read_shoot
 from lampblack.daemon.whole import write_whole
@@ -163,5 +163,9 @@ def table(shoot: Shoot) -> str:
 def _cell(value: Any) -> Any:
     if not isinstance(value, str):
         return value
-    text = clean(value, 2000)
-    return f"'{text}" if text[:1] in ("=", "+", "-", "@", "\t", "\r") else text
+    text = clean(value, LONG)
+    return f"'{text}" if text.startswith(_FORMULA) else text
+
+
+_FORMULA = tuple("=+-@＝＋－＠")
+"""What a spreadsheet takes for one (OWASP, on CSV injection); white space before it is gone by then."""
