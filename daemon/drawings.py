@@ -30,6 +30,8 @@ def bars(stops: Sequence[float]) -> list[Json]:
     ]
 
 
+_LETTER, _LINE = 6.8, 15.0  # of a letter's width, and from line to line
+
 # ---------------------------------------------------------------- the exposure curve
 
 
@@ -73,21 +75,24 @@ def curve(setup: SetupRecord) -> Json | None:
 def _reading_marks(setup: SetupRecord, newest: Json, low: float, high: float) -> list[Json]:
     told = newest.get("exposure") or {}
     exposure = Exposure.of(None, told.get("shutter_s"), told.get("iso"))
-    found = []
-    for place, f_number in marks_at(setup.readings.values(), exposure).items():
-        av = aperture_value(f_number)
+    found: list[Json] = []
+    ends = [-1e9, -1e9, -1e9]  # where the letters of each row end
+    for place, f_number in sorted(marks_at(setup.readings.values(), exposure).items(), key=lambda mark: mark[1]):
+        av, text = aperture_value(f_number), f"{clean(place, 16)} {f_text(f_number)}"
         if low <= av <= high:
-            found.append({"x": round(600 * (av - low) / (high - low), 1), "text": f"{place} {f_text(f_number)}"})
+            x, half = round(600 * (av - low) / (high - low), 1), len(text) * _LETTER / 2
+            row = min(range(3), key=lambda i: (max(0.0, ends[i] + 8 - (x - half)), i))
+            ends[row] = x + half
+            found.append({"x": x, "text": text, "row": row})
     return found
 
 
 # ---------------------------------------------------------------- the lamp plan
 
-_ROOM = (460.0, 400.0)
+_ROOM = (360.0, 400.0)
 """The most that a plan takes, without the letters at its rim."""
-_MARGIN = (120.0, 40.0)
+_MARGIN = (100.0, 40.0)
 _PER_METRE = 240.0
-_LETTER, _LINE = 6.8, 15.0
 _SMALL = 9.0  # of a symbol whose size wasn't told
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
@@ -209,18 +210,33 @@ class LampBook:
         for lamp in lamps.values():
             alone = f"; alone in frame {marked[lamp.name]}" if lamp.name in marked else ""
             found.append(f"{lamp.name}: {lamp.text}{alone}")
-            if lamp.distance is not None and not lamp.is_card:
-                away = None if floor.backdrop is None else to_backdrop(lamp.thing, floor.backdrop)
-                found += lines_on(Place(lamp.distance, lamp.size or 0.0, floor.depth, floor.backdrop, away or None))
-                if reflector is not None:
-                    found.append(_reflector_line(reflector, lamp.distance))
+            found += distance_lines(lamp, floor)
+            if reflector is not None and lamp.distance is not None and not lamp.is_card:
+                found.append(_reflector_line(reflector, lamp.distance))
         found += [f"{word} lamps {how} in frame {marked[key]}" for word, how, key in _MARKS if key in marked]
-        for name in dict.fromkeys(lamp.circuit for lamp in lamps.values() if lamp.circuit is not None):
-            watts = [lamp.watts or 0.0 for lamp in lamps.values() if lamp.circuit == name]
-            found += load_lines(name, self.circuits.get(name), watts)
+        found += self.circuit_lines(setup)
         if any(lamp.kind in HOT for lamp in lamps.values()):
             found.append(LAMPS)
         return found
+
+    def circuit_lines(self, setup: int) -> list[str]:
+        """Return what the lamps of a setup draw of what their circuits carry."""
+        lamps, found = self.lamps(setup).values(), []
+        for name in dict.fromkeys(lamp.circuit for lamp in lamps if lamp.circuit is not None):
+            watts = [lamp.watts or 0.0 for lamp in lamps if lamp.circuit == name]
+            found += load_lines(name, self.circuits.get(name), watts)
+        return found
+
+
+def distance_lines(lamp: Lamp, floor: Floor) -> list[str]:
+    """Return what the place of a lamp means for its light; nothing of a card, or where no distance was told."""
+    if lamp.distance is None or lamp.is_card:
+        return []
+    away = None
+    if floor.backdrop is not None:
+        with contextlib.suppress(ValueError):  # told to be higher than it is far
+            away = to_backdrop(lamp.thing, floor.backdrop)
+    return lines_on(Place(lamp.distance, lamp.size or 0.0, floor.depth, floor.backdrop, away or None))
 
 
 def _reflector_line(reflector: tuple[float, float], distance: float) -> str:

@@ -26,7 +26,7 @@ from lampblack.daemon.contact import Print
 from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words, session_colour
 from lampblack.daemon.eye import Eyes
 from lampblack.daemon.journal import Kept
-from lampblack.daemon.lampbook import Floor, Lamp, changes
+from lampblack.daemon.lampbook import Floor, Lamp, changes, distance_lines
 from lampblack.daemon.noted import LONG, Choice
 from lampblack.daemon.record import SetupRecord, Shoot
 from lampblack.daemon.refusal import Refused
@@ -78,6 +78,7 @@ class _Card:
     settings: str
     line: str
     notices: list[str]
+    suggested: str | None
     whys: list[str]
     choice: Choice | None
     stars: str
@@ -146,6 +147,11 @@ def _grid(preview: Json, key: str, *channels: int) -> NDArray[np.uint8] | None:
 
 
 def _rendered(shoot: Shoot, setups: list[Json], count: int, reader: str) -> str:
+    for setup in setups:
+        said: set[str] = set()  # the physics is told where it first matters in a setup, not at every frame
+        for card in setup["cards"]:
+            card.whys[:] = [why for why in card.whys if why not in said]
+            said |= set(card.whys)
     for before, after in itertools.pairwise(setups):
         after["changed"] = _changed(before, after)
         if (plan := after["plan"]) is not None:
@@ -182,7 +188,7 @@ def _setup(
         ],
         "readings": in_words(readings),
         "curve": curve(setup),
-        "plan": _Plan.of(setup.lamps, shoot.lamps.floor(setup.number)),
+        "plan": _Plan.of(shoot, setup, reader),
         "shares": shares,
         "changed": [],
         "newest": setup.frames[-1].verdict if setup.frames else None,
@@ -196,12 +202,19 @@ class _Plan:
     lamps: tuple[dict[str, Lamp], Floor]
     drawing: Json | None
     words: list[str]
+    whys: list[str]
     again: bool = False
 
     @classmethod
-    def of(cls, lamps: dict[str, Lamp], floor: Floor) -> _Plan | None:
+    def of(cls, shoot: Shoot, setup: SetupRecord, reader: str) -> _Plan | None:
         """Return what is to be shown; None where no lamp is named."""
-        return cls((lamps, floor), lamp_plan(lamps, floor), plan_words(lamps, floor)) if lamps else None
+        lamps, floor, whys = setup.lamps, shoot.lamps.floor(setup.number), []
+        if not lamps:
+            return None
+        if reader == "class":
+            whys = [f"{lamp.name}: {line}" for lamp in lamps.values() for line in distance_lines(lamp, floor)]
+            whys += shoot.lamps.circuit_lines(setup.number)
+        return cls((lamps, floor), lamp_plan(lamps, floor), plan_words(lamps, floor), whys)
 
 
 def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str) -> _Card:
@@ -209,16 +222,16 @@ def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str
     settings = _settings(said)
     notices = [notice for notice in said.get("notices") or [] if isinstance(notice, dict)]
     line = _line(said)
-    whys = list(dict.fromkeys(_WHY[n["kind"]] for n in notices if n.get("kind") in _WHY)) if reader == "class" else []
-    if reader == "class" and (said.get("next") or {}).get("why"):
-        whys.insert(0, f"What was suggested next: {clean(str(said['next']['why']), 300)}")
+    why = (said.get("next") or {}).get("why")
+    suggested = clean(str(why), 300) if reader == "class" and why else None
     return _Card(
         frame.number,
         clean(str(said.get("file") or ""), 200),
         settings,
         line,
         [clean(str(n.get("text") or ""), 300) for n in notices],
-        whys,
+        suggested,
+        list(dict.fromkeys(_WHY[n["kind"]] for n in notices if n.get("kind") in _WHY)) if reader == "class" else [],
         choice,
         "" if choice is None or not choice.rating or choice.rating < 0 else "★" * choice.rating,
         None if shown is None else _inline("image/jpeg", shown.jpeg),
