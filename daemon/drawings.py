@@ -69,7 +69,9 @@ def curve(setup: SetupRecord) -> Json | None:
         if one.get("shot")
     ]
     marks = [{"x": x(aperture_value(one["f_number"])), "f": f_text(one["f_number"])} for one in outcomes[::3]]
-    return {"lines": lines, "shots": shots, "marks": marks, "readings": _reading_marks(setup, newest, low, high)}
+    readings = _reading_marks(setup, newest, low, high)
+    high = 200 + 15 * max((one["row"] + 1 for one in readings), default=0)
+    return {"lines": lines, "shots": shots, "marks": marks, "readings": readings, "high": high}
 
 
 def _reading_marks(setup: SetupRecord, newest: Json, low: float, high: float) -> list[Json]:
@@ -173,9 +175,11 @@ def lamp_plan(lamps: Mapping[str, Lamp], floor: Floor) -> Json | None:
         paper.taken.append((at[0] - _SMALL, at[1] - _SMALL, at[0] + _SMALL, at[1] + _SMALL))
         if thing.what == "lamp":
             paper.lines.append((at, home))
-    drawn["things"] = [_drawn(paper, thing, placed) for thing in placed.values()]
     rays = [thing for thing in things.values() if thing.distance is None and thing.bearing is not None]
-    drawn["rays"] = [_ray(paper, thing) for thing in rays]
+    ends = [_ray_end(paper, thing) for thing in rays]
+    paper.lines += [(home, end) for end in ends]
+    drawn["things"] = [_drawn(paper, thing, placed) for thing in placed.values()]
+    drawn["rays"] = [_ray(paper, thing, end) for thing, end in zip(rays, ends, strict=True)]
     drawn["shadows"] = [] if floor.backdrop is None else _shadows(paper, placed, floor.backdrop)
     metres = bar_metres(paper.per_metre)
     drawn["bar"] = {"length": round(metres * paper.per_metre, 1), "text": f"{metres:g} m", "y": paper.height - 14}
@@ -290,10 +294,18 @@ def _drawn(paper: _Paper, thing: Thing, placed: Mapping[str, Thing]) -> Json:
     return {"what": thing.what, "x": x, "y": y, "ends": ends, "back": back, "sized": bool(thing.size), "label": label}
 
 
-def _ray(paper: _Paper, thing: Thing) -> Json:
-    """Return the direction of a thing whose distance wasn't told: a line from the subject to near the rim."""
-    assert thing.bearing is not None
-    turn = math.radians(thing.bearing)
+def _ray(paper: _Paper, thing: Thing, end: Point) -> Json:
+    """Return the direction of a thing whose distance wasn't told."""
+    return {
+        "x": end[0],
+        "y": end[1],
+        "label": paper.label(end, (0.0, 0.0), [clean(thing.name, 20), "distance not told"]),
+    }
+
+
+def _ray_end(paper: _Paper, thing: Thing) -> Point:
+    """Return where a line from the subject in a thing's direction ends, near the rim."""
+    turn = math.radians(thing.bearing or 0.0)
     home = paper.at((0.0, 0.0))
     way = math.sin(turn), math.cos(turn)  # down is the camera's side
     room = [
@@ -301,9 +313,7 @@ def _ray(paper: _Paper, thing: Thing) -> Json:
         ((paper.height - 60 if way[1] > 0 else _MARGIN[1] + 20) - home[1]) / way[1] if abs(way[1]) > 1e-6 else 1e9,
     ]
     far = max(min(room), 40.0)
-    end = round(home[0] + way[0] * far, 1), round(home[1] + way[1] * far, 1)
-    label = paper.label(end, (0.0, 0.0), [clean(thing.name, 20), "distance not told"])
-    return {"x": end[0], "y": end[1], "label": label}
+    return round(home[0] + way[0] * far, 1), round(home[1] + way[1] * far, 1)
 
 
 def _shadows(paper: _Paper, placed: Mapping[str, Thing], backdrop: float) -> list[str]:

@@ -299,6 +299,21 @@ def changes(before: Mapping[str, Lamp], after: Mapping[str, Lamp]) -> list[str]:
     return found + [f"gone: {name}" for name in before if name not in after]
 
 
+def floor_changes(before: Floor, after: Floor) -> list[str]:
+    """
+    Return in words what has changed about the floor.
+
+    >>> floor_changes(Floor(camera=2.0, backdrop=1.0), Floor(camera=2.0, backdrop=2.0))
+    ['the backdrop is 2 m behind the subject (1 m before)']
+    """
+    found = []
+    for key, how in (("camera", "from"), ("backdrop", "behind")):
+        old, new = getattr(before, key), getattr(after, key)
+        if new is not None and new != old:
+            found.append(f"the {key} is {new:g} m {how} the subject" + ("" if old is None else f" ({old:g} m before)"))
+    return found
+
+
 def _lamp_changes(old: Lamp, new: Lamp) -> list[str]:
     found, name = [], new.name
     if new.distance is not None and new.distance != old.distance:

@@ -26,7 +26,7 @@ from lampblack.daemon.contact import Print
 from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words, session_colour
 from lampblack.daemon.eye import Eyes
 from lampblack.daemon.journal import Kept
-from lampblack.daemon.lampbook import Floor, Lamp, changes, distance_lines
+from lampblack.daemon.lampbook import Floor, Lamp, changes, distance_lines, floor_changes
 from lampblack.daemon.noted import LONG, Choice
 from lampblack.daemon.record import SetupRecord, Shoot
 from lampblack.daemon.refusal import Refused
@@ -147,7 +147,11 @@ def _grid(preview: Json, key: str, *channels: int) -> NDArray[np.uint8] | None:
 
 
 def _rendered(shoot: Shoot, setups: list[Json], count: int, reader: str) -> str:
+    told: set[str] = set()
     for setup in setups:
+        if (plan := setup["plan"]) is not None:
+            plan.whys = [why for why in plan.whys if why not in told]
+            told |= set(plan.whys)
         said: set[str] = set()  # the physics is told where it first matters in a setup, not at every frame
         for card in setup["cards"]:
             card.whys[:] = [why for why in card.whys if why not in said]
@@ -287,7 +291,8 @@ def _changed(before: Json, after: Json) -> list[str]:
         found.append("its backdrop is clean" if clean_now[1] else "its backdrop is not clean any more")
     if (warmer := _apart(old, new, "colour", "mired", 5)) is not None:
         found.append(f"the light is {abs(warmer):.0f} mired {'warmer' if warmer > 0 else 'colder'}")
-    return found + changes(*(plan.lamps[0] if (plan := setup["plan"]) else {} for setup in (before, after)))
+    plans = [plan.lamps if (plan := setup["plan"]) else ({}, Floor()) for setup in (before, after)]
+    return found + changes(plans[0][0], plans[1][0]) + floor_changes(plans[0][1], plans[1][1])
 
 
 def _apart(old: Json, new: Json, part: str, key: str, least: float) -> float | None:
