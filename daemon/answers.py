@@ -213,7 +213,7 @@ def _lamp(memory: Memory, request: Event) -> Answer:
     told = floor_of(request)
     floor = replace(book.floor(setup), **told.told)
     lines = book.lines(setup, floor, reflector)
-    reply = _ok("; ".join(lines) or ("Noted." if told.told else "No lamp is named yet."))
+    reply = _ok("; ".join(lines) or "No lamp is named yet.")
     entry = _entry(FLOOR, setup=setup, **told.told) if told.told else None
     return {**reply, "lines": lines, "lamps": lamps_json(book, setup), "floor": asdict(floor)}, entry
 

@@ -108,6 +108,22 @@ class Floor:
         """Return what was said."""
         return {key: value for key, value in asdict(self).items() if value is not None}
 
+    @property
+    def text(self) -> str:
+        """
+        Return it in a line; nothing where nothing was said.
+
+        >>> Floor(camera=2.4, depth=0.3).text
+        'Camera 2.4 m from the subject; subject 0.3 m deep.'
+        """
+        told = [
+            None if self.camera is None else f"camera {self.camera:g} m from the subject",
+            None if self.backdrop is None else f"backdrop {self.backdrop:g} m behind the subject",
+            None if self.depth is None else f"subject {self.depth:g} m deep",
+        ]
+        line = "; ".join(fact for fact in told if fact)
+        return f"{line[0].upper()}{line[1:]}." if line else ""
+
 
 def floor_of(told: Mapping[str, Any]) -> Floor:
     """
@@ -214,6 +230,7 @@ class LampBook:
             if reflector is not None and lamp.distance is not None and not lamp.is_card:
                 found.append(_reflector_line(reflector, lamp.distance))
         found += [f"{word} lamps {how} in frame {marked[key]}" for word, how, key in _MARKS if key in marked]
+        found += [floor.text] if floor.text else []
         found += self.circuit_lines(setup)
         if any(lamp.kind in HOT for lamp in lamps.values()):
             found.append(LAMPS)

@@ -9,11 +9,12 @@ is not taken for the next lamp's; the switch is asked for again.
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
 from lampblack.daemon.bracket import TRIES, Run, Stage, cannot
-from lampblack.daemon.lampbook import ALL, NONE
+from lampblack.daemon.lampbook import ALL, NONE, Lamp
 from lampblack.rules.glimpse import Glimpse, Switch
 from lampblack.rules.run import Offer, Plan, Setting
 
@@ -145,9 +146,9 @@ def _nearest(offer: Offer, here: Setting, change: float) -> Setting | None:
     return min((replace(here, f_number=n) for n in offer.f_numbers), key=lambda s: abs(s.light - wanted))
 
 
-def lamps_of(request: Event) -> tuple[tuple[str, ...], float | None]:
+def lamps_of(request: Event, known: Mapping[str, Lamp]) -> tuple[tuple[str, ...], float | None]:
     """
-    Return the lamps that a request names, and the pause.
+    Return the lamps that a request names, and the pause. known: the setup's lamps and cards by name.
 
     Raises:
         ValueError: it makes no sense; the text says why.
@@ -157,6 +158,8 @@ def lamps_of(request: Event) -> tuple[tuple[str, ...], float | None]:
     plain = {name.lower() for name in names if name}
     if not 1 <= len(names) <= _MOST or len(plain) < len(names) or plain & {ALL, NONE}:
         raise ValueError(f"Name up to {_MOST} lamps, each once: key,fill,rim; all and none come by themselves.")
+    if cards := [name for name in names if name in known and known[name].is_card]:
+        raise ValueError(f"{cards[0]} is a {known[cards[0]].kind}, and gives no light alone: name lamps.")
     if pause_s is not None and (not isinstance(pause_s, int | float) or not 1 <= pause_s <= 600):
         raise ValueError("A pause is 1 to 600 seconds.")
     return tuple(names), pause_s

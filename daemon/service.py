@@ -849,7 +849,7 @@ class Service:
         stage = _RunStage(self)
         try:
             if request.get("lamps") is not None:
-                lamps, pause_s = lamps_of(request)
+                lamps, pause_s = lamps_of(request, self._memory.lamps.lamps(self._memory.setup.number))
                 self._run = LampRun(stage, self._parts.thresholds, lamps=lamps, pause_s=pause_s)
             else:
                 wish = bracket.wish_of(request, self._readings_at)

@@ -139,6 +139,8 @@ def test_a_run_over_lamps_prompts_for_each_and_marks_it(folder: Path) -> None:
         light(*LAMPS)
         assert not service.ask("switched")["ok"]
         assert not service.ask("bracket", lamps=["key", "key"])["ok"]
+        assert service.ask("lamp", name="card", kind="flag")["ok"]
+        assert "gives no light alone" in service.ask("bracket", lamps=["key", "card"])["text"]
         assert service.ask("bracket", lamps=["key", "fill"])["ok"]
         service.until(lambda: prompts() == ["key"])
         light("key")

@@ -141,3 +141,31 @@ def test_no_cell_begins_as_a_formula_does(start: str, tmp_path: Path) -> None:
     for row in list(csv.DictReader(io.StringIO(table(shoot)))):
         assert row["why"].startswith("'")
         assert row["setup"].startswith("'")
+
+
+def test_a_class_is_told_each_piece_of_physics_once_and_what_was_moved(tmp_path: Path) -> None:
+    """Three setups: the second as the first, in the third the rim stands twice as far off."""
+    book = LampBook()
+    told = {"setup": 1, "name": "rim", "kind": "led", "distance": 1.0, "bearing": 120.0}
+    book.note(LAMP, json.dumps(told))
+    book.note(FLOOR, json.dumps({"setup": 1, "camera": 2.0, "backdrop": 1.0}))
+    book.note(LAMP, json.dumps({"setup": 3, "name": "rim", "distance": 2.0}))
+    setups = [SetupRecord(number, f"set {number}", "", lamps=book.lamps(number)) for number in (1, 2, 3)]
+    for setup in setups:
+        setup.frames = [
+            Kept(b"gone.jpg", "", setup.number, n, verdict(n, "black"), {})
+            for n in (2 * setup.number - 1, 2 * setup.number)
+        ]
+    shoot = Shoot(tmp_path / "x", "2026-03-02T10:00:00Z", setups, {}, book)
+    text, short = (
+        " ".join(html.fromstring(make_page(shoot, reader).html).text_content().split())
+        for reader in ("class", "client")
+    )
+    assert text.count("from above, to scale") == 2
+    assert text.count("As in the setup before.") == 1
+    assert "rim is 2 m from the subject (1 m before: 2 stops less)" in text
+    assert text.count("A card between the two takes it away") == 3, "once a setup, though each has two such frames"
+    assert text.count("On the backdrop, 1 m behind, there is") == 2, "anew only where the lamp was moved"
+    assert "A card between" not in short
+    assert "On the backdrop, 1 m behind" not in short
+    assert "rim: led, at 1 m" in short
