@@ -16,8 +16,8 @@ from lampblack.rules.thresholds import Thresholds
 
 Json = dict[str, Any]
 
-_MOST_BRACKET = 3
-"""Frames that teach a JPEG's tone response: from the brightest to the darkest of the setup."""
+_MOST_BRACKET = 2
+"""Frames that teach a JPEG's tone response: the brightest and the darkest of the setup."""
 
 
 @dataclass(frozen=True)

@@ -99,7 +99,7 @@ def _spilled(marks: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.boo
 
 def _shrunk(codes: Any, long_side: int) -> Any:
     """Return (height, width, 3) codes no larger than that; halves are taken first, which is many times quicker."""
-    while max(codes.shape[:2]) >= 4 * long_side:
+    while max(codes.shape[:2]) >= 2 * long_side:
         half = codes.shape[1] // 2, codes.shape[0] // 2
         codes = cv2.resize(codes[: 2 * half[1], : 2 * half[0]], half, interpolation=cv2.INTER_AREA)
     times = min(1.0, long_side / max(codes.shape[:2]))
