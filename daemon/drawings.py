@@ -116,15 +116,15 @@ class _Paper:
             (self.top - place[1]) * self.per_metre + _MARGIN[1], 1
         )
 
-    def label(self, at: Point, half: Point, lines: list[str]) -> Json:
-        """Return where letters go beside a symbol, which is `half` long to each side: there they hide least."""
+    def label(self, at: Point, corners: Sequence[Point], lines: list[str]) -> Json:
+        """Return where letters go beside a symbol at a point, which reaches to its corners: there they hide least."""
         wide, high = max(map(len, lines)) * _LETTER, len(lines) * _LINE
         home = self.at((0.0, 0.0))
         turn = math.atan2(at[1] - home[1], at[0] - home[0])
         found: tuple[float, Box, float] | None = None
         for step in (0, 1, -1, 2, -2, 3, -3, 4):
             way = math.cos(turn + step * math.pi / 4), math.sin(turn + step * math.pi / 4)
-            clear = 12 + abs(half[0] * way[0] + half[1] * way[1])
+            clear = 12 + max(((x - at[0]) * way[0] + (y - at[1]) * way[1] for x, y in corners), default=0.0)
             middle = at[0] + way[0] * (clear + wide / 2), at[1] + way[1] * (clear + high / 2)
             box = middle[0] - wide / 2, middle[1] - high / 2, middle[0] + wide / 2, middle[1] + high / 2
             cost = self._hidden(box) + 0.01 * abs(step)
@@ -170,16 +170,23 @@ def lamp_plan(lamps: Mapping[str, Lamp], floor: Floor) -> Json | None:
     drawn: Json = {"width": paper.width, "height": paper.height, "subject": _subject(paper, floor)}
     drawn["backdrop"] = None if floor.backdrop is None else _backdrop(paper, floor.backdrop)
     drawn["camera"] = _camera(paper, floor)
-    for thing in placed.values():
-        at = paper.at(thing.place or (0.0, 0.0))
-        paper.taken.append((at[0] - _SMALL, at[1] - _SMALL, at[0] + _SMALL, at[1] + _SMALL))
-        if thing.what == "lamp":
-            paper.lines.append((at, home))
+    symbols = [_symbol(paper, thing, placed) for thing in placed.values()]
+    for symbol in symbols:
+        across, down = zip(*symbol["ends"], symbol["back"], (symbol["x"], symbol["y"]), strict=True)
+        paper.taken.append((min(across), min(down), max(across), max(down)))
+        if symbol["what"] == "lamp":
+            paper.lines.append(((symbol["x"], symbol["y"]), home))
     rays = [thing for thing in things.values() if thing.distance is None and thing.bearing is not None]
     ends = [_ray_end(paper, thing) for thing in rays]
     paper.lines += [(home, end) for end in ends]
-    drawn["things"] = [_drawn(paper, thing, placed) for thing in placed.values()]
+    drawn["things"] = [
+        {**symbol, "label": _label(paper, thing, symbol)}
+        for thing, symbol in zip(placed.values(), symbols, strict=True)
+    ]
     drawn["rays"] = [_ray(paper, thing, end) for thing, end in zip(rays, ends, strict=True)]
+    radius = drawn["subject"]["radius"]
+    around = [(home[0] + x * radius, home[1] + y * radius) for x, y in ((-1, 0), (1, 0), (0, -1), (0, 1))]
+    drawn["subject"]["label"] = paper.label(home, around, ["subject"])
     drawn["shadows"] = [] if floor.backdrop is None else _shadows(paper, placed, floor.backdrop)
     metres = bar_metres(paper.per_metre)
     drawn["bar"] = {"length": round(metres * paper.per_metre, 1), "text": f"{metres:g} m", "y": paper.height - 14}
@@ -254,9 +261,7 @@ def _subject(paper: _Paper, floor: Floor) -> Json:
     x, y = paper.at((0.0, 0.0))
     radius = _SMALL if floor.depth is None else max(floor.depth / 2 * paper.per_metre, 3.0)
     paper.taken.append((x - radius, y - radius, x + radius, y + radius))
-    label = {"x": x, "y": round(y + radius + 14, 1), "lines": ["subject"]}
-    paper.taken.append((x - 28, y + radius, x + 28, y + radius + 18))
-    return {"x": x, "y": y, "radius": round(radius, 1), "label": label}
+    return {"x": x, "y": y, "radius": round(radius, 1)}
 
 
 def _backdrop(paper: _Paper, metres: float) -> Json:
@@ -276,8 +281,8 @@ def _camera(paper: _Paper, floor: Floor) -> Json:
     return {"x": x, "y": y, "known": floor.camera is not None, "label": label}
 
 
-def _drawn(paper: _Paper, thing: Thing, placed: Mapping[str, Thing]) -> Json:
-    """Return a thing that has a place: where it stands, both its ends, the way it faces, its name beside it."""
+def _symbol(paper: _Paper, thing: Thing, placed: Mapping[str, Thing]) -> Json:
+    """Return a thing that has a place: where it stands, both its ends, and its back, away from what it faces."""
     here, way = thing.place, facing(thing, placed)
     assert here is not None
     assert way is not None
@@ -287,11 +292,13 @@ def _drawn(paper: _Paper, thing: Thing, placed: Mapping[str, Thing]) -> Json:
         ends = [(round(x + s * _SMALL * way[1], 1), round(y + s * _SMALL * way[0], 1)) for s in (-1, 1)]
     deep = max(_SMALL, 0.5 * math.dist(*ends))
     back = round(x - way[0] * deep, 1), round(y + way[1] * deep, 1)
+    return {"what": thing.what, "x": x, "y": y, "ends": ends, "back": back}
+
+
+def _label(paper: _Paper, thing: Thing, symbol: Json) -> Json:
     kind = "" if thing.what == "lamp" else f" ({thing.what})"
     words = [clean(thing.name, 20) + kind, f"{thing.distance:g} m"]
-    half = ends[1][0] - x, ends[1][1] - y
-    label = paper.label((x, y), half, words)
-    return {"what": thing.what, "x": x, "y": y, "ends": ends, "back": back, "sized": bool(thing.size), "label": label}
+    return paper.label((symbol["x"], symbol["y"]), [*symbol["ends"], symbol["back"]], words)
 
 
 def _ray(paper: _Paper, thing: Thing, end: Point) -> Json:
@@ -299,7 +306,7 @@ def _ray(paper: _Paper, thing: Thing, end: Point) -> Json:
     return {
         "x": end[0],
         "y": end[1],
-        "label": paper.label(end, (0.0, 0.0), [clean(thing.name, 20), "distance not told"]),
+        "label": paper.label(end, (), [clean(thing.name, 20), "distance not told"]),
     }
 
 

@@ -6,11 +6,8 @@ import csv
 import html.parser
 import io
 import json
-import re
 import shutil
-import subprocess
 from pathlib import Path
-from typing import Any
 
 import pytest
 from PIL import Image
@@ -139,23 +136,3 @@ def test_what_cannot_be_read_is_named_and_the_rest_is_told(shoot: Path) -> None:
     assert Page((shoot / "report.html").read_text("utf-8")).tags.count("article") == 3
     assert run("report", str(shoot / "none")).returncode == 1
     assert run("report", str(shoot), "--out", str(shoot / "no" / "r.html")).returncode == 1
-
-
-BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-
-
-@pytest.mark.slow
-@pytest.mark.skipif(BROWSER is None, reason="no headless browser here")
-def test_a_browser_opens_it_without_an_error(shoot: Path, tmp_path: Path) -> None:
-    assert run("report", str(shoot)).returncode == 0
-    assert BROWSER is not None
-    page = (shoot / "report.html").as_uri()
-    options = ["--headless", "--no-sandbox", "--disable-gpu", f"--user-data-dir={tmp_path / 'profile'}"]
-    done: Any = subprocess.run(
-        [BROWSER, *options, "--enable-logging=stderr", "--dump-dom", page], capture_output=True, text=True, timeout=120
-    )
-    assert done.returncode == 0
-    assert not re.findall(r"CONSOLE.*", done.stderr)
-    assert done.stdout.count("<article") == 3
-    subprocess.run([BROWSER, *options, f"--print-to-pdf={tmp_path / 'p.pdf'}", page], capture_output=True, timeout=120)
-    assert (tmp_path / "p.pdf").read_bytes().startswith(b"%PDF")
