@@ -116,9 +116,9 @@ def merge(
     # An exposure of its own scale: a stop more light is worth as much more.
     before, had = known.at(stops), known.weight[..., 0] > 0
     if not raw and stops < known.most_stops - _SAME_EXPOSURE:
-        before = _let_in(before, 2 ** (stops - known.most_stops), had, light, sound[..., 0] > 0)
+        before = _read_as(before, had, light, sound[..., 0] > 0)
     elif not raw:
-        light = _let_in(light, 1.0, sound[..., 0] > 0, before, had)
+        light = _read_as(light, sound[..., 0] > 0, before, had)
     old = known.weight.astype(np.float32)
     total = old + weight
     mixed = (before * old + light * weight) / np.maximum(total, 1e-9)
@@ -130,42 +130,40 @@ def merge(
     return Merged(mixed.astype(np.float16), total.astype(np.float16), stops, most_stops, known.past)
 
 
-_STEP = 0.25  # stops between two levels at which frames are brought together
-_DOWN_TO = 3.0  # stops under white: there a frame is left as it is; from a stop under white on it is brought in whole
-_UP_TO = 8.0  # stops over it: what frames between the two have told
+_LEVELS = np.linspace(-7, 5, 25, dtype=np.float32)
+"""Stops over white: edges of the levels at which two frames are brought together, half a stop each."""
 _LEAST_CELLS = 60
 _MOST_BENT = 2.0  # stops
 
 
-def _let_in(one: Grid, white: float, sound: NDArray[np.bool_], other: Grid, known: NDArray[np.bool_]) -> Grid:
+def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np.bool_]) -> Grid:
     """
-    Return a frame's light, its upper end read as a less exposed one has it.
+    Return light as the codes of a less exposed frame have it.
 
-    Toward white a tone curve that isn't known is least like sRGB, and the less exposed frame reads the same light from
-    the middle of it. Laid over each other as they are, they would leave a seam where the brighter one clips; and seams
-    look like the edges of things.
+    A tone curve that isn't known reads two exposures of one scene differently, the more so toward white. Laid over each
+    other as they are, they would leave a seam where the brighter one clips; and seams look like the edges of things.
 
     Args:
-        one: (rows, columns, 3) its light.
-        white: where it ends, on the footing of both.
-        sound: (rows, columns) the cells of it that didn't clip.
-        other: the other's light.
-        known: the same for the other.
+        one: (rows, columns, 3) the light.
+        sound: (rows, columns) where it didn't clip.
+        other: that of the less exposed frame, on the same footing.
+        known: where that didn't clip.
     """
     every = (slice(None, None, 3), slice(None, None, 3))
-    here, there = (np.log2(np.maximum(brightest(grid[every]) / white, np.float32(1e-4))) for grid in (one, other))
-    sure, at = (sound & known)[every], np.ceil(here / _STEP)
-    levels, moves = [-_DOWN_TO], [0.0]
-    for level in np.arange(-_DOWN_TO / _STEP + 1, _UP_TO / _STEP):
-        cells = sure & (at == level)
-        if np.count_nonzero(cells) >= _LEAST_CELLS:
+    here, there = (np.log2(np.maximum(brightest(grid[every]), np.float32(1e-4))) for grid in (one, other))
+    sound, known = sound[every], known[every]
+    at = np.digitize(here, _LEVELS)
+    levels, moves = [], []
+    for level in range(1, len(_LEVELS)):
+        cells = sound & (at == level)
+        # Where part of a level clips in the other, the rest of it is the part that noise made darker.
+        if np.count_nonzero(cells) >= _LEAST_CELLS and known[cells].mean() > 0.95:
             levels.append(float(here[cells].mean()))
-            full = min((levels[-1] + _DOWN_TO) / (_DOWN_TO - 1), 1.0)
-            moves.append(full * float(np.clip(np.median((there - here)[cells]), -_MOST_BENT, _MOST_BENT)))
-    bent = np.maximum.accumulate(np.add(moves, levels)) - levels
-    if not bent.any():
+            moves.append(float(np.median((there - here)[cells])))
+    if not levels:
         return one
-    stops = np.log2(np.maximum(brightest(one) / np.float32(white), np.float32(1e-6)))
+    bent = np.maximum.accumulate(np.clip(moves, -_MOST_BENT, _MOST_BENT) + levels) - levels
+    stops = np.log2(np.maximum(brightest(one), np.float32(1e-6)))
     read: Grid = one * np.exp2(np.interp(stops, levels, bent)).astype(np.float32)[..., None]
     return read
 
