@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scenes import Scene, vessel
+from sparing import first_quick
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import aperture_value
@@ -66,7 +67,7 @@ def test_a_third_more_light_takes_about_a_third_of_the_room_even_where_it_is_gue
     assert 0.0 < one.stops - other.stops < 0.7
 
 
-@pytest.mark.parametrize("start", [2.8, 22.0])
+@pytest.mark.parametrize("start", first_quick([2.8, 22.0]))
 def test_the_highlights_are_held_two_frames_on(start: float) -> None:
     scene = vessel("black", shade=3.0)
     shot = [start]

@@ -152,7 +152,7 @@ def told(verdict: Verdict) -> list[tuple[float | None, float | None, int | None,
     return [(f.highlights_subject, f.shadows_subject, f.backdrop_p99, f.shot) for f in verdict.forecast]
 
 
-@pytest.mark.parametrize("order", [("jpeg", "raw"), ("raw", "jpeg")])
+@pytest.mark.parametrize("order", [("jpeg", "raw"), pytest.param(("raw", "jpeg"), marks=pytest.mark.slow)])
 def test_each_kind_is_foretold_from_its_own(order: tuple[str, str]) -> None:
     """A setup of raw frames and JPEGs says of each what the frames of its own kind say, and why they differ."""
     of = {"jpeg": [jpeg(8.0), jpeg(4.0)], "raw": [raw(8.0), raw(4.0)]}

@@ -171,7 +171,7 @@ SCENES = st.builds(
 )
 
 
-@settings(deadline=None, max_examples=15)
+@settings(deadline=None, max_examples=8)
 @given(SCENES)
 def test_more_exposure_never_clips_less(scene: Scene) -> None:
     shares = []
@@ -180,7 +180,7 @@ def test_more_exposure_never_clips_less(scene: Scene) -> None:
     assert shares == sorted(shares)
 
 
-@settings(deadline=None, max_examples=15)
+@settings(deadline=None, max_examples=8)
 @given(SCENES)
 def test_mirroring_flips_the_side_and_nothing_else(scene: Scene) -> None:
     plain = seen(scene, noise=0)

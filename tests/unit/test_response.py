@@ -145,6 +145,7 @@ def test_many_cells_are_no_hindrance() -> None:
 # --- doubt ---------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_doubt_is_honest() -> None:
     """
     True errors (white held at 1, exposures a little off their marks) stand to `sure_stops` as errors to a deviation.

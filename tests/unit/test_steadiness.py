@@ -13,6 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from sparing import first_quick
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import Exposure
@@ -264,13 +265,15 @@ def through(kernel: np.ndarray) -> Any:
 
 @pytest.mark.parametrize(
     ("length", "degrees", "said"),
-    [
-        (8, 0, "from side to side"),
-        (12, 20, "from side to side"),
-        (8, 45, "slanting up to the right"),
-        (6, 90, "up and down"),
-        (12, 135, "slanting down to the right"),
-    ],
+    first_quick(
+        [
+            (8, 0, "from side to side"),
+            (12, 20, "from side to side"),
+            (8, 45, "slanting up to the right"),
+            (6, 90, "up and down"),
+            (12, 135, "slanting down to the right"),
+        ]
+    ),
 )
 def test_shake_is_told_from_focus(length: float, degrees: float, said: str) -> None:
     """Two stops darker than the first frame, and noisier, as the shot that shook may be."""
@@ -280,7 +283,7 @@ def test_shake_is_told_from_focus(length: float, degrees: float, said: str) -> N
     assert f"{said}: shake" in told[0]
 
 
-@pytest.mark.parametrize("radius", [2.8, 4.0, 6.0])
+@pytest.mark.parametrize("radius", first_quick([2.8, 4.0, 6.0]))
 def test_focus_is_told_from_shake(radius: float) -> None:
     _, soft = shots(frame(), frame(stops=-2, noise=2.0, paint=through(disc(radius)), seed=5))
     told = [notice.text for notice in soft.notices if notice.kind == "softer"]
