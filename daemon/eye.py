@@ -10,14 +10,17 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import queue
 import resource
 import signal
-from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
+import threading
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
+from functools import partial
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from typing import Any
+
+import cv2
 
 from lampblack.daemon.clean import clean
 from lampblack.daemon.decode import Decoded, decode_file
@@ -26,7 +29,7 @@ from lampblack.daemon.showing import Known, Shown, preview_json, shown
 from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
-from lampblack.rules.look import Look, look
+from lampblack.rules.look import Look, look, reduced
 from lampblack.rules.preview import preview
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import BackdropWish
@@ -51,6 +54,8 @@ class _Job:
     known: Radiance | None
     backdrop: BackdropWish
     given: Given = NOTHING_GIVEN
+    waits: bool = False
+    """Whether the light is told later: what needs none is done meanwhile."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,25 +65,39 @@ class _ShowJob:
     known: Known
 
 
-class Eye:
-    """Opens a worker when first needed; `see` may be called from any one thread at a time."""
+class _Waits:
+    """Sent by a worker that can't go on without the light."""
 
-    def __init__(self, thresholds: Thresholds) -> None:
-        """Take the thresholds; no process is started yet."""
-        self._thresholds = thresholds
+
+class Eye:
+    """
+    Opens a worker when first needed; `see` may be called from any one thread at a time.
+
+    Who has several eyes doesn't wait for one: `begin`, then `answer` whenever `pipe` has something; `None` asks to be
+    told the light (`tell`), and after that comes the frame.
+    """
+
+    def __init__(self, thresholds: Thresholds, threads: int | None = None) -> None:
+        """Take the thresholds, and on how many threads it may work; no process is started yet."""
+        self._thresholds, self._threads = thresholds, threads
         self._process: Any = None
-        self._pipe: Connection | None = None
+        self.pipe: Connection | None = None
+        """To the worker, if there is one."""
 
     def open(self) -> None:
         """Start the worker ahead of need, so that the first frame doesn't wait for it."""
         if self._process is None or not self._process.is_alive():
             self.close()
             spawn = multiprocessing.get_context("spawn")
-            self._pipe, theirs = spawn.Pipe()
+            self.pipe, theirs = spawn.Pipe()
             self._process = spawn.Process(
-                target=_work, args=(theirs, self._thresholds), name="lampblack-eye", daemon=True
+                target=_work,
+                args=(theirs, self._thresholds, self._threads),
+                name="lampblack-eye",
+                daemon=True,
             )
-            self._process.start()
+            with _undisturbed():
+                self._process.start()
             theirs.close()
 
     def see(
@@ -106,6 +125,33 @@ class Eye:
         assert isinstance(answer, Seen | Refused)
         return answer
 
+    def begin(self, path: bytes, partner: bytes | None, backdrop: BackdropWish, given: Given) -> None:
+        """Have a file read, up to where the light of the frames before it is needed; see `see`."""
+        self.open()
+        assert self.pipe is not None
+        with contextlib.suppress(OSError):  # it died: `answer` says so
+            self.pipe.send(_Job(path, partner, None, backdrop, given, waits=True))
+
+    def tell(self, known: Radiance | None) -> None:
+        """Tell the light that the file begun is to be measured by."""
+        assert self.pipe is not None
+        with contextlib.suppress(OSError):  # likewise
+            self.pipe.send(known)
+
+    def answer(self) -> Seen | Refused | None:
+        """Return the frame, or why it can't be measured; None: it waits to be told. Blocks until there is something."""
+        assert self.pipe is not None
+        try:
+            said: Seen | Refused | _Waits = self.pipe.recv()
+        except (EOFError, OSError):
+            return self.give_up(_CRASHED)
+        return None if isinstance(said, _Waits) else said
+
+    def give_up(self, reason: str) -> Refused:
+        """End the worker in the midst of its file; return that as a refusal."""
+        self.close()
+        return Refused(reason, final=True)
+
     def show(self, path: bytes, long_side: int, known: Known, *, timeout_s: float = 60) -> Shown | Refused:
         """Make a picture of a file to be looked at, no larger than `long_side` pixels, by what is known of it."""
         answer = self._asked(_ShowJob(path, long_side, known), timeout_s)
@@ -114,19 +160,15 @@ class Eye:
 
     def _asked(self, job: _Job | _ShowJob, timeout_s: float) -> Seen | Shown | Refused:
         self.open()
-        assert self._pipe is not None
+        assert self.pipe is not None
         try:
-            self._pipe.send(job)
-            if self._pipe.poll(timeout_s):
-                answer: Seen | Shown | Refused = self._pipe.recv()
+            self.pipe.send(job)
+            if self.pipe.poll(timeout_s):
+                answer: Seen | Shown | Refused = self.pipe.recv()
                 return answer
-            reason = (
-                f"measuring took over {timeout_s:.0f} s and was given up: copy the file again, or export it smaller"
-            )
         except (EOFError, OSError):
-            reason = "reading it crashed the decoder: the file is damaged or hostile, leave it out"
-        self.close()
-        return Refused(reason, final=True)
+            return self.give_up(_CRASHED)
+        return self.give_up(too_long(timeout_s))
 
     @property
     def pid(self) -> int:
@@ -135,9 +177,9 @@ class Eye:
 
     def close(self) -> None:
         """End the worker; a later `see` opens a new one."""
-        if self._pipe is not None:
-            self._pipe.close()
-            self._pipe = None
+        if self.pipe is not None:
+            self.pipe.close()
+            self.pipe = None
         if self._process is not None:
             self._process.kill()
             self._process.join()
@@ -145,63 +187,61 @@ class Eye:
             self._process = None
 
 
-class Eyes:
-    """Several eyes side by side, one a core, for showing many frames; to be used in a `with`."""
-
-    def __init__(self, thresholds: Thresholds) -> None:
-        """Take the thresholds; no process is started yet."""
-        count = min(len(os.sched_getaffinity(0)), _MOST_EYES)
-        self._idle: queue.SimpleQueue[Eye] = queue.SimpleQueue()
-        self._eyes = [Eye(thresholds) for _ in range(count)]
-        for eye in self._eyes:
-            self._idle.put(eye)
-        self._hands = ThreadPoolExecutor(count)
-
-    def __enter__(self) -> Eyes:
-        """Return itself."""
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        """Give up what isn't shown yet, and end the eyes."""
-        self._hands.shutdown(cancel_futures=True)
-        for eye in self._eyes:
-            eye.close()
-
-    def show(self, files: Sequence[tuple[bytes, Known]], long_side: int) -> Iterator[Shown | Refused]:
-        """Make a picture of each file as `Eye.show` does; it begins at once, and they come in order."""
-
-        def one(job: tuple[bytes, Known]) -> Shown | Refused:
-            eye = self._idle.get()
-            try:
-                return eye.show(job[0], long_side, job[1])
-            finally:
-                self._idle.put(eye)
-
-        return self._hands.map(one, files)
+_CRASHED = "reading it crashed the decoder: the file is damaged or hostile, leave it out"
 
 
-_MOST_EYES = 4  # each holds a frame as it is unpacked
+def too_long(timeout_s: float) -> str:
+    """Return why a file was given up."""
+    return f"measuring took over {timeout_s:.0f} s and was given up: copy the file again, or export it smaller"
 
 
-def _work(pipe: Connection, thresholds: Thresholds) -> None:
+@contextlib.contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Let Ctrl-C wait: a start that is broken off ends in a complaint, and whoever has just started can't ignore it."""
+    came: list[int] = []
+    resource_tracker.ensure_running()  # it would take the mask off again
+    mask = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])  # the child begins with it
+    here = threading.current_thread() is threading.main_thread()  # else nothing is raised by it anyway
+    before = signal.signal(signal.SIGINT, lambda number, frame: came.append(number)) if here else None
+    try:
+        yield
+    finally:
+        if here:
+            signal.signal(signal.SIGINT, before or signal.SIG_DFL)
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
+        if came:
+            signal.raise_signal(signal.SIGINT)
+
+
+def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None) -> None:
+    if threads is not None:
+        cv2.setNumThreads(threads)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
     with contextlib.suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_LIMIT, _MEMORY_LIMIT))
     try:
         while True:
             job: _Job | _ShowJob = pipe.recv()
-            pipe.send(_see(job, thresholds))
+            pipe.send(_see(job, thresholds, partial(_asked_light, pipe)))
     except (EOFError, OSError):  # whoever asked is gone, maybe killed while we looked
         os._exit(0)
 
 
-def _see(job: _Job | _ShowJob, thresholds: Thresholds) -> Seen | Shown | Refused:
+def _asked_light(pipe: Connection) -> Radiance | None:
+    try:
+        pipe.send(_Waits())
+        light: Radiance | None = pipe.recv()
+    except (EOFError, OSError):  # whoever would tell is gone
+        os._exit(0)
+    return light
+
+
+def _see(job: _Job | _ShowJob, thresholds: Thresholds, ask: Callable[[], Radiance | None]) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
             return shown(job.path, job.long_side, thresholds, job.known)
-        return see_here(
-            job.path, thresholds, partner=job.partner, known=job.known, backdrop=job.backdrop, given=job.given
-        )
+        known = ask if job.waits else job.known
+        return see_here(job.path, thresholds, partner=job.partner, known=known, backdrop=job.backdrop, given=job.given)
     except FrameRefusedError as refusal:
         return Refused(str(refusal), refusal.final)
     except MemoryError:
@@ -218,25 +258,29 @@ def see_here(
     thresholds: Thresholds,
     *,
     partner: bytes | None = None,
-    known: Radiance | None = None,
+    known: Radiance | Callable[[], Radiance | None] | None = None,
     backdrop: BackdropWish = "auto",
     given: Given = NOTHING_GIVEN,
 ) -> Seen:
     """
     Measure one file in this very process; with the raw file of the same shot, from that.
 
+    known: the light, or who is asked for it once it is needed.
+
     Raises:
         FrameRefusedError: it can't be measured.
     """
     decoded = decode_file(path, thresholds)
     none = backdrop == "none"
-    seen, raw = None, None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
+    raw = None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
+    cells, cells_raw = reduced(decoded.picture, thresholds), None if raw is None else reduced(raw, thresholds)
+    known = known() if callable(known) else known
+    seen = look(decoded.picture, thresholds, known, no_backdrop=none, given=given, cells=cells)
     if raw is not None:
         # The raw is the measure; the JPEG tells how the camera shows it, and what it will show of JPEGs to come.
-        jpeg = look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
-        seen = look(raw, thresholds, jpeg.radiance or known, no_backdrop=none, given=given)
+        jpeg = seen
+        seen = look(raw, thresholds, jpeg.radiance or known, no_backdrop=none, given=given, cells=cells_raw)
         seen = replace(seen, shown=jpeg.without_radiance())
-    seen = seen or look(decoded.picture, thresholds, known, no_backdrop=none, given=given)
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)
     return Seen(seen, decoded.digest, preview_json(small.rgb, small.marks))

@@ -19,7 +19,7 @@ import logging
 import os
 import sqlite3
 import stat
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import files
@@ -115,19 +115,29 @@ class Journal:
         Raises:
             JournalError: it can't be read, or is no journal.
         """
+        where = f"{path.absolute().as_uri()}?mode=ro"
         try:
-            link = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, isolation_level=None, timeout=1)
+            try:
+                link = _reading(where)
+            except sqlite3.OperationalError as wrong:
+                # In a folder that can't be written the log's index can't be made; without a log none is needed.
+                if _code(wrong) != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
+                    raise
+                link = _reading(f"{where}&immutable=1")
         except sqlite3.Error as wrong:
-            raise JournalError(f"{path.name} cannot be opened: {wrong}") from None
+            raise JournalError(_why(wrong, path, "read")) from None
         try:
-            link.execute("PRAGMA trusted_schema = OFF")
-            owner = int(link.execute("PRAGMA application_id").fetchone()[0])
-        except sqlite3.Error as wrong:
+            if int(link.execute("PRAGMA application_id").fetchone()[0]) != APPLICATION_ID:
+                raise JournalError(f"{path.name} is no journal of Lampblack's.")
+            version = int(link.execute("PRAGMA user_version").fetchone()[0])
+            _refuse_newer(path, version, len(migrations()))
+            for statement in _MISSED[version - 1 :]:
+                link.execute(statement)
+        except BaseException as wrong:
             link.close()
-            raise JournalError(_why(wrong, path)) from None
-        if owner != APPLICATION_ID:
-            link.close()
-            raise JournalError(f"{path.name} is no journal of Lampblack's.")
+            if isinstance(wrong, sqlite3.Error):
+                raise JournalError(_why(wrong, path, "read")) from None
+            raise
         return cls(link, path)
 
     @classmethod
@@ -172,18 +182,37 @@ class Journal:
                 raise JournalError(_why(wrong, self.path)) from wrong
             raise
 
-    def begin_setup(self, number: int, name: str | None) -> None:
+    def begin_setup(self, number: int, name: str | None, split_from: int | None = None) -> None:
         """
-        Write down that a setup begins.
+        Write down that a setup begins, or that it is split off from one that goes on.
 
         Raises:
             JournalError: it isn't on disk; may be tried again.
         """
         with self._writing() as link:
             link.execute(
-                "INSERT INTO setup (number, name, begun) VALUES (?, ?, ?) ON CONFLICT (number) DO NOTHING",
-                (number, name, _now()),
+                "INSERT INTO setup (number, name, begun, split_from) VALUES (?, ?, ?, ?) "
+                "ON CONFLICT (number) DO NOTHING",
+                (number, name, _now(), split_from),
             )
+
+    def move(self, frames: Iterable[int], setup: int) -> None:
+        """Write down that frames, by their numbers, belong to a setup, which is there; raises as above."""
+        with self._writing() as link:
+            link.executemany(
+                "INSERT INTO move (frame, setup, moved_at) SELECT id, ?, ? FROM frame WHERE number = ?",
+                [(setup, _now(), number) for number in frames],
+            )
+
+    def begin_pass(self, by: dict[str, Any]) -> int:
+        """Write down that frames are measured again, and by what; return what it is called; raises as above."""
+        with self._writing() as link:
+            return int(link.execute("INSERT INTO pass (begun, by) VALUES (?, ?)", (_now(), _json(by))).lastrowid or 0)
+
+    def end_pass(self, number: int) -> None:
+        """Write down that a pass has come to its end; raises as above."""
+        with self._writing() as link:
+            link.execute("INSERT INTO pass_end (pass, at) VALUES (?, ?)", (number, _now()))
 
     def add_frame(self, frame: Kept, sight: Sight, partner_sight: Sight | None = None) -> None:
         """Write down a frame, its verdict, and its file as dealt with (and its raw partner); raises as above."""
@@ -200,11 +229,16 @@ class Journal:
                 _add_sighting(link, frame.partner, partner_sight, "partner", number)
 
     def add_verdict(
-        self, path: bytes, digest: str, verdict: dict[str, Any], preview: dict[str, Any] | None = None
+        self,
+        path: bytes,
+        digest: str,
+        verdict: dict[str, Any],
+        preview: dict[str, Any] | None = None,
+        of_pass: int | None = None,
     ) -> None:
         """Write down what is now said of a frame already there, and its preview if that changed; raises as above."""
         with self._writing() as link:
-            _add_verdict(link, _frame_id(link, path, digest), verdict, preview)
+            _add_verdict(link, _frame_id(link, path, digest), verdict, preview, of_pass)
 
     def add_sighting(
         self, path: bytes, sight: Sight, outcome: Outcome, of: tuple[bytes, str] | None, error: str | None = None
@@ -228,8 +262,10 @@ class Journal:
         return {bytes(path): Sight(size, mtime, _unsigned(inode)) for path, size, mtime, inode in rows}
 
     def setup(self) -> Setup | None:
-        """Return the setup begun last."""
-        row = self._link.execute("SELECT number, name FROM setup ORDER BY number DESC LIMIT 1").fetchone()
+        """Return the setup begun last: the one that goes on."""
+        row = self._link.execute(
+            "SELECT number, name FROM setup WHERE split_from IS NULL ORDER BY number DESC LIMIT 1"
+        ).fetchone()
         return None if row is None else Setup(int(row[0]), None if row[1] is None else clean(str(row[1])))
 
     def begun(self) -> str:
@@ -244,7 +280,7 @@ class Journal:
 
     def frame_counts(self) -> dict[int, int]:
         """Return how many frames each setup has; those that have some."""
-        rows = self._link.execute("SELECT setup, count(*) FROM frame GROUP BY setup ORDER BY setup")
+        rows = self._link.execute(f"SELECT {_SETUP}, count(*) FROM frame f GROUP BY 1 ORDER BY 1")  # noqa: S608
         return {int(setup): int(count) for setup, count in rows}
 
     def frames(self, setup: int | None = None, number: int | None = None) -> list[Kept]:
@@ -255,14 +291,15 @@ class Journal:
             setup: of this setup; None: of all.
             number: the one of this number; None: all.
         """
+        wanted = [_OF_SETUP] * (setup is not None) + ["f.number = :number"] * (number is not None)
         rows = self._link.execute(
-            "SELECT f.path, f.digest, f.setup, f.number, v.verdict, "
+            f"SELECT f.path, f.digest, {_SETUP}, f.number, v.verdict, "  # noqa: S608
             " (SELECT preview FROM verdict WHERE frame = f.id AND preview IS NOT NULL ORDER BY id DESC LIMIT 1), "
             " (SELECT s.path FROM sighting s WHERE s.frame = f.id AND s.outcome = 'partner' "
             "  ORDER BY s.id DESC LIMIT 1) "
             "FROM frame f JOIN verdict v ON v.id = (SELECT max(id) FROM verdict WHERE frame = f.id) "
-            "WHERE (?1 IS NULL OR f.setup = ?1) AND (?2 IS NULL OR f.number = ?2) ORDER BY f.id",
-            (setup, number),
+            f"WHERE {' AND '.join(wanted) or 'true'} ORDER BY f.id",
+            {"setup": setup, "number": number},
         )
         kept = []
         for path, digest, of_setup, number, verdict, preview, partner in rows:
@@ -280,8 +317,18 @@ class Journal:
 
     def identities(self) -> list[tuple[bytes, str, int, int]]:
         """Return (path, digest, setup, number in it) of every frame, in the order they were read."""
-        rows = self._link.execute("SELECT path, digest, setup, number FROM frame ORDER BY id")
+        rows = self._link.execute(f"SELECT path, digest, {_SETUP}, number FROM frame f ORDER BY id")  # noqa: S608
         return [(bytes(path), str(digest), int(setup), int(number)) for path, digest, setup, number in rows]
+
+    def open_pass(self, by: dict[str, Any]) -> tuple[int, set[int]] | None:
+        """Return the pass begun last, and the numbers of the frames it has done, if it was by this and never ended."""
+        row = self._link.execute("SELECT id, by FROM pass ORDER BY id DESC LIMIT 1").fetchone()
+        if row is None or row[1] != _json(by):
+            return None
+        if self._link.execute("SELECT 1 FROM pass_end WHERE pass = ?", row[:1]).fetchone():
+            return None
+        done = "SELECT f.number FROM verdict v JOIN frame f ON f.id = v.frame WHERE v.pass = ?"
+        return int(row[0]), {int(number) for (number,) in self._link.execute(done, row[:1])}
 
     def refusals(self) -> list[Refusal]:
         """Return the files refused and never read since, oldest first."""
@@ -303,7 +350,29 @@ class Journal:
         return [(str(kind), str(text)) for kind, text in rows]
 
 
+_SETUP = "coalesce((SELECT setup FROM move WHERE frame = f.id ORDER BY id DESC LIMIT 1), f.setup)"
+"""SQL: the setup that a frame `f` belongs to."""
+
+_EVER_THERE = "SELECT id FROM frame WHERE setup = :setup UNION SELECT frame FROM move WHERE setup = :setup"
+_OF_SETUP = f"f.id IN ({_EVER_THERE}) AND {_SETUP} = :setup"
+"""SQL: whether it belongs to one, so that only those are looked at that ever did."""
+
+_MISSED = ("CREATE TEMP TABLE move (id INTEGER PRIMARY KEY, frame, setup)",)
+"""For a journal that is only read, and so stays of its version: what each later version has and readers ask for."""
+
+
 # ---------------------------------------------------------------- opening
+
+
+def _reading(uri: str) -> sqlite3.Connection:
+    link = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=1)
+    try:
+        link.execute("PRAGMA trusted_schema = OFF")
+        link.execute("PRAGMA application_id").fetchone()  # the first look at the file
+    except BaseException:
+        link.close()
+        raise
+    return link
 
 
 def _prepare(link: sqlite3.Connection, path: Path) -> None:
@@ -339,17 +408,20 @@ def _let_readers_in(link: sqlite3.Connection, path: Path) -> None:
 
 def migrations() -> list[str]:
     """Return the scripts that lead from an empty file to today's schema, one a version. Only ever appended to."""
-    return [files("lampblack.daemon").joinpath("journal.sql").read_text("utf-8")]
+    return [files("lampblack.daemon").joinpath(name).read_text("utf-8") for name in ("journal.sql", "journal-2.sql")]
+
+
+def _refuse_newer(path: Path, version: int, known: int) -> None:
+    if version > known:
+        raise JournalError(
+            f"{path.name} was written by a newer Lampblack (version {version}, this one knows {known}): "
+            "update Lampblack, or move the journal away."
+        )
 
 
 def _migrate(link: sqlite3.Connection, path: Path, version: int, scripts: Sequence[str]) -> None:
-    if version > len(scripts):
-        raise JournalError(
-            f"{path.name} was written by a newer Lampblack (version {version}, this one knows {len(scripts)}): "
-            "update Lampblack, or move the journal away."
-        )
-    if 0 < version < len(scripts):
-        _back_up(link, path.with_name(f"{path.name}.version-{version}"))
+    _refuse_newer(path, version, len(scripts))
+    copy = _back_up(link, path, version) if 0 < version < len(scripts) else None
     for step in range(version, len(scripts)):
         link.execute("BEGIN IMMEDIATE")
         try:
@@ -364,7 +436,11 @@ def _migrate(link: sqlite3.Connection, path: Path, version: int, scripts: Sequen
             with contextlib.suppress(sqlite3.Error):
                 if link.in_transaction:
                     link.execute("ROLLBACK")
+            if copy is not None and step == version:  # nothing has changed, or each try would leave one more
+                copy.unlink(missing_ok=True)
             raise
+    if copy is not None:
+        log.info("%s was of version %d: that is kept as %s", path.name, version, copy.name)
 
 
 def _statements(script: str) -> Iterator[str]:
@@ -377,23 +453,35 @@ def _statements(script: str) -> Iterator[str]:
             statement = ""
 
 
-def _back_up(link: sqlite3.Connection, path: Path) -> None:
-    if path.exists():
-        return
-    copy = sqlite3.connect(path)
+def _back_up(link: sqlite3.Connection, path: Path, version: int) -> Path:
+    """Copy a journal beside itself before it is changed, under a name that is free; return that."""
+    part = path.with_name(f"{path.name}.part")
     try:
-        link.backup(copy)
+        part.unlink(missing_ok=True)  # of a copy that didn't come to its end
+        with contextlib.closing(sqlite3.connect(part)) as copy:
+            link.backup(copy)
+        aside = _free(path.with_name(f"{path.name}.version-{version}"))
+        os.rename(part, aside)
+    except OSError as wrong:
+        raise JournalError(f"{path.name} cannot be copied before it is brought up to date: {wrong.strerror}") from None
     finally:
-        copy.close()
+        with contextlib.suppress(OSError):
+            part.unlink(missing_ok=True)
+    return aside
+
+
+def _free(path: Path) -> Path:
+    """Return a path, or the first of its numbered ones that nothing has."""
+    found, count = path, 1
+    while found.exists():
+        count += 1
+        found = path.with_name(f"{path.name}-{count}")
+    return found
 
 
 def _move_aside(path: Path) -> Path:
     stamp = datetime.now(UTC).strftime("%Y-%m-%dT%H%M%SZ")
-    aside = path.with_name(f"{path.name}.broken-{stamp}")
-    count = 1
-    while aside.exists():
-        count += 1
-        aside = path.with_name(f"{path.name}.broken-{stamp}-{count}")
+    aside = _free(path.with_name(f"{path.name}.broken-{stamp}"))
     try:
         os.rename(path, aside)
         for end in ("-wal", "-shm", "-journal"):
@@ -414,10 +502,16 @@ def _frame_id(link: sqlite3.Connection, path: bytes, digest: str) -> int:
     return int(row[0])
 
 
-def _add_verdict(link: sqlite3.Connection, frame: int, verdict: dict[str, Any], preview: dict[str, Any] | None) -> None:
+def _add_verdict(
+    link: sqlite3.Connection,
+    frame: int,
+    verdict: dict[str, Any],
+    preview: dict[str, Any] | None,
+    of_pass: int | None = None,
+) -> None:
     link.execute(
-        "INSERT INTO verdict (frame, said_at, verdict, preview) VALUES (?, ?, ?, ?)",
-        (frame, _now(), _json(verdict), None if preview is None else _json(preview)),
+        "INSERT INTO verdict (frame, said_at, verdict, preview, pass) VALUES (?, ?, ?, ?, ?)",
+        (frame, _now(), _json(verdict), None if preview is None else _json(preview), of_pass),
     )
 
 
@@ -470,12 +564,12 @@ def _code(wrong: sqlite3.Error) -> int:
     return int(getattr(wrong, "sqlite_errorcode", 0)) & 0xFF  # the low byte is the primary code
 
 
-def _why(wrong: sqlite3.Error, path: Path) -> str:
+def _why(wrong: sqlite3.Error, path: Path, what: str = "written") -> str:
     code = _code(wrong)
     if code == sqlite3.SQLITE_FULL:
         return f"The disk is full: {path.name} cannot be written. Make room; nothing is lost meanwhile."
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return f"{path.name} is open in another program: close that."
     if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
-        return f"{path.name} cannot be written ({wrong}): see to the folder's permissions."
-    return f"{path.name} cannot be written: {clean(str(wrong))}"
+        return f"{path.name} cannot be {what} ({wrong}): see to the folder's permissions."
+    return f"{path.name} cannot be {what}: {clean(str(wrong))}"

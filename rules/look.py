@@ -148,6 +148,7 @@ def look(
     *,
     no_backdrop: bool = False,
     given: Given = NOTHING_GIVEN,
+    cells: Cells | None = None,
 ) -> Look:
     """
     Measure one frame.
@@ -158,10 +159,11 @@ def look(
         known: the setup's light so far; helps to find the backdrop in what this frame alone shows too dark or clipped.
         no_backdrop: the photographer says there is none.
         given: what they say of where it is.
+        cells: the picture `reduced`, where that is done already: it is the part that needs no other frame.
     """
     raw = isinstance(picture, Sensor)
     firsts = () if known is None else known.tiles
-    cells = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
+    cells = cells or reduced(picture, thresholds)
     stops = picture.shot.exposure.stops
     now = None if stops is None else _past(cells, None, stops)
     change = NO_CHANGE if now is None else _changed(known, now, thresholds, raw)
@@ -215,6 +217,11 @@ def look(
         floor_light=scale.floor,
         basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
     )
+
+
+def reduced(picture: Picture | Sensor, thresholds: Thresholds) -> Cells:
+    """Return a picture in cells."""
+    return reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
 
 
 _OFF_CELLS = 0.5

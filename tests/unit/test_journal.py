@@ -88,10 +88,12 @@ def test_nothing_can_be_changed_or_removed(journal: Journal, path: Path) -> None
     """Not by us, and not by a plain statement of somebody else's."""
     journal.add_frame(kept(), SIGHT)
     journal.note("trouble", "the disk was full")
+    journal.move([1], 1)
+    journal.end_pass(journal.begin_pass({}))
     journal.close()
     link = sqlite3.connect(path)
     try:
-        for table in ("shoot", "setup", "frame", "verdict", "sighting", "event"):
+        for table in ("shoot", "setup", "frame", "verdict", "sighting", "event", "move", "pass", "pass_end"):
             with pytest.raises(sqlite3.IntegrityError, match="append only"):
                 link.execute(f"DELETE FROM {table}")
             column = link.execute(f"SELECT * FROM {table}").description[1][0]
@@ -208,9 +210,124 @@ def test_an_older_journal_is_copied_before_it_is_changed(
     assert len(newer.frames()) == 1
     newer.close()
     monkeypatch.undo()
-    copy, _ = Journal.open(path.with_name("lampblack.journal.version-1"))
+    copy, _ = Journal.open(path.with_name(f"lampblack.journal.version-{len(steps)}"))
     assert len(copy.frames()) == 1
     copy.close()
+
+
+@pytest.fixture
+def first_version(path: Path) -> Path:
+    """A journal as the first version wrote it: three frames in two setups, one of them said of twice."""
+    link = sqlite3.connect(path)
+    link.executescript(journals.migrations()[0])
+    link.executescript(
+        f"""
+        PRAGMA application_id = {journals.APPLICATION_ID}; PRAGMA user_version = 1; PRAGMA journal_mode = WAL;
+        INSERT INTO shoot VALUES (1, '2026-03-02T10:00:00.000+00:00');
+        INSERT INTO setup VALUES (1, NULL, '2026-03-02T10:00:00.000+00:00'), (2, 'flag', '2026-03-02T11:00:00+00:00');
+        INSERT INTO frame VALUES (1, x'612e6a7067', 'd1', 1, 1, 'x'), (2, x'622e6a7067', 'd2', 1, 2, 'x'),
+            (3, x'632e6a7067', 'd3', 2, 3, 'x');
+        INSERT INTO verdict VALUES (1, 1, 'x', '{{"n": 1}}', '{{}}'), (2, 2, 'x', '{{"n": 2}}', NULL),
+            (3, 3, 'x', '{{"n": 3}}', NULL), (4, 1, 'x', '{{"n": 4}}', NULL);
+        INSERT INTO event VALUES (1, 'x', 'note', '{{"setup": 1, "text": "card left"}}');
+        """
+    )
+    link.close()
+    return path
+
+
+def test_a_journal_of_the_first_version_is_brought_up_to_date(first_version: Path) -> None:
+    """All that it held is there, its copy is sound and of the old version, and what is new works."""
+    old = first_version.read_bytes()
+    opened, said = Journal.open(first_version)
+    try:
+        assert said is None
+        assert [(frame.setup, frame.verdict) for frame in opened.frames()] == [
+            (1, {"n": 4}),
+            (1, {"n": 2}),
+            (2, {"n": 3}),
+        ]
+        assert opened.events() == [("note", '{"setup": 1, "text": "card left"}')]
+        assert opened.setup() == Setup(2, "flag")
+        opened.move([2], 2)
+        assert [frame.number for frame in opened.frames(2)] == [2, 3]
+    finally:
+        opened.close()
+    link = sqlite3.connect(first_version.with_name("lampblack.journal.version-1"))
+    assert link.execute("PRAGMA user_version").fetchone() == (1,)
+    assert link.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    assert link.execute("SELECT count(*) FROM verdict").fetchone() == (4,)
+    link.close()
+    assert first_version.read_bytes() != old
+    Journal.open(first_version)[0].close()
+    assert len(list(first_version.parent.glob("*.version-*"))) == 1, "it is done once"
+
+
+def test_a_copy_of_an_older_journal_is_never_written_over(first_version: Path) -> None:
+    """A file under its name, whatever it is, stays; so does what an earlier try left half done."""
+    first_version.with_name("lampblack.journal.version-1").write_text("mine")
+    first_version.with_name("lampblack.journal.part").write_bytes(b"half a copy" * 1000)
+    Journal.open(first_version)[0].close()
+    assert first_version.with_name("lampblack.journal.version-1").read_text() == "mine"
+    copy = sqlite3.connect(first_version.with_name("lampblack.journal.version-1-2"))
+    assert copy.execute("SELECT count(*) FROM frame").fetchone() == (3,)
+    copy.close()
+    assert not first_version.with_name("lampblack.journal.part").exists()
+
+
+def test_an_older_journal_is_read_as_it_is(first_version: Path) -> None:
+    """Reading alone changes nothing: the disk of last year may not even be writable."""
+    old = first_version.read_bytes()
+    reader = Journal.read(first_version)
+    assert [frame.number for frame in reader.frames(1)] == [1, 2]
+    assert reader.frame_counts() == {1: 2, 2: 1}
+    reader.close()
+    assert first_version.read_bytes() == old
+    assert not list(first_version.parent.glob("*.version-*"))
+
+
+def test_a_newer_journal_is_not_read_either(path: Path) -> None:
+    Journal.open(path)[0].close()
+    link = sqlite3.connect(path)
+    link.execute("PRAGMA user_version = 99")
+    link.close()
+    with pytest.raises(JournalError, match="newer Lampblack"):
+        Journal.read(path)
+
+
+def test_frames_are_moved_and_the_last_word_counts(journal: Journal) -> None:
+    """What was said before stays in the journal; a setup split off from an earlier one isn't the one that goes on."""
+    for number in (1, 2, 3, 4):
+        journal.add_frame(kept(b"%d.jpg" % number, f"d{number}", number), SIGHT)
+    journal.begin_setup(2, "flag")
+    journal.begin_setup(3, "split off", split_from=1)
+    journal.move([2, 3], 3)
+    journal.move([3], 2)
+    journal.move([4], 2)
+    journal.move([4], 1)
+    assert {n: [f.number for f in journal.frames(n)] for n in (1, 2, 3)} == {1: [1, 4], 2: [3], 3: [2]}
+    assert [(frame.number, frame.setup) for frame in journal.frames()] == [(1, 1), (2, 3), (3, 2), (4, 1)]
+    assert [setup for _, _, setup, _ in journal.identities()] == [1, 3, 2, 1]
+    assert journal.frame_counts() == {1: 2, 2: 1, 3: 1}
+    assert journal.setup() == Setup(2, "flag")
+    with pytest.raises(JournalError):
+        journal.move([1], 99)
+
+
+def test_a_pass_that_did_not_end_is_taken_up(journal: Journal) -> None:
+    """Only by the same command: by other thresholds it is another pass."""
+    for number in (1, 2):
+        journal.add_frame(kept(b"%d.jpg" % number, f"d{number}", number), SIGHT)
+    by = {"aim": "even", "setup": None}
+    assert journal.open_pass(by) is None
+    begun = journal.begin_pass(by)
+    journal.add_verdict(b"2.jpg", "d2", {"n": 2}, of_pass=begun)
+    journal = reopened(journal)
+    assert journal.open_pass({**by, "aim": "meter"}) is None
+    assert journal.open_pass(by) == (begun, {2})
+    journal.end_pass(begun)
+    assert journal.open_pass(by) is None
+    journal.close()
 
 
 def test_a_journal_in_use_or_no_plain_file_is_refused(journal: Journal, path: Path, tmp_path: Path) -> None:
