@@ -38,6 +38,7 @@ NAME = JOURNAL_NAME
 APPLICATION_ID = 0x4C42_4A31  # "LBJ1", so that no other program's database is taken for ours
 Outcome = Literal["frame", "partner", "duplicate", "refused"]
 _BROKEN = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+_NO_RIGHT = (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN)
 
 
 class JournalError(Exception):
@@ -121,7 +122,7 @@ class Journal:
                 link = _reading(where)
             except sqlite3.OperationalError as wrong:
                 # In a folder that can't be written the log's index can't be made; without a log none is needed.
-                if _code(wrong) != sqlite3.SQLITE_CANTOPEN or Path(f"{path}-wal").exists():
+                if _code(wrong) not in _NO_RIGHT or Path(f"{path}-wal").exists():
                     raise
                 link = _reading(f"{where}&immutable=1")
         except sqlite3.Error as wrong:
@@ -570,6 +571,6 @@ def _why(wrong: sqlite3.Error, path: Path, what: str = "written") -> str:
         return f"The disk is full: {path.name} cannot be written. Make room; nothing is lost meanwhile."
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         return f"{path.name} is open in another program: close that."
-    if code in (sqlite3.SQLITE_READONLY, sqlite3.SQLITE_PERM, sqlite3.SQLITE_CANTOPEN):
+    if code in _NO_RIGHT:
         return f"{path.name} cannot be {what} ({wrong}): see to the folder's permissions."
     return f"{path.name} cannot be {what}: {clean(str(wrong))}"
