@@ -389,6 +389,11 @@ _COMMANDS: dict[str, tuple[str, str, Callable[[argparse.ArgumentParser], None]]]
         "lampblack review ~/shoots/bowls; lampblack review ~/shoots/bowls --setup 3 --against 2",
         _words_of("reviewing"),
     ),
+    "again": (
+        "measure a shoot's frames again, with other thresholds or under another aim",
+        "lampblack again ~/shoots/bowls --aim hold-highlights --setup 2",
+        _words_of("again"),
+    ),
     "rehearse": ("play a short session with the mock camera", "lampblack rehearse --hands-off", _words_of("rehearse")),
     "mock": ("run the mock camera alone, for any PTP/IP client", "lampblack mock --help", _mock_words),
 }

@@ -21,12 +21,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from lampblack.daemon.clean import clean
 from lampblack.daemon.config import is_ours, runtime_places
 
 LOCK_NAME = ".lampblack.lock"
 LOCK_BYTES_MAX = 64 * 1024
 # A first line carries a whole setup with its small pictures, some 35 kB a frame; past this, not ours.
 LINE_BYTES_MAX = 256 * 1024 * 1024
+WAIT = ": wait for that, or end it with Ctrl-C"
+"""What to do where a folder is held by no service."""
 CONNECT_S = 2.0
 SEND_S = 5.0
 
@@ -108,6 +111,16 @@ def is_alive(pid: int) -> bool:
     except (PermissionError, OverflowError):
         return True
     return True
+
+
+def busy_with(folder: Path) -> str | None:
+    """Return what a folder is held for if not to be watched, as its lock file says, with what to do; else None."""
+    try:
+        told = json.loads(_read_lock(folder / LOCK_NAME))
+        doing, pid = told.get("doing"), told.get("pid")
+    except (OSError, ValueError, AttributeError, RecursionError):
+        return None
+    return f"is being {clean(doing, 60)} (process {clean(str(pid), 20)}){WAIT}." if isinstance(doing, str) else None
 
 
 def _read_lock(path: Path) -> str:

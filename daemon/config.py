@@ -26,9 +26,9 @@ class ConfigError(Exception):
     """A settings file that cannot be used; the text is one line for a person."""
 
 
-def load_thresholds(folder: Path | None = None) -> Thresholds:
+def load_thresholds(folder: Path | None = None, more: Path | None = None) -> Thresholds:
     """
-    Return the thresholds: the shipped ones, under the user's, under the shoot's.
+    Return the thresholds: the shipped ones, under the user's, under the shoot's, under those of `more`, a file.
 
     Raises:
         ConfigError: a file is not TOML, or names or values in it are wrong; says which file.
@@ -37,8 +37,12 @@ def load_thresholds(folder: Path | None = None) -> Thresholds:
     own = [Path(platformdirs.user_config_dir("lampblack")) / "thresholds.toml"]
     if folder is not None:
         own.append(folder / OWN_FILE)
+    if more is not None:
+        own.append(more)
     for path in own:
         layer = _read(path)
+        if layer is None and path == more:
+            raise ConfigError(f"{path} is not there: thresholds are read from a TOML file.")
         if layer is None:
             continue
         try:
@@ -47,6 +51,12 @@ def load_thresholds(folder: Path | None = None) -> Thresholds:
             raise ConfigError(f"{path}: {wrong}") from None
         layers.append(layer)
     return Thresholds.of(*layers)
+
+
+@cache
+def load_shipped() -> Thresholds:
+    """Return the thresholds as they come, whatever anybody's own are."""
+    return Thresholds.of(_shipped())
 
 
 @cache

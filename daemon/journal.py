@@ -331,6 +331,18 @@ class Journal:
         done = "SELECT f.number FROM verdict v JOIN frame f ON f.id = v.frame WHERE v.pass = ?"
         return int(row[0]), {int(number) for (number,) in self._link.execute(done, row[:1])}
 
+    def partners(self) -> dict[int, bytes]:
+        """Return the other half of each frame that has one, raw or JPEG, by the frame's number."""
+        rows = self._link.execute(
+            "SELECT f.number, s.path FROM sighting s JOIN frame f ON f.id = s.frame WHERE s.outcome = 'partner' "
+            "ORDER BY s.id"
+        )
+        return {int(number): bytes(path) for number, path in rows}
+
+    def moves(self) -> int:
+        """Return how many frames were ever moved to another setup."""
+        return int(self._link.execute("SELECT count(*) FROM move").fetchone()[0])
+
     def refusals(self) -> list[Refusal]:
         """Return the files refused and never read since, oldest first."""
         rows = self._link.execute(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -16,16 +17,23 @@ log = logging.getLogger(__name__)
 
 
 def judge(
-    setup: shoot.Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int
+    setup: shoot.Setup,
+    look: Look,
+    thresholds: Thresholds,
+    *,
+    file: str,
+    frame: int,
+    recall: Callable[[Key], Any] | None = None,
 ) -> tuple[shoot.Setup, Verdict]:
     """
     Judge as `rules.shoot.judge` does, from what is remembered of the camera, and remember what it taught.
 
-    What can't be read or kept is said in the log and costs the memory only.
+    What can't be read or kept is said in the log and costs the memory only. recall: how what is remembered is looked
+    up; None: as it stands now.
     """
     key = _key(look)
     if key is not None and setup.response.source == "prior":
-        remembered = _recalled(key) or setup.lessons.remembered
+        remembered = (recall or recalled)(key) or setup.lessons.remembered
         setup = replace(setup, lessons=replace(setup.lessons, remembered=remembered))
     after, verdict = shoot.judge(setup, look, thresholds, file=file, frame=frame)
     known = (setup.response, after.lessons.remembered)
@@ -42,7 +50,8 @@ def _key(look: Look) -> Key | None:
     return Key.of(coded.shot.camera, coded.shot.style or "", coded.shot.exposure.iso)
 
 
-def _recalled(key: Key) -> Any:
+def recalled(key: Key) -> Any:
+    """Return the curve that is remembered under a key, None for none."""
     try:
         return load(key)
     except ResponsesError as trouble:

@@ -20,6 +20,7 @@ from lampblack.daemon.noted import (
     RENAME,
     SPOT,
     TAUGHT,
+    WISH,
     Entry,
     readings_of,
     text_of,
@@ -59,6 +60,10 @@ class Memory:
         """This setup's, as they were read."""
         self.total = 0
         self.duplicates = 0
+        self.names: dict[int, str | None] = {}
+        """Of all setups."""
+        self.wishes: dict[int, tuple[str, str]] = {}
+        """The aim and the backdrop that a setup's frames were judged by, where that was noted."""
         self.spots: dict[str, Spot] = {}
         self.regions: dict[str, Region] = {}
         """By how they are written; the later one goes over the earlier."""
@@ -81,6 +86,7 @@ class Memory:
         """Read it out of a journal, in the journal's thread."""
         memory = cls()
         memory.setup = journal.setup() or memory.setup
+        memory.names = {number: name for number, name, _ in journal.setups()}
         memory.frames = [Shown(kept) for kept in journal.frames(memory.setup.number)]
         earlier = memory.frames or [Shown(kept) for kept in journal.frames(memory.setup.number - 1)]
         if earlier:
@@ -108,15 +114,24 @@ class Memory:
                 self.regions.pop(text, None)
             elif kind == PLATE:
                 self.plate = int(text) or None
-            elif kind == RENAME:
-                told = json.loads(text)
-                if told.get("setup") == self.setup.number:
-                    self.setup = Setup(self.setup.number, text_of(told.get("name")))
+            elif kind in (RENAME, WISH):
+                self._note_setup(kind, json.loads(text))
             elif kind in (READINGS, NO_READING, TAUGHT):
                 self._note_reading(kind, json.loads(text))
             elif kind in LAMP_KINDS:
                 with contextlib.suppress(KeyError, TypeError):
                     self.lamps.note(kind, text)
+
+    def _note_setup(self, kind: str, told: Any) -> None:
+        """Take in what concerns a setup; as `_note_reading`."""
+        with contextlib.suppress(KeyError, TypeError):
+            number = int(told["setup"])
+            if kind == WISH:
+                self.wishes[number] = str(told["aim"]), str(told["backdrop"])
+                return
+            self.names[number] = text_of(told.get("name"))
+            if number == self.setup.number:
+                self.setup = Setup(number, self.names[number])
 
     def _note_reading(self, kind: str, told: Any) -> None:
         """Take in what concerns the meter; a TypeError or KeyError of another version's entry is passed over."""
@@ -129,6 +144,10 @@ class Memory:
             else:
                 of = self.taught.setdefault((str(told["meter"]), int(told["setup"])), {})
                 of[int(told["frame"])] = float(told["stops"])
+
+    def wish_of(self, setup: int) -> tuple[str, str] | None:
+        """Return the aim and the backdrop that a setup's frames were judged by: as noted with it or last before."""
+        return next((self.wishes[number] for number in sorted(self.wishes, reverse=True) if number <= setup), None)
 
     def now_read(self) -> list[Reading]:
         """Return this setup's readings, one a place."""
@@ -190,6 +209,7 @@ class Memory:
     def begin(self, setup: Setup) -> None:
         """Begin a setup: it has no frames yet."""
         self.setup, self.frames = setup, []
+        self.names[setup.number] = setup.name
 
     def in_shot_order(self) -> list[Shown]:
         """Return this setup's frames; those that don't tell their time stay behind the one read before them."""

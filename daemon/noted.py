@@ -26,6 +26,9 @@ READINGS, NO_READING, TAUGHT = "readings", "reading-gone", "meter-taught"
 CHOICE, NOTE, RENAME = "choice", "note", "rename"
 """... for what a person thinks of a frame, says of a setup, and calls it now; JSON objects."""
 
+WISH = "wish"
+"""... for the aim and the backdrop that a service judges a setup's frames by; a JSON object."""
+
 LONG, SHORT = 2000, 60
 """Letters of what is written in sentences, and of a name."""
 
@@ -43,6 +46,11 @@ def choice_of(told: Json) -> Choice:
     """Return a choice as the journal has it."""
     rating = told.get("rating")
     return Choice(None if rating is None else int(rating), text_of(told.get("label")), text_of(told.get("why"), LONG))
+
+
+def own_notices(verdict: Json) -> list[Json]:
+    """Return the notices that the service, not the rules, put into a verdict."""
+    return [notice for notice in verdict.get("notices", []) if notice.get("kind") in ("rewritten", "balance", "lamp")]
 
 
 def text_of(told: Any, most: int = SHORT) -> str | None:

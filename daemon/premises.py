@@ -17,8 +17,10 @@ from logging.handlers import RotatingFileHandler
 from pathlib import Path
 
 from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.client import LOCK_NAME, folder_key, is_alive
+from lampblack.daemon.client import LOCK_NAME, WAIT, folder_key, is_alive
 from lampblack.daemon.config import runtime_dir, state_dir
+
+_WATCHED = "watched already"
 
 
 class StartError(Exception):
@@ -28,9 +30,11 @@ class StartError(Exception):
 class AlreadyWatchedError(StartError):
     """Another service has this folder."""
 
-    def __init__(self, folder: Path, pid: int | None) -> None:
+    def __init__(self, folder: Path, pid: int | None, doing: str = _WATCHED) -> None:
         who = f" (process {pid})" if pid else ""
-        super().__init__(f"{clean_name(folder)} is being watched already{who}.")
+        self.watched = doing == _WATCHED
+        wait = "" if self.watched else WAIT
+        super().__init__(f"{clean_name(folder)} is being {doing}{who}{wait}.")
         self.pid = pid
 
 
@@ -62,9 +66,9 @@ class FolderLock:
                     return
                 os.close(self._handle)
         except BlockingIOError:
-            pid = _pid_in(self._handle)
+            pid, doing = _holder_in(self._handle)
             os.close(self._handle)
-            raise AlreadyWatchedError(folder, pid) from None
+            raise AlreadyWatchedError(folder, pid, doing) from None
         except OSError as wrong:
             if self._handle >= 0:
                 with contextlib.suppress(OSError):
@@ -78,7 +82,14 @@ class FolderLock:
         Raises:
             StartError: no room.
         """
-        text = json.dumps({"pid": os.getpid(), "socket": str(socket_path), "folder": os.fsdecode(folder)})
+        self._put(folder, {"socket": str(socket_path), "folder": os.fsdecode(folder)})
+
+    def keep_for(self, doing: str, folder: Path) -> None:
+        """Say what keeps a service from having it: it is being `doing`; raises as `write` does."""
+        self._put(folder, {"doing": doing})
+
+    def _put(self, folder: Path, told: dict[str, str]) -> None:
+        text = json.dumps({"pid": os.getpid(), **told})
         data = text.encode("utf-8", "backslashreplace")
         try:
             os.ftruncate(self._handle, 0)
@@ -127,12 +138,15 @@ def _same_file(handle: int, path: Path) -> bool:
         return False
 
 
-def _pid_in(handle: int) -> int | None:
+def _holder_in(handle: int) -> tuple[int | None, str]:
+    """Return who holds a lock and what for, as its file says."""
     try:
-        pid = json.loads(os.pread(handle, 4096, 0)).get("pid")
+        told = json.loads(os.pread(handle, 4096, 0))
+        pid, doing = told.get("pid"), told.get("doing")
     except (OSError, ValueError, AttributeError, RecursionError):
-        return None
-    return pid if isinstance(pid, int) and pid > 0 else None
+        return None, _WATCHED
+    known = pid if isinstance(pid, int) and pid > 0 else None
+    return known, clean(doing, 60) if isinstance(doing, str) else _WATCHED
 
 
 def _no_lock(folder: Path, wrong: OSError) -> str:

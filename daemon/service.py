@@ -366,6 +366,7 @@ class Service:
             raise StartError(str(wrong)) from None
         self._rules = self._empty_setup()
         self._recent.clear()
+        await self._note_wish()
         log.info(
             "watching %s; SQLite %s; %d frames known",
             clean_name(self.folder),
@@ -373,6 +374,14 @@ class Service:
             self._memory.total,
         )
         return said
+
+    async def _note_wish(self) -> None:
+        """Write down by what this setup's frames are judged, so that they can be judged again by the same."""
+        if self._memory.wish_of(self._memory.setup.number) != (wish := (self._aim, self._options.backdrop)):
+            told = {"setup": self._memory.setup.number, "aim": wish[0], "backdrop": wish[1]}
+            entry = noted.WISH, json.dumps(told)
+            self._memory.note(*entry)
+            await self._desk.record(partial(_note, entry))
 
     def _saved_at_last(self) -> None:
         self._trouble("There is room again: everything is in the journal now.")
@@ -424,7 +433,7 @@ class Service:
                 async with self._judging:
                     before = self._rules
                     await self._judge(seen.look, clean_path(kept.path), kept.number)
-                    self._recent.append(_Judged(shown, before, seen.look, _own_notices(kept.verdict)))
+                    self._recent.append(_Judged(shown, before, seen.look, noted.own_notices(kept.verdict)))
 
     def _intake_now(self) -> Intake:
         assert self._intake is not None
@@ -519,7 +528,7 @@ class Service:
             judge = partial(self._parts.judge, file=clean_path(kept.path), frame=kept.number)
             _, said = await self._desk.do(judge, alone, seen.look, self._parts.thresholds)
             verdict = said.as_json()
-            verdict["notices"] = [*verdict.get("notices", []), *_own_notices(kept.verdict)]
+            verdict["notices"] = [*verdict.get("notices", []), *noted.own_notices(kept.verdict)]
             shown.kept = replace(kept, verdict=verdict, preview=seen.preview, partner=raw)
             shown.unsaved = not await self._desk.record(partial(_say_again, shown.kept, seen.preview))
             self._publish_frame(shown, again=True)
@@ -810,6 +819,7 @@ class Service:
             return _reply(False, f"An aim is one of {', '.join(aims)}.")
         self._aim = aim
         self._publish({"event": "aim", "aim": aim})
+        await self._note_wish()
         await self._new_wishes()
         return _reply(True, f"The aim is now {aim}.")
 
@@ -993,11 +1003,6 @@ def _say_again(kept: Kept, preview: Event | None, journal: Journal) -> None:
 
 def _is(shown: Shown, owner: tuple[bytes, str]) -> bool:
     return (shown.kept.path, shown.kept.digest) == owner
-
-
-def _own_notices(verdict: Event) -> list[Event]:
-    """Return the notices that the service, not the rules, put into a verdict."""
-    return [notice for notice in verdict.get("notices", []) if notice.get("kind") in ("rewritten", "balance", "lamp")]
 
 
 def _nothing() -> None:

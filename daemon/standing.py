@@ -21,6 +21,7 @@ from lampblack.daemon.client import (
     NoServiceError,
     Whereabouts,
     ask,
+    busy_with,
     is_alive,
     locate,
     sockets,
@@ -207,6 +208,8 @@ def stop(args: argparse.Namespace) -> int:
     """End a folder's service, and wait for it; returns the exit status."""
     folder = folder_of(args)
     running = running_for(folder)
+    if running is not None and (busy := busy_with(folder)) is not None:
+        return fail(args, folder, f"{clean_name(folder)} {busy}")
     if running is None:
         if not folder.is_dir():
             return fail(args, folder, no_folder(folder))

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from lampblack.daemon.clean import clean, clean_name, sentence
+from lampblack.daemon.client import busy_with
 from lampblack.daemon.config import ConfigError
 from lampblack.daemon.standing import (
     STOP_S,
@@ -45,6 +46,8 @@ def watch(args: argparse.Namespace) -> int:
         return fail(args, folder, no_folder(folder, running))
     if args.foreground:
         return _watch_here(args, folder)
+    if running is not None and (busy := busy_with(folder)) is not None:
+        return fail(args, folder, f"{clean_name(folder)} {busy}")
     if running is not None:
         return _already(args, folder, running.pid)
     report = _start(args, folder)

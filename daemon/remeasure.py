@@ -1,0 +1,256 @@
+"""
+Frames of a shoot measured again: with other thresholds, under another aim, or in the setup they were moved to.
+
+What is said of them now goes into the journal beside what was said before, frame by frame, as part of a *pass*. One
+that didn't come to its end is taken up by the same wish: its verdicts say which frames it has done. What a setup's
+frames teach each other isn't kept, so the frames done of a setup in hand are looked at once more, and no more is said
+of them.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import importlib.metadata
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass
+from functools import cache, partial
+from pathlib import Path
+from typing import Any, cast
+
+from lampblack.daemon import learning, noted
+from lampblack.daemon.clean import clean_path
+from lampblack.daemon.config import load_shipped
+from lampblack.daemon.eye import Seen
+from lampblack.daemon.eyes import Eyes, Row
+from lampblack.daemon.intake import is_raw
+from lampblack.daemon.journal import Journal, Kept, Setup
+from lampblack.daemon.memory import Memory
+from lampblack.daemon.refusal import Refused
+from lampblack.rules import shoot
+from lampblack.rules.advice import Aim
+from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
+from lampblack.rules.thresholds import Thresholds
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What is to be measured again, and by what; None: every setup, and what was wished for each at its time."""
+
+    setups: frozenset[int] | None = None
+    aim: Aim | None = None
+    backdrop: shoot.BackdropWish | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """
+    One frame dealt with: what is said of it now, or why it can't be measured.
+
+    before: what was said of it until now. known: it was done already, and only looked at once more.
+    """
+
+    before: Kept
+    verdict: Json | None = None
+    error: str | None = None
+    known: bool = False
+
+
+@dataclass
+class _Setup:
+    """A setup's frames by number and file, and what those measured so far have taught."""
+
+    numbers: list[int]
+    row: Row
+    rules: shoot.Setup
+
+
+class Again:
+    """Frames measured again into an open journal. Belongs to the journal's thread."""
+
+    def __init__(self, folder: Path, journal: Journal, thresholds: Thresholds, wanted: Wanted) -> None:
+        """
+        Find out what is to be done; nothing is measured yet.
+
+        Raises:
+            ValueError: a setup, or the aim's spot, is not there; one line for a person.
+        """
+        self._root, self._journal, self._thresholds, self._wanted = os.fsencode(folder), journal, thresholds, wanted
+        self._memory = Memory.of(journal)
+        self._check()
+        self._by = self._told()
+        open_pass = journal.open_pass(self._by)
+        self._pass: int | None = None if open_pass is None else open_pass[0]
+        self.done = set[int]() if open_pass is None else open_pass[1]
+        """`done`: the numbers of frames that the pass taken up has done."""
+        self._setups = self._rows()
+        self.frames = sum(len(setup.numbers) for setup in self._setups)
+        """How many are to be looked at: those to be measured, and those done of the same setups."""
+        self._recall = cache(learning.recalled)  # as it stood at the start, whichever setup comes first
+
+    def work(self, eyes: Eyes) -> Iterator[Outcome]:
+        """
+        Measure, and yield each frame once what is said of it is on disk; may be left at any time.
+
+        Raises:
+            JournalError: it can't be written.
+        """
+        if self._pass is None:
+            self._pass = self._journal.begin_pass(self._by)
+        rows = [setup.row for setup in self._setups]
+        given = Given(tuple(self._memory.regions.values()), self._plate(eyes))
+        refused = False
+        for which, place, seen in eyes.over(rows, lambda row: self._setups[row].rules.radiance, given):
+            setup = self._setups[which]
+            [before] = self._journal.frames(number=setup.numbers[place])
+            outcome = self._outcome(setup, before, seen)
+            refused |= outcome.error is not None
+            yield outcome
+        if not refused:
+            self._journal.end_pass(self._pass)
+
+    def _outcome(self, setup: _Setup, before: Kept, seen: Seen | Refused) -> Outcome:
+        if isinstance(seen, Refused):
+            return Outcome(before, error=seen.reason)
+        if seen.digest != before.digest:
+            text = (
+                "its file was written anew since it was measured, and is another frame now: watch the folder for that"
+            )
+            return Outcome(before, error=text)
+        judge = partial(learning.judge, recall=self._recall)
+        file = clean_path(before.path)
+        setup.rules, verdict = judge(setup.rules, seen.look, self._thresholds, file=file, frame=before.number)
+        if before.number in self.done:
+            return Outcome(before, before.verdict, known=True)
+        said = verdict.as_json()
+        said["notices"] = [*said["notices"], *noted.own_notices(before.verdict)]
+        preview = seen.preview if seen.preview != before.preview else None
+        self._journal.add_verdict(before.path, before.digest, said, preview, self._pass)
+        self._learn(before.setup, said)
+        return Outcome(before, said)
+
+    def _learn(self, setup: int, said: Json) -> None:
+        """Note what a frame teaches of the meter, where that is news."""
+        self._memory.setup = Setup(setup, self._memory.names.get(setup))
+        lesson = self._memory.lesson(said)
+        if lesson is None:
+            return
+        told = json.loads(lesson[1])
+        known = self._memory.taught.get((told["meter"], setup), {}).get(told["frame"])
+        if known != told["stops"]:
+            self._memory.note(*lesson)
+            self._journal.note(*lesson)
+
+    # ------------------------------------------------------------ what is to be done
+
+    def _check(self) -> None:
+        last = max(self._memory.names, default=0)
+        for number in sorted(self._wanted.setups or ()):
+            if number not in self._memory.names:
+                raise ValueError(f"There is no setup {number}: the shoot has {last}.")
+        aim = self._wanted.aim or ""
+        if aim.startswith("spot:") and aim.removeprefix("spot:") not in self._memory.spots:
+            raise ValueError(f"There is no spot {aim.removeprefix('spot:')}: name it first, lampblack spot.")
+
+    def _told(self) -> Json:
+        """Return by what this pass measures: the next one that says the same goes on with it."""
+        changed = {
+            f"{section}.{name}": value
+            for section, values in asdict(self._thresholds).items()
+            for name, value in values.items()
+            if value != getattr(getattr(load_shipped(), section), name)
+        }
+        said = hashlib.sha256(repr([*self._journal.events(_BEARS), self._journal.moves()]).encode()).hexdigest()[:16]
+        return {
+            "setups": None if self._wanted.setups is None else sorted(self._wanted.setups),
+            "aim": self._wanted.aim,
+            "backdrop": self._wanted.backdrop,
+            "thresholds": changed,
+            "said": said,
+            "version": _version(),
+        }
+
+    def _rows(self) -> list[_Setup]:
+        """Return the setups with a frame that isn't done."""
+        partners = self._journal.partners()
+        frames: dict[int, list[tuple[int, bytes]]] = {}
+        for path, _, setup, number in self._journal.identities():
+            frames.setdefault(setup, []).append((number, path))
+        wanted = self._wanted.setups
+        found = []
+        for setup in sorted(frames):
+            numbers = [number for number, _ in frames[setup]]
+            if (wanted is None or setup in wanted) and not self.done.issuperset(numbers):
+                rules = self._empty(setup, numbers[-1])
+                files = [self._file(path, partners.get(number)) for number, path in frames[setup]]
+                found.append(_Setup(numbers, Row(files, rules.backdrop), rules))
+        return found
+
+    def _file(self, path: bytes, partner: bytes | None) -> tuple[bytes, bytes | None]:
+        if partner is not None and is_raw(path):
+            path, partner = partner, path
+        return _below(self._root, path), None if partner is None else _below(self._root, partner)
+
+    def _empty(self, number: int, newest: int) -> shoot.Setup:
+        """Return a setup without frames, with what was wished for it and what was offered to its newest frame."""
+        memory = self._memory
+        memory.setup = Setup(number, memory.names.get(number))
+        aim, backdrop = memory.wish_of(number) or ("even", "auto")
+        # Our own words, but the file lay where anybody may write: what is none of ours is taken for the usual.
+        aim = aim if aim in _AIMS or aim.removeprefix("spot:") in memory.spots else "even"
+        backdrop = backdrop if backdrop in _BACKDROPS else "auto"
+        return shoot.new_setup(
+            number,
+            memory.setup.name,
+            aim=self._wanted.aim or aim,
+            backdrop=self._wanted.backdrop or cast("shoot.BackdropWish", backdrop),
+            f_numbers=_offered(self._journal.frames(number=newest)),
+            spots=tuple(memory.spots.values()),
+            metered=memory.metered(),
+        )
+
+    def _plate(self, eyes: Eyes) -> Plate | None:
+        """Return the clean plate; None for none, or where its frame can't be read any more."""
+        kept = () if self._memory.plate is None else self._journal.frames(number=self._memory.plate)
+        rows = [Row([self._file(frame.path, None)]) for frame in kept]
+        for _, _, seen in eyes.over(rows, lambda row: None, NOTHING_GIVEN):
+            if isinstance(seen, Seen):
+                look = seen.look
+                return plate_of(
+                    look.light, look.clipped_any, look.backdrop, look.shot.exposure.stops, look.kind == "raw"
+                )
+        return None
+
+
+_AIMS = ("even", "hold-highlights", "clean-backdrop", "meter")
+_BACKDROPS = ("auto", "black", "grey", "white", "none")
+_BEARS = (
+    *(noted.SPOT, noted.NO_SPOT, noted.REGION, noted.NO_REGION, noted.PLATE, noted.READINGS, noted.NO_READING),
+    *(noted.WISH, noted.RENAME),
+)
+"""What people say that bears on a verdict."""
+
+
+def _below(root: bytes, path: bytes) -> bytes:
+    """Return a file's place in the shoot's folder; the journal may have come from anywhere, and leads nowhere else."""
+    if path.startswith(b"/") or b".." in path.split(b"/"):
+        return os.path.join(root, b".no such frame")
+    return os.path.join(root, path)
+
+
+def _offered(frames: list[Kept]) -> tuple[float, ...] | None:
+    """Return the apertures that a frame's forecast was made for: what the camera offered then."""
+    told = [
+        one.get("f_number") for frame in frames for one in frame.verdict.get("forecast") or () if isinstance(one, dict)
+    ]
+    return tuple(f for f in told if isinstance(f, int | float) and 0.5 < f < 200) or None
+
+
+def _version() -> str:
+    try:
+        return importlib.metadata.version("lampblack")
+    except importlib.metadata.PackageNotFoundError:
+        return ""
