@@ -275,7 +275,22 @@ def _choose_words(parser: argparse.ArgumentParser) -> None:
 def _shoots_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("places", metavar="FOLDER", nargs="*", help="where to look (default: here)")
     parser.add_argument("--json", action="store_true", help="print one JSON object a shoot")
+    parser.add_argument(
+        "--check", action="store_true", help="say whether their journals are sound and no frame is gone"
+    )
+    parser.add_argument(
+        "--export",
+        type=_export_file,
+        metavar="FILE",
+        help="write the journal of one, all that it ever said, as .sql or .jsonl",
+    )
     parser.set_defaults(run=_keeping("shoots"))
+
+
+def _export_file(text: str) -> Path:
+    if Path(text).suffix.lower() in (".sql", ".jsonl"):
+        return Path(text)
+    raise argparse.ArgumentTypeError(f"{text!r}: a name that ends in .sql or .jsonl")
 
 
 def _keeping(name: str) -> Callable[[argparse.Namespace], int]:

@@ -69,6 +69,11 @@ def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
     return Decoded(picture, digest[0])
 
 
+def digest_of(path: bytes) -> str:
+    """Return the digest of a file's content; raises as `read_regular` does."""
+    return hashlib.sha256(read_regular(path)).hexdigest()
+
+
 def decode_picture(path: bytes, thresholds: Thresholds, least: int | None = None) -> Picture | Sensor:
     """
     Read a frame from disk as `decode_file` does, without its digest: for looking at, once it is known.

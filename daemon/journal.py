@@ -269,6 +269,11 @@ class Journal:
         ).fetchone()
         return None if row is None else Setup(int(row[0]), None if row[1] is None else clean(str(row[1])))
 
+    @property
+    def version(self) -> int:
+        """Return the version of its schema."""
+        return int(self._link.execute("PRAGMA user_version").fetchone()[0])
+
     def begun(self) -> str:
         """Return when the shoot was begun: UTC, ISO 8601."""
         row = self._link.execute("SELECT begun FROM shoot").fetchone()
@@ -343,6 +348,38 @@ class Journal:
         """Return how many frames were ever moved to another setup."""
         return int(self._link.execute("SELECT count(*) FROM move").fetchone()[0])
 
+    def check(self) -> list[str]:
+        """Return what is wrong with the file, in SQLite's words; nothing where it is sound."""
+        try:
+            found = [str(row[0]) for row in self._link.execute("PRAGMA integrity_check(20)") if row[0] != "ok"]
+            return found + [f"a row of {row[0]} has lost what it belongs to" for row in self._link.execute(_LOST)]
+        except sqlite3.Error as wrong:
+            return [str(wrong)]
+
+    def dump(self) -> Iterator[str]:
+        """Yield the whole journal as SQL, a statement at a time, from which SQLite makes it again."""
+        self._link.execute("BEGIN")  # as it stands now, whoever goes on writing
+        try:
+            yield f"PRAGMA application_id = {APPLICATION_ID};"
+            yield f"PRAGMA user_version = {self.version};"
+            yield from self._link.iterdump()
+        finally:
+            self._link.execute("ROLLBACK")
+
+    def rows(self) -> Iterator[tuple[str, dict[str, Any]]]:
+        """Yield (table, row) of everything, tables in the order they were made, rows in the order they were written."""
+        self._link.execute("BEGIN")
+        try:
+            tables = self._link.execute("SELECT name FROM main.sqlite_master WHERE type = 'table' ORDER BY rowid")
+            for (table,) in tables.fetchall():
+                name = str(table).replace('"', '""')
+                cursor = self._link.execute(f'SELECT * FROM main."{name}" ORDER BY rowid')  # noqa: S608
+                columns = [column[0] for column in cursor.description]
+                for row in cursor:
+                    yield str(table), dict(zip(columns, row, strict=True))
+        finally:
+            self._link.execute("ROLLBACK")
+
     def refusals(self) -> list[Refusal]:
         """Return the files refused and never read since, oldest first."""
         rows = self._link.execute(
@@ -369,6 +406,8 @@ _SETUP = "coalesce((SELECT setup FROM move WHERE frame = f.id ORDER BY id DESC L
 _EVER_THERE = "SELECT id FROM frame WHERE setup = :setup UNION SELECT frame FROM move WHERE setup = :setup"
 _OF_SETUP = f"f.id IN ({_EVER_THERE}) AND {_SETUP} = :setup"
 """SQL: whether it belongs to one, so that only those are looked at that ever did."""
+
+_LOST = 'SELECT DISTINCT "table" FROM pragma_foreign_key_check()'
 
 _MISSED = ("CREATE TEMP TABLE move (id INTEGER PRIMARY KEY, frame, setup)",)
 """For a journal that is only read, and so stays of its version: what each later version has and readers ask for."""

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import argparse
+import base64
+import contextlib
+import json
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from lampblack.daemon import standing
-from lampblack.daemon.clean import clean, clean_name
-from lampblack.daemon.journal import Kept
+from lampblack.daemon.clean import clean, clean_name, clean_path
+from lampblack.daemon.journal import Journal, Kept
 from lampblack.daemon.noted import Choice
-from lampblack.daemon.record import RecordError, find_shoots, read_frame, read_shoot
+from lampblack.daemon.record import RecordError, find_shoots, read_frame, read_journal, read_shoot
 from lampblack.daemon.sidecar import SidecarError, sidecar_of, write_sidecar
+from lampblack.daemon.whole import write_whole
 
 Json = dict[str, Any]
 
@@ -80,13 +85,18 @@ def measures_of(frame: Kept) -> dict[str, str]:
 
 
 def shoots(args: argparse.Namespace) -> int:
-    """List the shoots below some places; returns the exit status."""
+    """List the shoots below some places, check or export them; returns the exit status."""
     places = [Path(place).expanduser() for place in args.places] or [Path.cwd()]
     status = 0
     for place in places:
         if not place.is_dir():
             status = standing.fail(args, place, standing.no_folder(place))
+    if args.export is not None:
+        return max(status, _export(args, [place for place in places if place.is_dir()]))
     for folder in find_shoots([place for place in places if place.is_dir()]):
+        if args.check:
+            status = max(status, _check(args, folder))
+            continue
         try:
             shoot = read_shoot(folder)
         except RecordError as wrong:
@@ -108,3 +118,71 @@ def shoots(args: argparse.Namespace) -> int:
             counts = f"setups {len(shoot.setups)}, frames {frames}, chosen {chosen}"
             print(f"{clean_name(folder)}: begun {shoot.begun[:10]}, {counts}")
     return status
+
+
+def _check(args: argparse.Namespace, folder: Path) -> int:
+    """Say whether a shoot's journal is sound, and which of its frames' files are gone; returns the exit status."""
+    checked = check_shoot(folder)
+    if args.json:
+        standing.print_json({"folder": standing.folder_text(folder), **checked})
+    wrong = [*checked["problems"], *(f"{name} is gone" for name in checked["gone"])]
+    for text in wrong:
+        print(f"{clean_name(folder)}: {text}", file=sys.stderr)
+    if not args.json and not wrong:
+        print(f"{clean_name(folder)}: sound, version {checked['version']}, frames {checked['frames']}")
+    return 1 if wrong else 0
+
+
+def check_shoot(folder: Path) -> Json:
+    """Return what is wrong with a journal, which of its frames' files are gone, and how many frames it has."""
+    found: Json = {"sound": False, "version": None, "frames": None, "problems": [], "gone": []}
+    try:
+        with read_journal(folder) as journal:
+            wrong = [f"{journal.path.name} is damaged: {clean(text, 200)}" for text in journal.check()]
+            found |= {"sound": not wrong, "version": journal.version, "problems": wrong}
+            places = [path for path, *_ in journal.identities()]
+            gone = [clean_path(path) for path in places if not (folder / os.fsdecode(path)).is_file()]
+            return found | {"frames": len(places), "gone": gone}
+    except RecordError as wrong_with_it:
+        return found | {"sound": False, "problems": [*found["problems"], str(wrong_with_it)]}
+
+
+def _export(args: argparse.Namespace, places: list[Path]) -> int:
+    """Write a shoot's journal as SQL or as lines of JSON, by the name of the file; returns the exit status."""
+    out: Path = args.export
+    found = list(find_shoots(places))
+    if len(found) != 1:
+        text = f"{len(found)} shoots are there: an export is of one; give its folder."
+        return standing.fail(args, places[0] if places else Path.cwd(), text)
+    try:
+        with read_journal(found[0]) as journal:
+            lines = journal.dump() if out.suffix.lower() == ".sql" else _as_lines(journal)
+            write_whole(out, (f"{line}\n".encode("utf-8", "surrogateescape") for line in lines))
+    except RecordError as wrong:
+        return standing.fail(args, found[0], str(wrong))
+    except OSError as wrong:
+        return standing.fail(args, found[0], f"{clean_name(out)} can't be written ({wrong.strerror}).")
+    if args.json:
+        standing.print_json({"folder": standing.folder_text(found[0]), "export": standing.folder_text(out)})
+    else:
+        print(f"Written: {clean_name(out)}")
+    return 0
+
+
+def _as_lines(journal: Journal) -> Iterator[str]:
+    for table, row in journal.rows():
+        told = {name: _as_json(value) for name, value in row.items()}
+        yield json.dumps({"table": table, "row": told}, ensure_ascii=False)
+
+
+def _as_json(value: Any) -> Any:
+    """Return a cell: bytes (paths) as text where they are that, JSON as what it says."""
+    if isinstance(value, bytes):
+        try:
+            return value.decode()
+        except UnicodeDecodeError:
+            return {"base64": base64.b64encode(value).decode()}
+    if isinstance(value, str) and value[:1] in "{[":
+        with contextlib.suppress(ValueError, RecursionError):
+            return json.loads(value)
+    return value

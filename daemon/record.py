@@ -93,18 +93,19 @@ def read_shoot(folder: Path, only: Callable[[dict[int, int]], Iterable[int]] | N
     Raises:
         RecordError: there is none, or it can't be read.
     """
-    with _journal(folder) as journal:
+    with read_journal(folder) as journal:
         return _shoot(folder, journal, only)
 
 
 def read_frame(folder: Path, number: int) -> Kept | None:
     """Read one frame by its number; raises as `read_shoot` does."""
-    with _journal(folder) as journal:
+    with read_journal(folder) as journal:
         return next(iter(journal.frames(number=number)), None)
 
 
 @contextlib.contextmanager
-def _journal(folder: Path) -> Iterator[Journal]:
+def read_journal(folder: Path) -> Iterator[Journal]:
+    """Open a shoot's journal for reading; raises as `read_shoot` does."""
     place = folder / journals.NAME
     if not place.is_file():
         raise RecordError(f"{clean_name(folder)} has no journal: watch it first, or see to the folder's name.")

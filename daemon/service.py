@@ -30,6 +30,7 @@ from lampblack.daemon.camera_body import NO_VIEW
 from lampblack.daemon.cast import BY_HAND, Cast
 from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
+from lampblack.daemon.decode import digest_of
 from lampblack.daemon.desk import RETRY_S, Desk
 from lampblack.daemon.eye import Eye, Seen
 from lampblack.daemon.guess import Guesses
@@ -55,7 +56,7 @@ from lampblack.daemon.premises import (
     tell_supervisor,
     watchdog_s,
 )
-from lampblack.daemon.refusal import Refused
+from lampblack.daemon.refusal import FrameRefusedError, Refused
 from lampblack.rules import shoot
 from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
 from lampblack.rules.exposure import Exposure
@@ -426,7 +427,9 @@ class Service:
         for shown in earlier:
             kept = shown.kept
             sight = await self._intake_now().look_again(kept.path)
-            if sight is None or sight != known.get(kept.path) or self._stop.is_set():
+            if sight is None or self._stop.is_set():
+                continue
+            if sight != known.get(kept.path) and not await self._is_still(kept.path, kept.digest):
                 continue
             seen = await self._see(kept.path, kept.partner)
             if isinstance(seen, Seen):
@@ -486,6 +489,11 @@ class Service:
         if owner is not None and is_raw(owner[0]) != is_raw(ready.path):
             await self._other_half(ready, owner)
             return
+        before = self._memory.by_path.get(ready.path)
+        if before is not None and await self._is_still(ready.path, before):
+            # Moved to another disk, or only touched: nothing to measure.
+            await self._known_already(ready, before)
+            return
         seen = await self._see(ready.path, ready.partner)
         sight = await intake.look_again(ready.path)
         if sight != ready.sight:  # written to or gone while it was read
@@ -498,6 +506,13 @@ class Service:
             await self._known_already(ready, seen.digest)
         else:
             await self._new_frame(ready, seen)
+
+    async def _is_still(self, path: bytes, digest: str) -> bool:
+        """Say whether a file's content is that of the frame that its path had."""
+        try:
+            return await asyncio.to_thread(digest_of, os.path.join(self._root, path)) == digest
+        except FrameRefusedError:
+            return False
 
     async def _other_half(self, ready: Ready, owner: tuple[bytes, str]) -> None:
         """The raw file of a JPEG that was read already, or the other way round: still one frame, now better known."""
@@ -554,6 +569,9 @@ class Service:
             await self._desk.record(
                 lambda journal: journal.add_sighting(ready.path, ready.sight, "frame", (ready.path, digest))
             )
+            if ready.partner is not None and (seen := ready.partner_sight) is not None:
+                half = ready.partner
+                await self._desk.record(lambda journal: journal.add_sighting(half, seen, "partner", (first, digest)))
         else:
             self._memory.duplicates += 1
             log.info("%s is the same picture as %s; not read twice", clean_path(ready.path), clean_path(first))

@@ -7,11 +7,12 @@ import html.parser
 import io
 import json
 import shutil
+import sqlite3
 from pathlib import Path
 
 import pytest
 from PIL import Image
-from watching import jpeg, run, watching
+from watching import journal_rows, jpeg, run, watching
 
 HOSTILE = '=cmd|"/c calc"!A1 <script>alert(1)</script> & \x1b[31m \u202e"quoted"'
 
@@ -109,6 +110,51 @@ def test_a_shoot_is_told_as_data_found_and_moved(shoot: Path, tmp_path: Path) ->
     found = [json.loads(line) for line in run("shoots", str(tmp_path), "--json").stdout.splitlines()]
     assert [(Path(one["folder"]).name, one["frames"], one["chosen"]) for one in found] == [("bowls of last week", 3, 1)]
     assert run("report", str(moved)).returncode == 0
+
+
+def test_a_shoot_copied_in_mid_run_goes_on_elsewhere(folder: Path, tmp_path: Path) -> None:
+    """The copy is sound and, watched, measures no frame again: what is known of it is still known."""
+    copy = tmp_path / "other disk" / "bowls"
+    with watching(folder) as service:
+        for number in (1, 2, 3):
+            (folder / f"{number}.jpg").write_bytes(jpeg(number, f_number=(4.0, 5.6, 8.0)[number - 1]))
+            service.until(lambda n=number: len(service.files) == n)
+        shutil.copytree(folder, copy, ignore=shutil.ignore_patterns(".lampblack.lock"), copy_function=shutil.copyfile)
+        (folder / "4.jpg").write_bytes(jpeg(4))
+        service.until(lambda: len(service.files) == 4)
+    done = run("shoots", str(tmp_path), "--check")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert [line.rpartition(" ")[2] for line in done.stdout.splitlines()] == ["4", "3"]
+    with watching(copy) as service:
+        service.until(lambda: service.status()["service"]["state"] == "watching")
+        assert service.status()["counts"] == {"frames": 3, "refused": 0, "waiting": 0, "duplicates": 0}
+        (copy / "5.jpg").write_bytes(jpeg(5, f_number=11.0))
+        service.until(lambda: len(service.files) == 4)
+        shots = [shot["f_number"] for shot in service.frames[-1]["forecast"] if shot["shot"]]
+        assert shots == [4.0, 5.6, 8.0, 11.0], "what the frames taught before the move serves the new one"
+    assert journal_rows(copy, "SELECT count(*) FROM verdict") == [(4,)]
+    (copy / "1.jpg").unlink()
+    done = run("shoots", str(copy), "--check", "--json")
+    assert done.returncode == 1
+    assert json.loads(done.stdout)["gone"] == ["1.jpg"]
+
+
+def test_a_journal_is_exported_whole(shoot: Path, tmp_path: Path) -> None:
+    """As SQL that makes it again, as lines of JSON with all that was ever said; over no journal."""
+    assert run("shoots", str(shoot), "--export", str(tmp_path / "all.sql")).returncode == 0
+    (tmp_path / "again").mkdir()
+    made = sqlite3.connect(tmp_path / "again" / "lampblack.journal")
+    made.executescript((tmp_path / "all.sql").read_text("utf-8"))
+    made.close()
+    was, now = (json.loads(run("report", str(place), "--json").stdout) for place in (shoot, tmp_path / "again"))
+    assert now["setups"] == was["setups"]
+    assert run("shoots", str(shoot), "--export", str(tmp_path / "all.jsonl")).returncode == 0
+    lines = [json.loads(line) for line in (tmp_path / "all.jsonl").read_text("utf-8").splitlines()]
+    tables = [line["table"] for line in lines]
+    assert (tables.count("frame"), tables.count("setup")) == (3, 2)
+    assert [line["row"]["path"] for line in lines if line["table"] == "frame"] == ["1.jpg", "2.jpg", "3.jpg"]
+    assert run("shoots", str(shoot), "--export", str(shoot / "lampblack.journal")).returncode == 2
+    assert run("shoots", str(tmp_path), "--export", str(tmp_path / "two.sql")).returncode == 1
 
 
 def test_setups_can_be_renamed_afterwards(shoot: Path) -> None:

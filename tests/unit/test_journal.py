@@ -418,6 +418,30 @@ def test_on_a_network_drive_it_is_alone(path: Path, monkeypatch: pytest.MonkeyPa
         journal.close()
 
 
+def test_it_is_checked_and_told_whole(journal: Journal, path: Path) -> None:
+    """Sound, or what is wrong with it; every row, whatever its bytes."""
+    journal.add_frame(kept(b"\xff\xfe.jpg"), SIGHT)
+    journal.note("note", "it's; 'quoted'\n")
+    assert journal.check() == []
+    told = list(journal.rows())
+    assert [row["path"] for table, row in told if table == "frame"] == [b"\xff\xfe.jpg"]
+    again = sqlite3.connect(":memory:")
+    again.executescript("\n".join(journal.dump()))
+    assert again.execute("SELECT text FROM event").fetchall() == [("it's; 'quoted'\n",)]
+    assert again.execute("SELECT path FROM frame").fetchall() == [(b"\xff\xfe.jpg",)]
+    assert again.execute("PRAGMA user_version").fetchone() == (len(journals.migrations()),)
+    with pytest.raises(sqlite3.IntegrityError, match="append only"):
+        again.execute("DELETE FROM frame")
+    again.close()
+    journal.close()
+    data = bytearray(path.read_bytes())
+    data[4096 * 2 : 4096 * 12] = bytes(4096 * 10)
+    path.write_bytes(data)
+    damaged = Journal.read(path)
+    assert damaged.check()
+    damaged.close()
+
+
 def test_hostile_content_is_harmless_when_read(journal: Journal, path: Path) -> None:
     """The file lies in the shoot's folder: anybody may have written into it."""
     journal.add_frame(kept(), SIGHT)
