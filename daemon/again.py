@@ -12,7 +12,7 @@ import os
 import signal
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn, Protocol
@@ -58,14 +58,25 @@ def _count(text: str) -> int:
 def run(args: argparse.Namespace) -> int:
     """Measure the frames again; return the exit status of the contract, or 130 when it was stopped."""
     folder = standing.folder_of(args)
+    wanted = Wanted(None if args.setups is None else frozenset(args.setups), args.aim, args.backdrop)
+    return _run(args, folder, wanted, args.thresholds, args.cores)
+
+
+def judge_again(args: argparse.Namespace, folder: Path, setups: Iterable[int]) -> int:
+    """Measure the frames of some setups again, since they changed; returns as `run` does. args: `json` counts."""
+    return _run(args, folder, Wanted(frozenset(setups)))
+
+
+def _run(
+    args: argparse.Namespace, folder: Path, wanted: Wanted, own: Path | None = None, count: int | None = None
+) -> int:
     if not folder.is_dir():
         return standing.fail(args, folder, standing.no_folder(folder))
     if not (folder / JOURNAL_NAME).is_file():
         return standing.fail(args, folder, "There is no journal here: watch the folder first, or see to its name.")
-    wanted = Wanted(None if args.setups is None else frozenset(args.setups), args.aim, args.backdrop)
     try:
-        thresholds = load_thresholds(folder, args.thresholds)
-        with whole_shoot(folder) as journal, contextlib.closing(Eyes(thresholds, args.cores or cores())) as eyes:
+        thresholds = load_thresholds(folder, own)
+        with whole_shoot(folder) as journal, contextlib.closing(Eyes(thresholds, count or cores())) as eyes:
             eyes.open()
             return go_over(Again(folder, journal, thresholds, wanted), eyes, told_how(as_json=args.json))
     except (ConfigError, JournalError, StartError, ValueError) as wrong:

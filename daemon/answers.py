@@ -7,11 +7,12 @@ Each answer is the reply, and what the journal is to note; `Memory.note` takes t
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping
-from dataclasses import asdict, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from lampblack.daemon.clean import clean
+from lampblack.daemon.journal import Journal
 from lampblack.daemon.lampbook import (
     ALL,
     CIRCUIT,
@@ -29,6 +30,7 @@ from lampblack.daemon.memory import Event, Memory
 from lampblack.daemon.noted import (
     CHOICE,
     LONG,
+    NO_NOTE,
     NO_READING,
     NO_REGION,
     NO_SPOT,
@@ -110,29 +112,43 @@ def _plate(memory: Memory, request: Event) -> Answer:
 
 def _reading(memory: Memory, request: Event) -> Answer:
     shutter_s, iso = _dialled(memory, request)
+    setup = _asked_setup(memory, request)
     if request.get("remove") is not None:
         place = clean(str(request["remove"]), 40).lower()
-        if place not in {reading.place for reading in memory.now_read()}:
-            raise ValueError(f"There is no reading of {place} in this setup.")
-        gone = json.dumps({"setup": memory.setup.number, "place": place})
-        return {"ok": True, "text": f"The reading of {place} is taken back."}, (NO_READING, gone)
+        if place not in {reading.place for reading in memory.now_read(setup)}:
+            raise ValueError(f"There is no reading of {place} in {_this(memory, setup)}.")
+        gone = json.dumps({"setup": setup, "place": place})
+        text = " ".join([f"The reading of {place} is taken back.", *_judged_by(memory, setup)])
+        return {"ok": True, "text": text}, (NO_READING, gone)
     new: list[Reading] = []
     if request.get("reading") is not None:
         new = parse_readings(clean(str(request["reading"]), 300), shutter_s, iso, text_of(request.get("meter")))
     exposure = Exposure.of(None, shutter_s, iso)
-    known = list(newest([*memory.now_read(), *new]).values())
+    known = list(newest([*memory.now_read(setup), *new]).values())
     lines = in_words(known, exposure)
     lines = lines[len(known) :] + lines[: len(known)]  # the ratios first: the panel has room for one line
+    lines += _judged_by(memory, setup) if new else []
     reply = {
         "ok": True,
-        "text": "; ".join(lines) or "No reading is logged in this setup yet.",
+        "text": "; ".join(lines) or f"No reading is logged in {_this(memory, setup)} yet.",
         "readings": [_reading_json(reading, exposure) for reading in known],
         "ratios": [
             {"brighter": r.brighter, "darker": r.darker, "stops": round(r.stops, 3), "ratio": round(r.n, 3)}
             for r in ratios(known)
         ],
     }
-    return reply, readings_entry(memory.setup.number, new) if new else None
+    return reply, readings_entry(setup, new) if new else None
+
+
+def _this(memory: Memory, setup: int) -> str:
+    return "this setup" if setup == memory.setup.number else f"setup {setup}"
+
+
+def _judged_by(memory: Memory, setup: int) -> list[str]:
+    """Say how an earlier setup comes to be judged by its readings as they are now."""
+    if setup == memory.setup.number or memory.wish_of(setup)[0] != "meter":
+        return []
+    return [f"Its frames were judged by the meter: lampblack again --setup {setup} judges them by what it says now."]
 
 
 def _reading_json(reading: Reading, exposure: Exposure) -> Event:
@@ -164,10 +180,130 @@ def _asked_frame(memory: Memory, request: Event) -> int:
 
 
 def _note_setup(memory: Memory, request: Event) -> Answer:
+    """Answer on notes: `text`, with `instead` a note's number; `remove`, a number; neither: those of the setup."""
+    setup = _asked_setup(memory, request)
+    known = memory.notes[setup].said if setup in memory.notes else {}
+    if request.get("remove") is not None:
+        number = _asked_note(known, request["remove"], _this(memory, setup))
+        return _ok(f"Note {number} is taken back."), _entry(NO_NOTE, setup=setup, note=number)
+    if request.get("text") is None and request.get("instead") is None:
+        lines = [f"{number}: {text}" for number, text in known.items()]
+        reply = _ok("; ".join(lines) or f"Nothing is noted of {_this(memory, setup)} yet.")
+        return {**reply, "lines": lines, "notes": [{"note": n, "text": text} for n, text in known.items()]}, None
     text = text_of(request.get("text"), LONG)
     if text is None:
         raise ValueError("There is nothing to note.")
-    return {"ok": True, "text": "Noted."}, (NOTE, json.dumps({"setup": _asked_setup(memory, request), "text": text}))
+    if request.get("instead") is not None:
+        number = _asked_note(known, request["instead"], _this(memory, setup))
+        return _ok(f"Note {number} is now: {text}"), _entry(NOTE, setup=setup, note=number, text=text)
+    return _ok("Noted."), _entry(NOTE, setup=setup, text=text)
+
+
+def _asked_note(known: Mapping[int, str], number: Any, where: str) -> int:
+    if isinstance(number, int) and number in known:
+        return number
+    raise ValueError(f"There is no note {clean(str(number), 20)} on {where}.")
+
+
+@dataclass(frozen=True)
+class Move:
+    """Frames that belong to another setup: one that is there, or one made of them."""
+
+    frames: tuple[int, ...]
+    setup: int
+    new: bool
+    name: str | None
+    split_from: int | None
+    """Of a new one: the setup that it is split off from; None where it goes on in that one's place."""
+    affected: tuple[int, ...]
+    """Setups whose frames are to be judged again."""
+
+    @property
+    def text(self) -> str:
+        """Return what is done, in a line."""
+        called = f"{self.setup}{f' ({self.name})' if self.name else ''}"
+        if not self.new:
+            return f"{frames_text(self.frames)} now in setup {called}."
+        goes_on = " It goes on with the frames to come." if self.split_from is None else ""
+        return f"{frames_text(self.frames)} now setup {called}.{goes_on}"
+
+    def write(self, journal: Journal) -> None:
+        """Write it down; raises `JournalError`."""
+        if self.new:
+            journal.begin_setup(self.setup, self.name, self.split_from)
+        journal.move(self.frames, self.setup)
+
+
+def move_of(memory: Memory, request: Event) -> Move:
+    """
+    Return what is to be moved where: `frames` as typed, `to` a setup or null for a new one, of `name`.
+
+    A new setup with the newest frame of the one that goes on goes on in its place: so a slate that was forgotten is
+    put right. Any other stands aside, with the lamps of the setup that its first frame was in.
+
+    Raises:
+        ValueError: it can't be; the text is one line for a person.
+    """
+    frames = frame_numbers(str(request.get("frames") or ""), memory.total)
+    if lost := [number for number in frames if number not in memory.placed]:
+        raise ValueError(f"There is no frame {lost[0]} in the journal.")
+    to, name = request.get("to"), text_of(request.get("name"))
+    if to is not None:
+        setup = _asked_setup(memory, {"setup": to})
+        moving = tuple(number for number in frames if memory.placed[number] != setup)
+        if not moving:
+            raise ValueError(f"{frames_text(frames)} in setup {setup} already.")
+        sources = {memory.placed[number] for number in moving}
+        return Move(moving, setup, False, memory.names.get(setup), None, tuple(sorted({*sources, setup})))
+    sources, setup = {memory.placed[number] for number in frames}, memory.next_setup
+    live = [number for number, of in memory.placed.items() if of == memory.setup.number]
+    goes_on = bool(live) and max(live) in frames
+    split_from = None if goes_on else memory.placed[frames[0]]
+    return Move(frames, setup, True, name, split_from, tuple(sorted({*sources, setup})))
+
+
+def frame_numbers(text: str, most: int) -> tuple[int, ...]:
+    """
+    Return the frames of a list such as 7-9,12, each once, in order.
+
+    >>> frame_numbers("7-9, 12,8", 12), frame_numbers("3", 12)
+    ((7, 8, 9, 12), (3,))
+
+    Raises:
+        ValueError: it is no such list, or leads beyond the last frame; one line for a person.
+    """
+    found: set[int] = set()
+    for part in text.split(","):
+        first, dash, last = (word.strip() for word in part.partition("-"))
+        if not _is_number(first) or (dash and not _is_number(last)):
+            raise ValueError(f"{clean(text, 60)!r} names no frames: write 7, 7-9 or 7-9,12.")
+        begin, end = int(first), int(last or first)
+        if not 1 <= begin <= end <= most:
+            known = f"frames are numbered from 1 to {most}" if most else "none is in the journal yet"
+            raise ValueError(f"There are no frames {clean(part.strip(), 30)}: {known}.")
+        found.update(range(begin, end + 1))
+    return tuple(sorted(found))
+
+
+def _is_number(text: str) -> bool:
+    return text.isascii() and text.isdigit() and len(text) < 10
+
+
+def frames_text(frames: Sequence[int]) -> str:
+    """
+    Return frames as a person says them, with the verb.
+
+    >>> frames_text([3]), frames_text([7, 8, 9, 12])
+    ('Frame 3 is', 'Frames 7-9, 12 are')
+    """
+    runs: list[list[int]] = []
+    for number in frames:
+        if runs and runs[-1][-1] == number - 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    told = ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+    return f"Frame {told} is" if len(frames) == 1 else f"Frames {told} are"
 
 
 def _rename(memory: Memory, request: Event) -> Answer:
@@ -184,13 +320,13 @@ def _lamp(memory: Memory, request: Event) -> Answer:
     to take back; `rating` and `circuit`: of a circuit. None of them: what is known, and `camera`, `backdrop`, `depth`
     are kept of the floor.
     """
-    book, setup = memory.lamps, memory.setup.number
+    book, setup = memory.lamps, _asked_setup(memory, request)
     known = book.lamps(setup)
     if request.get("remove") is not None:
         name = text_of(request["remove"], 40) or ""
         if name not in known:
             raise ValueError(f"There is no lamp {name}.")
-        return _ok(f"{name} is no lamp of this setup any more."), _entry(NO_LAMP, setup=setup, name=name)
+        return _ok(f"{name} is no lamp of {_this(memory, setup)} any more."), _entry(NO_LAMP, setup=setup, name=name)
     if request.get("frame") is not None:
         return _shows(memory, known, request)
     if request.get("rating") is not None:
@@ -252,7 +388,7 @@ def _asked_setup(memory: Memory, request: Event) -> int:
     setup = request.get("setup")
     if setup is None:
         return memory.setup.number
-    if not isinstance(setup, int) or not 1 <= setup <= memory.setup.number:
+    if not isinstance(setup, int) or setup not in {memory.setup.number, *memory.names}:
         raise ValueError(f"There is no setup {clean(str(setup), 20)}.")
     return setup
 

@@ -202,6 +202,7 @@ def _reading_words(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--meter", metavar="NAME", help="which meter, if there are several")
     parser.add_argument("--remove", metavar="PLACE", help="take the reading of a place back")
+    parser.add_argument("--setup", type=int, metavar="N", help="of an earlier setup")
     parser.set_defaults(run=standing.reading)
 
 
@@ -239,6 +240,7 @@ def _lamp_words(parser: argparse.ArgumentParser) -> None:
         "--reflector", type=float, nargs=2, metavar=("M2", "M"), help="its area and its distance, for the list"
     )
     parser.add_argument("--remove", metavar="NAME", help="take a lamp back")
+    parser.add_argument("--setup", type=int, metavar="N", help="of an earlier setup")
     parser.set_defaults(run=standing.lamp)
 
 
@@ -251,14 +253,24 @@ def _frame_number(text: str) -> int | str:
 def _slate_words(parser: argparse.ArgumentParser) -> None:
     _folder_and_json(parser)
     parser.add_argument("name", metavar="NAME", nargs="?", help="what the setup is called (none: it is numbered)")
-    parser.add_argument("--rename", metavar="SETUP", type=int, help="give this earlier setup the name instead")
+    instead = parser.add_mutually_exclusive_group()
+    instead.add_argument("--rename", metavar="SETUP", type=int, help="give this earlier setup the name instead")
+    instead.add_argument(
+        "--frames",
+        metavar="7-9,12",
+        help="make the setup of these frames, or move them --to another; judged again then",
+    )
+    parser.add_argument("--to", metavar="SETUP", type=int, help="with --frames: the setup they belong to")
     parser.set_defaults(run=_keeping("slate"))
 
 
 def _note_words(parser: argparse.ArgumentParser) -> None:
     _folder_and_json(parser)
-    parser.add_argument("text", metavar="TEXT", help="what is to be remembered of the setup")
+    parser.add_argument("text", metavar="TEXT", nargs="?", help="what is to be remembered of the setup; none: list")
     parser.add_argument("--setup", type=int, metavar="N", help="another setup than the newest")
+    instead = parser.add_mutually_exclusive_group()
+    instead.add_argument("--instead-of", type=int, metavar="NOTE", help="put the text in the place of this note")
+    instead.add_argument("--remove", type=int, metavar="NOTE", help="take a note back")
     parser.set_defaults(run=_keeping("note"))
 
 

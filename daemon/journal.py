@@ -284,6 +284,13 @@ class Journal:
         rows = self._link.execute("SELECT number, name, begun FROM setup ORDER BY number")
         return [(int(n), None if name is None else clean(str(name), 60), clean(str(at), 40)) for n, name, at in rows]
 
+    def splits(self) -> dict[int, int]:
+        """Return the setups that were split off from one that went on, with that one's number."""
+        if self.version < 2:
+            return {}
+        rows = self._link.execute("SELECT number, split_from FROM setup WHERE split_from IS NOT NULL ORDER BY number")
+        return {int(number): int(of) for number, of in rows}
+
     def frame_counts(self) -> dict[int, int]:
         """Return how many frames each setup has; those that have some."""
         rows = self._link.execute(f"SELECT {_SETUP}, count(*) FROM frame f GROUP BY 1 ORDER BY 1")  # noqa: S608

@@ -24,15 +24,40 @@ Json = dict[str, Any]
 
 
 def slate(args: argparse.Namespace) -> int:
-    """Begin a setup, or rename one; returns the exit status."""
+    """Begin a setup, rename one, or move frames to one; returns the exit status."""
+    if args.frames is not None:
+        return _move(args)
+    if args.to is not None:
+        print("lampblack slate: --to is where --frames go: name them too", file=sys.stderr)
+        return 2
     if args.rename is not None:
         return standing.say(args, {"do": "rename", "setup": args.rename, "name": args.name})
     return standing.say(args, {"do": "slate", "name": args.name or None})
 
 
 def note(args: argparse.Namespace) -> int:
-    """Note something on a setup; returns the exit status."""
-    return standing.say(args, {"do": "note", "setup": args.setup, "text": args.text})
+    """Note something on a setup, put a note right, take one back, or list them; returns the exit status."""
+    asked = {"do": "note", "setup": args.setup, "text": args.text, "instead": args.instead_of, "remove": args.remove}
+    return standing.say(args, asked, *(["notes"] if args.text is None and args.remove is None else []))
+
+
+def _move(args: argparse.Namespace) -> int:
+    """Move frames to a setup that is there, or to a new one; without a service they are judged again here."""
+    folder = standing.folder_of(args)
+    reply = standing.answer_of(folder, {"do": "move", "frames": args.frames, "to": args.to, "name": args.name})
+    text = clean(str(reply.get("text") or ""), 2000)
+    if not reply.get("ok"):
+        return standing.fail(args, folder, text)
+    if args.json:
+        told = {key: reply.get(key) for key in ("setup", "frames")}
+        standing.print_json({"folder": standing.folder_text(folder), "text": text, **told})
+    else:
+        print(text)
+    if not reply.get("to_judge"):
+        return 0
+    from lampblack.daemon.again import judge_again  # heavy, and the service does it otherwise
+
+    return judge_again(args, folder, reply["to_judge"])
 
 
 def choose(args: argparse.Namespace) -> int:

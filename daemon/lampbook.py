@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, replace
 from typing import Any
 
-from lampblack.daemon.noted import text_of
+from lampblack.daemon.noted import lineage, text_of
 from lampblack.rules.cautions import LAMPS
 from lampblack.rules.circuits import Circuit, load_lines, parse_circuit
 from lampblack.rules.distance import Place, falloff_of, lines_on, reflector_stops
@@ -161,21 +161,25 @@ class LampBook:
     shows: dict[int, str] = field(default_factory=dict)
     """By frame: a lamp's name, `ALL`, `NONE`."""
     circuits: dict[str, Circuit] = field(default_factory=dict)
+    split: Mapping[int, int] = field(default_factory=dict)
+    """Setups that were split off from others; see `noted.lineage`."""
     floors: list[tuple[int, Floor]] = field(default_factory=list)
     """In order, with the setup."""
 
     def floor(self, setup: int) -> Floor:
         """Return the floor as it was in a setup: as before it, but for what was said since."""
         found = Floor()
-        for number, said in self.floors:
-            found = replace(found, **said.told) if number <= setup else found
+        holds = lineage(setup, self.split)
+        for number, said in sorted(self.floors, key=lambda floor: floor[0]):
+            found = replace(found, **said.told) if holds(number) else found
         return found
 
     def lamps(self, setup: int) -> dict[str, Lamp]:
         """Return the lamps as they stood in a setup: as before it, but for what was said since."""
         found: dict[str, Lamp] = {}
-        for number, one in self.said:
-            if number > setup:
+        holds = lineage(setup, self.split)
+        for number, one in sorted(self.said, key=lambda said: said[0]):  # what is put right later comes in its place
+            if not holds(number):
                 continue
             if isinstance(one, str):
                 found.pop(one, None)

@@ -5,15 +5,17 @@ from __future__ import annotations
 import contextlib
 import json
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, get_args
 
 from lampblack.daemon.intake import stem_of
 from lampblack.daemon.journal import Journal, Kept, Setup
 from lampblack.daemon.lampbook import LAMP_KINDS, LampBook
 from lampblack.daemon.noted import (
+    NO_NOTE,
     NO_READING,
     NO_REGION,
     NO_SPOT,
+    NOTE,
     PLATE,
     READINGS,
     REGION,
@@ -22,12 +24,16 @@ from lampblack.daemon.noted import (
     TAUGHT,
     WISH,
     Entry,
+    Notes,
+    lineage,
     readings_of,
     text_of,
 )
+from lampblack.rules.advice import AIMS, SPOT_AIM, Aim
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import Region, parse_region
 from lampblack.rules.readings import Metered, Reading, chosen, newest, offset_of, taught_by
+from lampblack.rules.shoot import BackdropWish
 from lampblack.rules.spots import Spot, parse_spot
 
 Event = dict[str, Any]
@@ -62,6 +68,12 @@ class Memory:
         self.duplicates = 0
         self.names: dict[int, str | None] = {}
         """Of all setups."""
+        self.split: dict[int, int] = {}
+        """Setups that were split off from others; see `noted.lineage`."""
+        self.placed: dict[int, int] = {}
+        """The setup of each frame, by their numbers."""
+        self.notes: dict[int, Notes] = {}
+        """By setup."""
         self.wishes: dict[int, tuple[str, str]] = {}
         """The aim and the backdrop that a setup's frames were judged by, where that was noted."""
         self.spots: dict[str, Spot] = {}
@@ -87,12 +99,13 @@ class Memory:
         memory = cls()
         memory.setup = journal.setup() or memory.setup
         memory.names = {number: name for number, name, _ in journal.setups()}
+        memory.split = memory.lamps.split = journal.splits()
         memory.frames = [Shown(kept) for kept in journal.frames(memory.setup.number)]
         earlier = memory.frames or [Shown(kept) for kept in journal.frames(memory.setup.number - 1)]
         if earlier:
             memory.dialled = earlier[-1].kept.verdict.get("exposure") or {}
-        for path, digest, _, number in journal.identities():
-            memory.index(path, digest, number)
+        for path, digest, setup, number in journal.identities():
+            memory.index(path, digest, setup, number)
         memory.refused = {refusal.path: refusal.error for refusal in journal.refusals()}
         memory.duplicates = journal.duplicates()
         for kind, text in journal.events():
@@ -114,7 +127,7 @@ class Memory:
                 self.regions.pop(text, None)
             elif kind == PLATE:
                 self.plate = int(text) or None
-            elif kind in (RENAME, WISH):
+            elif kind in (RENAME, WISH, NOTE, NO_NOTE):
                 self._note_setup(kind, json.loads(text))
             elif kind in (READINGS, NO_READING, TAUGHT):
                 self._note_reading(kind, json.loads(text))
@@ -129,6 +142,9 @@ class Memory:
             if kind == WISH:
                 self.wishes[number] = str(told["aim"]), str(told["backdrop"])
                 return
+            if kind in (NOTE, NO_NOTE):
+                self.notes.setdefault(number, Notes()).note(kind, told)
+                return
             self.names[number] = text_of(told.get("name"))
             if number == self.setup.number:
                 self.setup = Setup(number, self.names[number])
@@ -142,36 +158,52 @@ class Memory:
                 setup, place = int(told["setup"]), str(told["place"])
                 self.readings = [(n, one) for n, one in self.readings if (n, one.place) != (setup, place)]
             else:
-                of = self.taught.setdefault((str(told["meter"]), int(told["setup"])), {})
-                of[int(told["frame"])] = float(told["stops"])
+                setup, frame = int(told["setup"]), int(told["frame"])
+                if (
+                    self.placed.get(frame, setup) == setup
+                ):  # else it was moved since, and has taught nothing of this one
+                    self.taught.setdefault((str(told["meter"]), setup), {})[frame] = float(told["stops"])
 
-    def wish_of(self, setup: int) -> tuple[str, str] | None:
-        """Return the aim and the backdrop that a setup's frames were judged by: as noted with it or last before."""
-        return next((self.wishes[number] for number in sorted(self.wishes, reverse=True) if number <= setup), None)
+    def wish_of(self, setup: int) -> tuple[Aim, BackdropWish]:
+        """Return the aim and the backdrop that a setup's frames were judged by; the usual ones where nobody knows."""
+        aim, backdrop = self.wish_noted(setup) or ("", "")
+        known = (*AIMS, *(f"{SPOT_AIM}{name}" for name in self.spots))
+        return (
+            aim if aim in known else "even",
+            next((one for one in get_args(BackdropWish) if one == backdrop), "auto"),
+        )
 
-    def now_read(self) -> list[Reading]:
-        """Return this setup's readings, one a place."""
-        return list(newest(reading for setup, reading in self.readings if setup == self.setup.number).values())
+    def wish_noted(self, setup: int) -> tuple[str, str] | None:
+        """Return what is noted of it, with the setup or last before."""
+        holds = lineage(setup, self.split)
+        return next((self.wishes[number] for number in sorted(self.wishes, reverse=True) if holds(number)), None)
 
-    def metered(self) -> Metered | None:
+    def now_read(self, setup: int | None = None) -> list[Reading]:
+        """Return this setup's readings, or another's, one a place."""
+        of = self.setup.number if setup is None else setup
+        return list(newest(reading for number, reading in self.readings if number == of).values())
+
+    def metered(self, setup: int | None = None) -> Metered | None:
         """
-        Return what the aim `meter` goes by, with the offset that other setups have taught.
+        Return what the aim `meter` goes by in this setup, or another, with the offset that the others have taught.
 
-        This setup's own frames don't count: they would bend the reading until the subject came out mid grey.
+        A setup's own frames don't count: they would bend the reading until the subject came out mid grey.
         """
-        reading = chosen(self.now_read())
+        of = self.setup.number if setup is None else setup
+        reading = chosen(self.now_read(of))
         if reading is None:
             return None
         others = [
             offset_of(list(frames.values())).stops
-            for (meter, setup), frames in self.taught.items()
-            if meter == (reading.meter or "") and setup != self.setup.number
+            for (meter, number), frames in self.taught.items()
+            if meter == (reading.meter or "") and number != of
         ]
         return Metered(reading, offset_of(others))
 
-    def lesson(self, verdict: Event) -> Entry | None:
-        """Return what a frame teaches of the meter, for the journal to note; None for nothing."""
-        reading, told = chosen(self.now_read()), verdict.get("exposure") or {}
+    def lesson(self, verdict: Event, setup: int | None = None) -> Entry | None:
+        """Return what a frame of this setup, or another, teaches of the meter, to be noted; None for nothing new."""
+        of = self.setup.number if setup is None else setup
+        reading, told = chosen(self.now_read(of)), verdict.get("exposure") or {}
         off = verdict.get("mid_stops")
         if reading is None or off is None or verdict.get("frame") is None:
             return None
@@ -179,16 +211,14 @@ class Memory:
         stops = taught_by(reading, exposure, float(off))
         if stops is None or abs(stops) > _MOST_OFFSET:
             return None
-        entry = {
-            "meter": reading.meter or "",
-            "setup": self.setup.number,
-            "frame": verdict["frame"],
-            "stops": round(stops, 3),
-        }
-        return TAUGHT, json.dumps(entry)
+        meter, frame, stops = reading.meter or "", verdict["frame"], round(stops, 3)
+        if self.taught.get((meter, of), {}).get(frame) == stops:
+            return None
+        return TAUGHT, json.dumps({"meter": meter, "setup": of, "frame": frame, "stops": stops})
 
-    def index(self, path: bytes, digest: str, number: int) -> None:
-        """Know a frame by its content, its path and its stem."""
+    def index(self, path: bytes, digest: str, setup: int, number: int) -> None:
+        """Know a frame by its content, its path and its stem, and where it belongs."""
+        self.placed[number] = setup
         self.total = max(self.total, number)
         self.by_digest.setdefault(digest, path)
         self.by_path[path] = digest
@@ -198,13 +228,18 @@ class Memory:
         """Add a frame to this setup."""
         self.frames.append(shown)
         self.dialled = shown.kept.verdict.get("exposure") or self.dialled
-        self.index(shown.kept.path, shown.kept.digest, shown.kept.number)
+        self.index(shown.kept.path, shown.kept.digest, shown.kept.setup, shown.kept.number)
         self.refused.pop(shown.kept.path, None)
 
     def refuse(self, path: bytes, error: str) -> None:
         """Remember why a file is no frame; the newest refusal stands last."""
         self.refused.pop(path, None)
         self.refused[path] = error
+
+    @property
+    def next_setup(self) -> int:
+        """Return the number of the setup that is begun next."""
+        return max(self.names, default=0) + 1
 
     def begin(self, setup: Setup) -> None:
         """Begin a setup: it has no frames yet."""

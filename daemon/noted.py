@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 from lampblack.daemon.clean import clean
@@ -23,14 +23,48 @@ REGION, NO_REGION, PLATE = "region", "region-gone", "plate"
 READINGS, NO_READING, TAUGHT = "readings", "reading-gone", "meter-taught"
 """... for readings (a JSON list), for one that is taken back, and for what a frame has taught of a meter."""
 
-CHOICE, NOTE, RENAME = "choice", "note", "rename"
-"""... for what a person thinks of a frame, says of a setup, and calls it now; JSON objects."""
+CHOICE, NOTE, NO_NOTE, RENAME = "choice", "note", "note-gone", "rename"
+"""... for what a person thinks of a frame, says of a setup or takes back, and calls it now; JSON objects."""
 
 WISH = "wish"
 """... for the aim and the backdrop that a service judges a setup's frames by; a JSON object."""
 
 LONG, SHORT = 2000, 60
 """Letters of what is written in sentences, and of a name."""
+
+
+@dataclass
+class Notes:
+    """What was said of a setup, by number; a number stays with its note, and is never given again."""
+
+    said: dict[int, str] = field(default_factory=dict)
+    last: int = 0
+
+    def note(self, kind: str, told: Json) -> None:
+        """Take in a note, one in another's place, or one that is taken back; may raise as `readings_of`."""
+        number = int(told.get("note") or self.last + 1)
+        if kind == NO_NOTE:
+            self.said.pop(number, None)
+            return
+        self.said[number] = clean(str(told["text"]), LONG)
+        self.last = max(self.last, number)
+
+
+def lineage(setup: int, split: Mapping[int, int]) -> Callable[[int], bool]:
+    """
+    Return whether what was said of a setup holds for `setup` too, where nothing else was said of that.
+
+    That is so of those before it. split: by the number of each setup that was split off from one that went on, that
+    one: it comes after that alone, and before nothing.
+
+    >>> [n for n in range(1, 6) if lineage(5, {4: 1})(n)], [n for n in range(1, 6) if lineage(4, {4: 1})(n)]
+    ([1, 2, 3, 5], [1, 4])
+    """
+    own = []
+    while setup in split and setup not in own:
+        own.append(setup)
+        setup = split[setup]
+    return lambda number: number in own or (number <= setup and number not in split)
 
 
 @dataclass(frozen=True)

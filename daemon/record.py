@@ -18,12 +18,13 @@ from lampblack.daemon.journal import Journal, Kept
 from lampblack.daemon.lampbook import LAMP_KINDS, Lamp, LampBook
 from lampblack.daemon.noted import (
     CHOICE,
-    LONG,
+    NO_NOTE,
     NO_READING,
     NOTE,
     READINGS,
     RENAME,
     Choice,
+    Notes,
     choice_of,
     readings_of,
     text_of,
@@ -44,6 +45,7 @@ class SetupRecord:
     readings: dict[str, Reading] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
     lamps: dict[str, Lamp] = field(default_factory=dict)
+    noted: Notes = field(default_factory=Notes)
 
     @property
     def title(self) -> str:
@@ -116,17 +118,18 @@ def read_journal(folder: Path) -> Iterator[Journal]:
         raise RecordError(f"{journals.NAME} cannot be read: {clean(str(wrong))}") from None
 
 
-_TOLD = (READINGS, NO_READING, NOTE, RENAME, CHOICE, *LAMP_KINDS)
+_TOLD = (READINGS, NO_READING, NOTE, NO_NOTE, RENAME, CHOICE, *LAMP_KINDS)
 
 
 def _shoot(folder: Path, journal: Journal, only: Callable[[dict[int, int]], Iterable[int]] | None) -> Shoot:
     setups = {number: SetupRecord(number, name, begun) for number, name, begun in journal.setups()}
+    split = journal.splits()
     wanted: list[int | None] = [None] if only is None else list(only(journal.frame_counts()))
     for frame in itertools.chain.from_iterable(journal.frames(number) for number in dict.fromkeys(wanted)):
         if frame.setup in setups:
             setups[frame.setup].frames.append(frame)
     choices: dict[int, Choice] = {}
-    lamps = LampBook()
+    lamps = LampBook(split=split)
     for kind, text in journal.events(_TOLD):
         with contextlib.suppress(ValueError, KeyError, TypeError):
             if kind in LAMP_KINDS:
@@ -135,7 +138,10 @@ def _shoot(folder: Path, journal: Journal, only: Callable[[dict[int, int]], Iter
             _take_in(kind, json.loads(text) if text[:1] in "[{" else text, setups, choices)
     for setup in setups.values():
         setup.lamps = lamps.lamps(setup.number)
-    return Shoot(folder, journal.begun(), [setups[number] for number in sorted(setups)], choices, lamps)
+        setup.notes = list(setup.noted.said.values())
+    # What was split off stands behind what it was split from.
+    order = sorted(setups, key=lambda number: (split.get(number, number), number))
+    return Shoot(folder, journal.begun(), [setups[number] for number in order], choices, lamps)
 
 
 def _take_in(kind: str, told: Any, setups: dict[int, SetupRecord], choices: dict[int, Choice]) -> None:
@@ -144,8 +150,8 @@ def _take_in(kind: str, told: Any, setups: dict[int, SetupRecord], choices: dict
             setups[setup].readings[reading.place] = reading
     elif kind == NO_READING:
         setups[int(told["setup"])].readings.pop(str(told["place"]), None)
-    elif kind == NOTE:
-        setups[int(told["setup"])].notes.append(clean(str(told["text"]), LONG))
+    elif kind in (NOTE, NO_NOTE):
+        setups[int(told["setup"])].noted.note(kind, told)
     elif kind == RENAME:
         setups[int(told["setup"])].name = text_of(told["name"])
     elif kind == CHOICE:

@@ -11,13 +11,12 @@ from __future__ import annotations
 
 import hashlib
 import importlib.metadata
-import json
 import os
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from functools import cache, partial
 from pathlib import Path
-from typing import Any, cast
+from typing import Any
 
 from lampblack.daemon import learning, noted
 from lampblack.daemon.clean import clean_path
@@ -25,11 +24,11 @@ from lampblack.daemon.config import load_shipped
 from lampblack.daemon.eye import Seen
 from lampblack.daemon.eyes import Eyes, Row
 from lampblack.daemon.intake import is_raw
-from lampblack.daemon.journal import Journal, Kept, Setup
+from lampblack.daemon.journal import Journal, Kept
 from lampblack.daemon.memory import Memory
 from lampblack.daemon.refusal import Refused
 from lampblack.rules import shoot
-from lampblack.rules.advice import Aim
+from lampblack.rules.advice import SPOT_AIM, Aim
 from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.thresholds import Thresholds
 
@@ -134,13 +133,7 @@ class Again:
 
     def _learn(self, setup: int, said: Json) -> None:
         """Note what a frame teaches of the meter, where that is news."""
-        self._memory.setup = Setup(setup, self._memory.names.get(setup))
-        lesson = self._memory.lesson(said)
-        if lesson is None:
-            return
-        told = json.loads(lesson[1])
-        known = self._memory.taught.get((told["meter"], setup), {}).get(told["frame"])
-        if known != told["stops"]:
+        if (lesson := self._memory.lesson(said, setup)) is not None:
             self._memory.note(*lesson)
             self._journal.note(*lesson)
 
@@ -152,8 +145,8 @@ class Again:
             if number not in self._memory.names:
                 raise ValueError(f"There is no setup {number}: the shoot has {last}.")
         aim = self._wanted.aim or ""
-        if aim.startswith("spot:") and aim.removeprefix("spot:") not in self._memory.spots:
-            raise ValueError(f"There is no spot {aim.removeprefix('spot:')}: name it first, lampblack spot.")
+        if aim.startswith(SPOT_AIM) and aim.removeprefix(SPOT_AIM) not in self._memory.spots:
+            raise ValueError(f"There is no spot {aim.removeprefix(SPOT_AIM)}: name it first, lampblack spot.")
 
     def _told(self) -> Json:
         """Return by what this pass measures: the next one that says the same goes on with it."""
@@ -197,19 +190,15 @@ class Again:
     def _empty(self, number: int, newest: int) -> shoot.Setup:
         """Return a setup without frames, with what was wished for it and what was offered to its newest frame."""
         memory = self._memory
-        memory.setup = Setup(number, memory.names.get(number))
-        aim, backdrop = memory.wish_of(number) or ("even", "auto")
-        # Our own words, but the file lay where anybody may write: what is none of ours is taken for the usual.
-        aim = aim if aim in _AIMS or aim.removeprefix("spot:") in memory.spots else "even"
-        backdrop = backdrop if backdrop in _BACKDROPS else "auto"
+        aim, backdrop = memory.wish_of(number)
         return shoot.new_setup(
             number,
-            memory.setup.name,
+            memory.names.get(number),
             aim=self._wanted.aim or aim,
-            backdrop=self._wanted.backdrop or cast("shoot.BackdropWish", backdrop),
+            backdrop=self._wanted.backdrop or backdrop,
             f_numbers=_offered(self._journal.frames(number=newest)),
             spots=tuple(memory.spots.values()),
-            metered=memory.metered(),
+            metered=memory.metered(number),
         )
 
     def _plate(self, eyes: Eyes) -> Plate | None:
@@ -225,8 +214,6 @@ class Again:
         return None
 
 
-_AIMS = ("even", "hold-highlights", "clean-backdrop", "meter")
-_BACKDROPS = ("auto", "black", "grey", "white", "none")
 _BEARS = (
     *(noted.SPOT, noted.NO_SPOT, noted.REGION, noted.NO_REGION, noted.PLATE, noted.READINGS, noted.NO_READING),
     *(noted.WISH, noted.RENAME),

@@ -127,6 +127,14 @@ class _Slate:
     begun: asyncio.Future[int]
 
 
+@dataclass(frozen=True)
+class _Move:
+    """Frames to put into another setup once everything that came before has been read."""
+
+    request: Event
+    begun: asyncio.Future[answers.Move]
+
+
 @dataclass(eq=False)
 class _Judged:
     """A frame judged lately, with what is needed to judge it once more: under another aim, or with its raw file."""
@@ -180,7 +188,7 @@ class Service:
         self._judging = asyncio.Lock()  # who holds it may change the setup and what is said of its frames
         self._intake: Intake | None = None
         self._scanned = asyncio.Event()
-        self._queue: asyncio.Queue[Ready | _Slate | None] = asyncio.Queue()
+        self._queue: asyncio.Queue[Ready | _Slate | _Move | None] = asyncio.Queue()
         self._eye: EyeLike | None = None
         self._lock: FolderLock | None = None
         self._device = -1
@@ -296,7 +304,7 @@ class Service:
         """Let the frame in hand be finished, and nothing after it."""
         while not self._queue.empty():
             left = self._queue.get_nowait()
-            if isinstance(left, _Slate) and not left.begun.done():
+            if isinstance(left, _Slate | _Move) and not left.begun.done():
                 left.begun.set_exception(_NotNowError("The service is not watching just now."))
         self._queue.put_nowait(None)
         self._scanned.set()
@@ -363,6 +371,7 @@ class Service:
             self._memory = await self._desk.do(Memory.of, journal)
             if await self._desk.do(journal.setup) is None:
                 await self._desk.do(journal.begin_setup, 1, None)
+                self._memory.begin(journals.Setup(1, None))
         except JournalError as wrong:
             raise StartError(str(wrong)) from None
         self._rules = self._empty_setup()
@@ -378,7 +387,7 @@ class Service:
 
     async def _note_wish(self) -> None:
         """Write down by what this setup's frames are judged, so that they can be judged again by the same."""
-        if self._memory.wish_of(self._memory.setup.number) != (wish := (self._aim, self._options.backdrop)):
+        if self._memory.wish_noted(self._memory.setup.number) != (wish := (self._aim, self._options.backdrop)):
             told = {"setup": self._memory.setup.number, "aim": wish[0], "backdrop": wish[1]}
             entry = noted.WISH, json.dumps(told)
             self._memory.note(*entry)
@@ -400,7 +409,7 @@ class Service:
 
     # ------------------------------------------------------------ frames
 
-    async def _work(self, queue: asyncio.Queue[Ready | _Slate | None]) -> None:
+    async def _work(self, queue: asyncio.Queue[Ready | _Slate | _Move | None]) -> None:
         """Read what the intake gives out, one after the other."""
         await self._scanned.wait()
         await self._recall()
@@ -413,6 +422,8 @@ class Service:
             try:
                 if isinstance(item, _Slate):
                     await self._begin_setup(item)
+                elif isinstance(item, _Move):
+                    await self._move(item)
                 else:
                     await self._one(item)
             except Exception:
@@ -453,7 +464,7 @@ class Service:
             os.path.join(self._root, path),
             partner=None if partner is None else os.path.join(self._root, partner),
             known=(setup or self._rules).radiance,
-            backdrop=self._options.backdrop,
+            backdrop=(setup or self._rules).backdrop,
             given=Given(tuple(self._memory.regions.values()), await self._plate_now()),
         )
         return await self._loop.run_in_executor(self._eye_thread, look)
@@ -650,16 +661,20 @@ class Service:
 
     # ------------------------------------------------------------ setups
 
-    def _empty_setup(self) -> shoot.Setup:
-        setup = self._memory.setup
+    def _empty_setup(self, number: int | None = None) -> shoot.Setup:
+        """Return this setup without frames, or another."""
+        number = self._memory.setup.number if number is None else number
+        aim, backdrop = self._aim, self._options.backdrop
+        if number != self._memory.setup.number:
+            aim, backdrop = self._memory.wish_of(number)
         return shoot.new_setup(
-            setup.number,
-            setup.name,
-            aim=self._aim,
-            backdrop=self._options.backdrop,
+            number,
+            self._memory.names.get(number),
+            aim=aim,
+            backdrop=backdrop,
             f_numbers=self._camera.f_numbers,
             spots=tuple(self._memory.spots.values()),
-            metered=self._memory.metered(),
+            metered=self._memory.metered(number),
         )
 
     def _with_wishes(self, setup: shoot.Setup) -> shoot.Setup:
@@ -669,7 +684,7 @@ class Service:
 
     async def _begin_setup(self, slate: _Slate) -> None:
         async with self._judging:
-            number = self._memory.setup.number + 1
+            number = self._memory.next_setup
             setup = journals.Setup(number, slate.name)
             await self._desk.record(lambda journal: journal.begin_setup(setup.number, setup.name))
             self._memory.begin(setup)
@@ -678,6 +693,74 @@ class Service:
             self._publish({"event": "setup", "setup": {"number": number, "name": slate.name}})
         if not slate.begun.done():
             slate.begun.set_result(number)
+
+    async def _move(self, item: _Move) -> None:
+        """Put frames into another setup, and judge those again whose setups are others now."""
+        async with self._judging:
+            try:
+                if not await self._desk.save():
+                    raise ValueError("The journal can't be written just now: see what the service says of that first.")
+                move = answers.move_of(self._memory, item.request)
+                await self._desk.record(move.write)
+                refused = self._memory.refused
+                self._memory = await self._desk.do(Memory.of, self._desk.journal)
+                self._memory.refused = {**refused, **self._memory.refused}
+            except (ValueError, JournalError) as wrong:
+                if not item.begun.done():
+                    item.begun.set_exception(_NotNowError(str(wrong)))
+                return
+            self._rules = self._empty_setup()
+            self._recent.clear()
+            self._marked.clear()
+            await self._note_wish()
+            self._publish(self._hello())
+        if not item.begun.done():
+            item.begun.set_result(move)
+        for setup in move.affected:
+            await self._judge_setup(setup)
+
+    async def _judge_setup(self, number: int) -> None:
+        """Judge a setup's frames again, from the first on."""
+        live = number == self._memory.setup.number
+        frames = self._memory.frames if live else [Shown(kept) for kept in await self._frames_of(number)]
+        rules = self._empty_setup(number)
+        for shown in list(frames):
+            if self._stop.is_set():
+                log.warning("setup %d is not judged again whole: lampblack again --setup %d does it", number, number)
+                return
+            kept = shown.kept
+            seen = await self._see(kept.path, kept.partner, self._rules if live else rules)
+            if not isinstance(seen, Seen) or seen.digest != kept.digest:
+                log.warning("%s can't be judged again", clean_path(kept.path))
+                continue
+            async with self._judging:
+                name, own = clean_path(kept.path), noted.own_notices(kept.verdict)
+                if live:
+                    before = self._rules
+                    verdict = await self._judge(seen.look, name, kept.number)
+                    self._recent.append(_Judged(shown, before, seen.look, own))
+                else:
+                    judge = partial(self._parts.judge, file=name, frame=kept.number)
+                    rules, said = await self._desk.do(judge, rules, seen.look, self._parts.thresholds)
+                    verdict = said.as_json()
+                verdict["notices"] = [*verdict.get("notices", []), *own]
+                await self._put_in_place(shown, verdict, seen.preview, number)
+
+    async def _put_in_place(self, shown: Shown, verdict: Event, preview: Event, setup: int) -> None:
+        """Say of a frame what is said now, where that is otherwise; panels hear of this setup's."""
+        if (lesson := self._memory.lesson(verdict, setup)) is not None:
+            self._memory.note(*lesson)
+            await self._desk.record(partial(_note, lesson))
+        if verdict == shown.kept.verdict:
+            return
+        new = preview if preview != shown.kept.preview else None
+        shown.kept = replace(shown.kept, verdict=verdict, preview=preview)
+        shown.unsaved = not await self._desk.record(partial(_say_again, shown.kept, new))
+        if setup == self._memory.setup.number:
+            self._publish_frame(shown, again=True)
+
+    async def _frames_of(self, setup: int) -> list[Kept]:
+        return await self._desk.do(self._desk.journal.frames, setup)
 
     # ------------------------------------------------------------ what clients hear
 
@@ -777,6 +860,7 @@ class Service:
             "fire": self._do_fire,
             "aperture": self._do_aperture,
             "slate": self._do_slate,
+            "move": self._do_move,
             "bracket": self._do_bracket,
             "halt": self._do_halt,
             "switched": self._do_switched,
@@ -829,6 +913,18 @@ class Service:
         except _NotNowError as wrong:
             return _reply(False, str(wrong))
         return _reply(True, f"Setup {number} begins.")
+
+    async def _do_move(self, request: Event) -> Event:
+        item = _Move(request, self._loop.create_future())
+        self._queue.put_nowait(item)
+        try:
+            move = await asyncio.wait_for(asyncio.shield(item.begun), 3)
+        except TimeoutError:
+            return _reply(True, "The frames are moved once those that came before are read.")
+        except _NotNowError as wrong:
+            return _reply(False, str(wrong))
+        reply = _reply(True, f"{move.text} What is said of them is judged again.")
+        return {**reply, "setup": move.setup, "frames": list(move.frames)}
 
     async def _do_aim(self, request: Event) -> Event:
         aims = (*AIMS, *(f"{SPOT_AIM}{name}" for name in self._memory.spots))

@@ -12,7 +12,7 @@ import signal
 import sys
 import time
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from lampblack.daemon.clean import clean, clean_name, clean_path, sentence
 from lampblack.daemon.client import (
@@ -27,6 +27,10 @@ from lampblack.daemon.client import (
     sockets,
     waiting_for,
 )
+
+if TYPE_CHECKING:  # heavy, and not needed by most
+    from lampblack.daemon.journal import Journal
+    from lampblack.daemon.memory import Memory
 
 STOP_S = 30.0
 ANSWER_S = 10.0
@@ -125,15 +129,14 @@ def plate(args: argparse.Namespace) -> int:
 def reading(args: argparse.Namespace) -> int:
     """Log incident readings, take one back, or list them with their ratios; returns the exit status."""
     text = " ".join(args.readings) or None
-    return say(
-        args, {"do": "reading", "reading": text, "remove": args.remove, "meter": args.meter}, "readings", "ratios"
-    )
+    asked = {"do": "reading", "reading": text, "remove": args.remove, "meter": args.meter, "setup": args.setup}
+    return say(args, asked, "readings", "ratios")
 
 
 def lamp(args: argparse.Namespace) -> int:
     """Name a lamp, mark what a frame shows, rate a circuit, or list them; returns the exit status."""
     keys = ("name", "kind", "role", "watts", "distance", "at", "above", "of", "size", "modifier", "gel", "circuit")
-    more = ("rating", "frame", "remove", "depth", "backdrop", "camera", "reflector")
+    more = ("rating", "frame", "remove", "setup", "depth", "backdrop", "camera", "reflector")
     return say(args, {"do": "lamp", **{key: getattr(args, key) for key in (*keys, *more)}}, "lamps", "floor")
 
 
@@ -168,7 +171,7 @@ def answer_of(folder: Path, request: Json) -> Json:
         return {"ok": False, "text": clean(str(wrong))}
 
 
-_LISTS = ("spot", "region", "plate", "reading", "lamp")
+_LISTS = ("spot", "region", "plate", "reading", "lamp", "note")
 """Requests that only ask where nothing is said with them."""
 
 
@@ -191,9 +194,11 @@ def _without_service(folder: Path, request: Json) -> Json:
                 print(said, file=sys.stderr)
             told = memory.Memory.of(kept)
             if request["do"] == "slate":
-                number = told.setup.number + (kept.setup() is not None)
+                number = told.next_setup
                 kept.begin_setup(number, clean(request["name"] or "", 60).strip() or None)
                 return {"ok": True, "text": f"Setup {number} begins."}
+            if request["do"] == "move":
+                return _moved(told, kept, request)
             reply, entry = answers.answer(told, request)
             if entry is not None:
                 kept.note(*entry)
@@ -202,6 +207,18 @@ def _without_service(folder: Path, request: Json) -> Json:
         return {"ok": False, "text": str(wrong)}
     finally:
         lock.release()
+
+
+def _moved(told: Memory, kept: Journal, request: Json) -> Json:
+    """Move frames to another setup; who has asked has them judged again."""
+    from lampblack.daemon import answers
+
+    try:
+        move = answers.move_of(told, request)
+    except ValueError as wrong:
+        return {"ok": False, "text": str(wrong)}
+    move.write(kept)
+    return {"ok": True, "text": move.text, "setup": move.setup, "frames": move.frames, "to_judge": move.affected}
 
 
 def stop(args: argparse.Namespace) -> int:

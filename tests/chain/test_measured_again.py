@@ -75,6 +75,39 @@ def test_stopped_it_keeps_what_is_done_and_goes_on_from_there(shoot: Path) -> No
     assert journal_rows(shoot, "SELECT count(DISTINCT frame), count(*) FROM verdict WHERE pass = 1") == [(10, 10)]
 
 
+def shots(said: Json) -> list[float]:
+    return [shot["f_number"] for shot in said["forecast"] if shot["shot"]]
+
+
+def test_frames_moved_are_judged_with_their_new_setup(folder: Path) -> None:
+    """Under a service, whose panels hear of it and whose next frame joins them; and without one. No frame changes."""
+    with watching(folder) as service:
+        for number, f_number in enumerate((4.0, 5.6, 8.0, 11.0), start=1):
+            (folder / f"{number}.jpg").write_bytes(jpeg(number, f_number=f_number))
+            service.until(lambda n=number: len(service.of_kind("frame")) == n)
+        before = {path.name: path.read_bytes() for path in folder.glob("*.jpg")}
+        done = run("slate", str(folder), "flag in", "--frames", "3-4")
+        assert (done.returncode, done.stderr) == (0, "")
+        service.until(lambda: len([e for e in service.of_kind("frame") if e.get("again")]) == 2)
+        said = {e["verdict"]["frame"]: e["verdict"] for e in service.of_kind("frame")}
+        assert [shots(said[number]) for number in (3, 4)] == [[8.0], [8.0, 11.0]]
+        assert service.status()["setup"] == {"number": 2, "name": "flag in"}
+        assert service.meet_again()["frames"][0]["verdict"]["frame"] == 3
+        (folder / "5.jpg").write_bytes(jpeg(5, f_number=16.0))
+        service.until(lambda: any(shots(e["verdict"]) == [8.0, 11.0, 16.0] for e in service.of_kind("frame")))
+        assert run("slate", str(folder), "--frames", "1", "--to", "9").returncode == 1
+    done = run("slate", str(folder), "--frames", "3", "--to", "1", "--json")
+    lines = [json.loads(line) for line in done.stdout.splitlines()]
+    assert (done.returncode, lines[0]["frames"], lines[0]["setup"]) == (0, [3], 1)
+    assert {line["frame"]: shots(line) for line in lines[1:-1]} == {
+        **{1: [4.0], 2: [4.0, 5.6], 3: [4.0, 5.6, 8.0]},
+        **{4: [11.0], 5: [11.0, 16.0]},
+    }
+    setups = json.loads(run("report", str(folder), "--json").stdout)["setups"]
+    assert [[frame["frame"] for frame in setup["frames"]] for setup in setups] == [[1, 2, 3], [4, 5]]
+    assert {name: (folder / name).read_bytes() for name in before} == before
+
+
 def test_a_shoot_that_is_watched_is_left_to_its_service(shoot: Path) -> None:
     """In one line, with what to do; and a folder without a journal gets none."""
     with watching(shoot):
