@@ -9,6 +9,7 @@ import json
 import os
 import sys
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.journal import Journal, Kept
 from lampblack.daemon.noted import Choice
-from lampblack.daemon.record import RecordError, find_shoots, read_frame, read_journal, read_shoot
+from lampblack.daemon.record import RecordError, find_shoots, read_frame, read_journal, read_summary
 from lampblack.daemon.sidecar import SidecarError, sidecar_of, write_sidecar
 from lampblack.daemon.whole import write_whole
 
@@ -123,25 +124,15 @@ def shoots(args: argparse.Namespace) -> int:
             status = max(status, _check(args, folder))
             continue
         try:
-            shoot = read_shoot(folder)
+            told = read_summary(folder)
         except RecordError as wrong:
             status = standing.fail(args, folder, str(wrong))
             continue
-        frames = sum(len(setup.frames) for setup in shoot.setups)
-        chosen = sum(1 for choice in shoot.choices.values() if (choice.rating or 0) > 0)
         if args.json:
-            standing.print_json(
-                {
-                    "folder": standing.folder_text(folder),
-                    "begun": shoot.begun,
-                    "setups": len(shoot.setups),
-                    "frames": frames,
-                    "chosen": chosen,
-                }
-            )
+            standing.print_json({"folder": standing.folder_text(folder), **asdict(told)})
         else:
-            counts = f"setups {len(shoot.setups)}, frames {frames}, chosen {chosen}"
-            print(f"{clean_name(folder)}: begun {shoot.begun[:10]}, {counts}")
+            counts = f"setups {told.setups}, frames {told.frames}, chosen {told.chosen}"
+            print(f"{clean_name(folder)}: begun {told.begun[:10]}, {counts}")
     return status
 
 

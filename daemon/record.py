@@ -99,6 +99,28 @@ def read_shoot(folder: Path, only: Callable[[dict[int, int]], Iterable[int]] | N
         return _shoot(folder, journal, only)
 
 
+@dataclass(frozen=True)
+class Summary:
+    """A shoot in a line: since when, how many setups and frames, how many of these were chosen."""
+
+    begun: str
+    setups: int
+    frames: int
+    chosen: int
+
+
+def read_summary(folder: Path) -> Summary:
+    """Read what a list of shoots tells of one; raises as `read_shoot` does. No frame is read for it."""
+    with read_journal(folder) as journal:
+        frames = sum(journal.frame_counts().values())
+        choices: dict[int, Choice] = {}
+        for kind, text in journal.events((CHOICE,)):
+            with contextlib.suppress(ValueError, KeyError, TypeError):
+                _take_in(kind, json.loads(text), {}, choices)
+        chosen = sum(1 for choice in choices.values() if (choice.rating or 0) > 0)
+        return Summary(journal.begun(), len(journal.setups()), frames, chosen)
+
+
 def read_frame(folder: Path, number: int) -> Kept | None:
     """Read one frame by its number; raises as `read_shoot` does."""
     with read_journal(folder) as journal:
