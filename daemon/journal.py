@@ -81,9 +81,9 @@ class Refusal:
 class Journal:
     """An open journal. Belongs to the thread that opened it."""
 
-    def __init__(self, link: sqlite3.Connection, path: Path) -> None:
-        """Use `Journal.open`."""
-        self._link = link
+    def __init__(self, link: sqlite3.Connection, path: Path, *, ours: bool = False) -> None:
+        """Use `Journal.open`, or `read`. ours: to be written."""
+        self._link, self._ours = link, ours
         self.path = path
 
     @classmethod
@@ -160,12 +160,14 @@ class Journal:
         except BaseException:
             link.close()
             raise
-        return cls(link, path)
+        return cls(link, path, ours=True)
 
     def close(self) -> None:
         """Fold the write-ahead log in and let go."""
         with contextlib.suppress(sqlite3.Error):
             self._link.close()
+            if self._ours:
+                _mark_sound(self.path)
 
     # ------------------------------------------------------------ writing
 
@@ -443,7 +445,7 @@ def _prepare(link: sqlite3.Connection, path: Path) -> None:
     link.execute("PRAGMA wal_autocheckpoint = 0")
     link.execute("PRAGMA synchronous = FULL")
     link.execute("PRAGMA foreign_keys = ON")
-    problems = [row[0] for row in link.execute("PRAGMA quick_check(1)")]
+    problems = ["ok"] if _is_marked_sound(path) else [row[0] for row in link.execute("PRAGMA quick_check(1)")]
     if problems != ["ok"]:
         raise _BrokenError(str(problems[0]) if problems else "quick_check says nothing")
     version = int(link.execute("PRAGMA user_version").fetchone()[0])
@@ -453,6 +455,30 @@ def _prepare(link: sqlite3.Connection, path: Path) -> None:
         raise _BrokenError("a database of another program")
     _migrate(link, path, version if tables else 0, migrations())
     link.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # a reader may keep it from happening now: then at the end
+
+
+_SOUND = "user.lampblack.sound"
+"""A file's extended attribute: its size and time when it was last closed whole, having been found sound before."""
+
+
+def _stamp(path: Path) -> bytes:
+    found = path.stat()
+    return b"%d %d" % (found.st_size, found.st_mtime_ns)
+
+
+def _mark_sound(path: Path) -> None:
+    """Spare the next start a look at every page: half a gigabyte, after a few weeks. No mark where none can be made."""
+    with contextlib.suppress(OSError, AttributeError):
+        if not Path(f"{path}-wal").exists():
+            os.setxattr(path, _SOUND, _stamp(path))
+
+
+def _is_marked_sound(path: Path) -> bool:
+    """Say whether nobody has written to it since; one with a log left was not closed, and a copy has no mark."""
+    log_left = Path(f"{path}-wal")
+    with contextlib.suppress(OSError, AttributeError):
+        return not (log_left.exists() and log_left.stat().st_size) and os.getxattr(path, _SOUND) == _stamp(path)
+    return False
 
 
 def _let_readers_in(link: sqlite3.Connection, path: Path) -> None:

@@ -175,6 +175,41 @@ def test_a_damaged_journal_is_moved_aside_whole(path: Path, damage: str) -> None
         opened.close()
 
 
+def test_what_was_closed_whole_is_not_looked_through_again(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As long as it is that very file: written to by anybody, copied, or not closed, it is."""
+    looked: list[Path] = []
+    marked = journals._is_marked_sound
+
+    def is_marked(of: Path) -> bool:
+        looked.extend([] if marked(of) else [of])
+        return marked(of)
+
+    monkeypatch.setattr(journals, "_is_marked_sound", is_marked)
+    first, _ = Journal.open(path)
+    first.begin_setup(1, None)
+    first.close()
+    try:
+        os.getxattr(path, journals._SOUND)
+    except OSError:
+        pytest.skip("this file system keeps no attributes")
+    looked.clear()
+    Journal.open(path)[0].close()
+    assert looked == []
+    left, _ = Journal.open(path)
+    left.add_frame(kept(), SIGHT)
+    copy = path.with_name("copy.journal")
+    copy.write_bytes(path.read_bytes())
+    Path(f"{copy}-wal").write_bytes(Path(f"{path}-wal").read_bytes())
+    left.close()
+    Journal.open(copy)[0].close()
+    assert looked == [copy]
+    stranger = sqlite3.connect(path)
+    stranger.execute("CREATE TABLE more (x)")
+    stranger.close()
+    Journal.open(path)[0].close()
+    assert looked == [copy, path]
+
+
 def test_two_damaged_ones_in_one_second_both_stay(path: Path) -> None:
     """A name that is taken is not used."""
     for _ in range(2):
