@@ -10,6 +10,7 @@ import argparse
 import contextlib
 import os
 import signal
+import sqlite3
 import sys
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -81,6 +82,9 @@ def _run(
             return go_over(Again(folder, journal, thresholds, wanted), eyes, told_how(as_json=args.json))
     except (ConfigError, JournalError, StartError, ValueError) as wrong:
         return standing.fail(args, folder, str(wrong))
+    except sqlite3.Error as wrong:
+        text = f"{JOURNAL_NAME} cannot be read ({clean(str(wrong))}): lampblack shoots --check says more."
+        return standing.fail(args, folder, text)
 
 
 @contextlib.contextmanager

@@ -60,9 +60,9 @@ class Outcome:
 
 @dataclass
 class _Setup:
-    """A setup's frames by number and file, and what those measured so far have taught."""
+    """A setup's frames, without what was said of them, and what those measured so far have taught."""
 
-    numbers: list[int]
+    frames: list[Kept]
     row: Row
     rules: shoot.Setup
 
@@ -86,7 +86,7 @@ class Again:
         self.done = set[int]() if open_pass is None else open_pass[1]
         """`done`: the numbers of frames that the pass taken up has done."""
         self._setups = self._rows()
-        self.frames = sum(len(setup.numbers) for setup in self._setups)
+        self.frames = sum(len(setup.frames) for setup in self._setups)
         """How many are to be looked at: those to be measured, and those done of the same setups."""
         self._recall = cache(learning.recalled)  # as it stood at the start, whichever setup comes first
 
@@ -104,7 +104,8 @@ class Again:
         refused = False
         for which, place, seen in eyes.over(rows, lambda row: self._setups[row].rules.radiance, given):
             setup = self._setups[which]
-            [before] = self._journal.frames(number=setup.numbers[place])
+            bare = setup.frames[place]
+            before = next(iter(self._journal.frames(number=bare.number)), bare)
             outcome = self._outcome(setup, before, seen)
             refused |= outcome.error is not None
             yield outcome
@@ -169,17 +170,17 @@ class Again:
     def _rows(self) -> list[_Setup]:
         """Return the setups with a frame that isn't done."""
         partners = self._journal.partners()
-        frames: dict[int, list[tuple[int, bytes]]] = {}
-        for path, _, setup, number in self._journal.identities():
-            frames.setdefault(setup, []).append((number, path))
+        frames: dict[int, list[Kept]] = {}
+        for path, digest, setup, number in self._journal.identities():
+            frames.setdefault(setup, []).append(Kept(path, digest, setup, number, {}, {}, partners.get(number)))
         wanted = self._wanted.setups
         found = []
         for setup in sorted(frames):
-            numbers = [number for number, _ in frames[setup]]
-            if (wanted is None or setup in wanted) and not self.done.issuperset(numbers):
-                rules = self._empty(setup, numbers[-1])
-                files = [self._file(path, partners.get(number)) for number, path in frames[setup]]
-                found.append(_Setup(numbers, Row(files, rules.backdrop), rules))
+            here = frames[setup]
+            if (wanted is None or setup in wanted) and not self.done.issuperset(frame.number for frame in here):
+                rules = self._empty(setup, here[-1].number)
+                files = [self._file(frame.path, frame.partner) for frame in here]
+                found.append(_Setup(here, Row(files, rules.backdrop), rules))
         return found
 
     def _file(self, path: bytes, partner: bytes | None) -> tuple[bytes, bytes | None]:

@@ -475,7 +475,7 @@ class Service:
         if number is None or self._plate[0] == number:
             return None if number is None else self._plate[1]
         self._plate = number, None
-        kept = await self._desk.do(lambda: next((f for f in self._desk.journal.frames() if f.number == number), None))
+        kept = await self._desk.do(lambda: next(iter(self._desk.journal.frames(number=number)), None))
         if kept is not None and self._eye is not None:
             see = partial(
                 self._eye.see,

@@ -5,9 +5,9 @@ How much quicker a shoot is measured again on all cores than on one.
 
 Frames of the mock studio, a bracket of apertures in each setup, each file another; the journal is made by hand. One
 core: the whole command, its eye with it, held to a single core. All cores: the command as it is. The two take turns,
-for a machine that is shared; shown are the times of each turn, by the clock and of processors, and the middle one of
-the ratios. Where others work on the machine too, the clock tells little: what processors were at work, over the cores,
-is how long it would have taken alone if no core had been idle. Both must say the same.
+for a machine that is shared; shown are the frames a second of each turn, from the first frame's verdict to the last
+one's, the middle one of their ratios, and what each turn took of processors, its start with it. Where others work on
+the machine too, the clock tells little. Both must say the same.
 """
 
 from __future__ import annotations
@@ -50,16 +50,16 @@ def main() -> None:
         make(shoot, args.frames, args.setups, args.megapixels)
         ratios = []
         print(f"{args.frames} frames of {args.megapixels:g} MP in {args.setups} setups, {os.cpu_count()} cores")
-        print(f"{'one core':>10}{'all cores':>12}{'ratio':>8}{'bar':>6}{'processors, one':>18}{'all':>9}{'load':>7}")
+        print(f"{'one core':>12}{'all cores':>14}{'ratio':>8}{'bar':>6}{'processors, one':>18}{'all':>9}{'load':>7}")
         for _ in range(args.runs):
             one, cpu_one, said_by_one = timed(shoot, [min(os.sched_getaffinity(0))])
             every, cpu_every, said_by_all = timed(shoot, None)
             if said_by_one != said_by_all:
                 raise SystemExit("one core and all cores don't say the same")
-            ratios.append(one / every)
+            ratios.append(every / one)
             worked = f"{cpu_one:>16.1f} s{cpu_every:>7.1f} s{os.getloadavg()[0]:>7.1f}"
-            print(f"{one:>8.1f} s{every:>10.1f} s{ratios[-1]:>8.2f}{BAR:>6}{worked}", flush=True)
-        print(f"the middle ratio: {statistics.median(ratios):.2f}; {args.frames / every:.1f} frames a second at last")
+            print(f"{one:>10.2f}/s{every:>12.2f}/s{ratios[-1]:>8.2f}{BAR:>6}{worked}", flush=True)
+        print(f"the middle ratio: {statistics.median(ratios):.2f}")
 
 
 def make(shoot: Path, frames: int, setups: int, megapixels: float) -> None:
@@ -96,7 +96,7 @@ def photograph(studio: Studio, f_number: float, megapixels: float) -> bytes:
 
 
 def timed(shoot: Path, cores: list[int] | None) -> tuple[float, float, dict[int, Any]]:
-    """Measure a shoot again, held to some cores; return the seconds, of processors too, and what was said by frame."""
+    """Measure a shoot again, held to some cores; return frames a second, processors' seconds, what was said of each."""
     copy = shoot.with_name("copy")
     shutil.rmtree(copy, ignore_errors=True)
     copy.mkdir()
@@ -106,18 +106,23 @@ def timed(shoot: Path, cores: list[int] | None) -> tuple[float, float, dict[int,
     home = shoot.with_name("home")  # what was learned of a camera on one turn must not be known on the next
     shutil.rmtree(home, ignore_errors=True)
     command = [sys.executable, "-m", "lampblack.daemon.cli", "again", str(copy), "--json"]
-    begun, worked = time.perf_counter(), os.times()
-    done = subprocess.run(
+    worked, said, at = os.times(), [], []
+    with subprocess.Popen(
         command,
         stdout=subprocess.PIPE,
-        check=True,
         env={**os.environ, "HOME": str(home), "XDG_DATA_HOME": str(home)},
         preexec_fn=None if cores is None else lambda: os.sched_setaffinity(0, cores),
-    )
-    took, now = time.perf_counter() - begun, os.times()
+    ) as process:
+        assert process.stdout is not None
+        for line in process.stdout:
+            said.append(json.loads(line))
+            at.append(time.perf_counter())
+    if process.returncode != 0:
+        raise SystemExit(f"it ended with {process.returncode}: {said[-1]}")
+    now = os.times()
     cpu = now.children_user + now.children_system - worked.children_user - worked.children_system
-    said = [json.loads(line) for line in done.stdout.splitlines()]
-    return took, cpu, {one["frame"]: {**one, "progress": None} for one in said if "frame" in one}
+    rate = (len(said) - 2) / (at[-2] - at[0])  # the last line tells of the end
+    return rate, cpu, {one["frame"]: {**one, "progress": None} for one in said if "frame" in one}
 
 
 if __name__ == "__main__":
