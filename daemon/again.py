@@ -239,8 +239,6 @@ def line_of(outcome: Outcome) -> str:
     name = clean_path(outcome.before.path)
     if outcome.verdict is None:
         return f"{name}: {clean(outcome.error or '', 300)}"
-    if outcome.known:
-        return f"{name}: done before."
     why, before = (_part(said, "next").get("why") for said in (outcome.verdict, outcome.before.verdict))
     was = f" (before: {before})" if before and before != why and differing(outcome) else ""
     return clean(f"{name}: {why}{was}", 500)
@@ -268,6 +266,8 @@ class _Lines:
         print(_what(count), flush=True)
 
     def frame(self, count: _Count, outcome: Outcome) -> None:
+        if outcome.known:
+            return
         left = duration(count.left_s)
         where = f"{count.looked} of {count.of}{f', {left}' if left else ''}"
         out = sys.stdout if outcome.error is None else sys.stderr

@@ -76,11 +76,12 @@ class Eyes:
 
     def over(
         self, rows: Sequence[Row], light_of: Callable[[int], Radiance | None], given: Given = NOTHING_GIVEN
-    ) -> Iterator[tuple[int, int, Seen | Refused]]:
+    ) -> Iterator[tuple[int, int, Seen | Refused] | None]:
         """
         Measure the frames of all rows; yield (row, place in it, what was seen) as they are done.
 
-        Those of a row that can be measured come in order; one that is refused may come before its turn.
+        Those of a row that can be measured come in order; one that is refused may come before its turn. None: all eyes
+        have what they need, so that it is time for what they need not wait for.
 
         light_of: a row's light so far. It is asked once the caller has come back for more, and so has judged the frame
         that it was given.
@@ -93,6 +94,7 @@ class Eyes:
                 if held.waits and not any(o.row == held.row and o.place < held.place for o in hands.values()):
                     self._eyes[which].tell(light_of(held.row))
                     held.waits, held.until = False, time.monotonic() + PATIENCE_S
+            yield None
             for which, seen in self._heard(hands):
                 held = hands.pop(which)
                 yield held.row, held.place, seen

@@ -12,6 +12,7 @@ from __future__ import annotations
 import hashlib
 import importlib.metadata
 import os
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from functools import cache, partial
@@ -31,6 +32,7 @@ from lampblack.rules import shoot
 from lampblack.rules.advice import SPOT_AIM, Aim
 from lampblack.rules.given import NOTHING_GIVEN, Given, Plate, plate_of
 from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.verdict import Verdict
 
 Json = dict[str, Any]
 
@@ -65,6 +67,15 @@ class _Setup:
     frames: list[Kept]
     row: Row
     rules: shoot.Setup
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """A frame judged, but not written down: its verdict, or why there is none."""
+
+    frame: Kept
+    verdict: Verdict | str
+    preview: Json | None = None
 
 
 class Again:
@@ -102,32 +113,48 @@ class Again:
         rows = [setup.row for setup in self._setups]
         given = Given(tuple(self._memory.regions.values()), self._plate(eyes))
         refused = False
-        for which, place, seen in eyes.over(rows, lambda row: self._setups[row].rules.radiance, given):
-            setup = self._setups[which]
-            bare = setup.frames[place]
-            before = next(iter(self._journal.frames(number=bare.number)), bare)
-            outcome = self._outcome(setup, before, seen)
+        judged: deque[_Judged] = deque()
+        # The next frame of a setup waits for the judging of this one, and not for the disk.
+        for seen in eyes.over(rows, lambda row: self._setups[row].rules.radiance, given):
+            if seen is not None:
+                judged.append(self._judged(*seen))
+                continue
+            while judged:
+                outcome = self._outcome(judged.popleft())
+                refused |= outcome.error is not None
+                yield outcome
+        for last in judged:
+            outcome = self._outcome(last)
             refused |= outcome.error is not None
             yield outcome
         if not refused:
             self._journal.end_pass(self._pass)
 
-    def _outcome(self, setup: _Setup, before: Kept, seen: Seen | Refused) -> Outcome:
+    def _judged(self, which: int, place: int, seen: Seen | Refused) -> _Judged:
+        setup = self._setups[which]
+        frame = setup.frames[place]
         if isinstance(seen, Refused):
-            return Outcome(before, error=seen.reason)
-        if seen.digest != before.digest:
+            return _Judged(frame, seen.reason)
+        if seen.digest != frame.digest:
             text = (
                 "its file was written anew since it was measured, and is another frame now: watch the folder for that"
             )
-            return Outcome(before, error=text)
+            return _Judged(frame, text)
         judge = partial(learning.judge, recall=self._recall)
-        file = clean_path(before.path)
-        setup.rules, verdict = judge(setup.rules, seen.look, self._thresholds, file=file, frame=before.number)
+        file = clean_path(frame.path)
+        setup.rules, verdict = judge(setup.rules, seen.look, self._thresholds, file=file, frame=frame.number)
+        return _Judged(frame, verdict, seen.preview)
+
+    def _outcome(self, judged: _Judged) -> Outcome:
+        """Write down what is said of a frame."""
+        before = next(iter(self._journal.frames(number=judged.frame.number)), judged.frame)
+        if isinstance(judged.verdict, str):
+            return Outcome(before, error=judged.verdict)
         if before.number in self.done:
             return Outcome(before, before.verdict, known=True)
-        said = verdict.as_json()
+        said = judged.verdict.as_json()
         said["notices"] = [*said["notices"], *noted.own_notices(before.verdict)]
-        preview = seen.preview if seen.preview != before.preview else None
+        preview = judged.preview if judged.preview != before.preview else None
         self._journal.add_verdict(before.path, before.digest, said, preview, self._pass)
         self._learn(before.setup, said)
         return Outcome(before, said)
@@ -206,9 +233,9 @@ class Again:
         """Return the clean plate; None for none, or where its frame can't be read any more."""
         kept = () if self._memory.plate is None else self._journal.frames(number=self._memory.plate)
         rows = [Row([self._file(frame.path, None)]) for frame in kept]
-        for _, _, seen in eyes.over(rows, lambda row: None, NOTHING_GIVEN):
-            if isinstance(seen, Seen):
-                look = seen.look
+        for seen in eyes.over(rows, lambda row: None, NOTHING_GIVEN):
+            if seen is not None and isinstance(seen[2], Seen):
+                look = seen[2].look
                 return plate_of(
                     look.light, look.clipped_any, look.backdrop, look.shot.exposure.stops, look.kind == "raw"
                 )

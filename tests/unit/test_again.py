@@ -41,16 +41,19 @@ class InOrder:
 
     def over(
         self, rows: Sequence[Row], light_of: Callable[[int], Radiance | None], given: Given
-    ) -> Iterator[tuple[int, int, Seen | Refused]]:
+    ) -> Iterator[tuple[int, int, Seen | Refused] | None]:
         for which, row in enumerate(rows):
             for place, (path, _) in enumerate(row.files):
                 number, known = int(Path(path.decode()).stem), light_of(which)
                 self.looked.append((number, known is not None))
                 if number in self.gone:
                     yield which, place, Refused("it is gone", final=True)
+                    yield None
                     continue
                 found = look(SCENE.shot(APERTURES[number], seed=number), THRESHOLDS, known, given=given)
                 yield which, place, Seen(found, "other" if number in self.other else f"d{number}", PREVIEW)
+                if number != 2:  # not each frame has its own pause
+                    yield None
 
 
 @pytest.fixture(autouse=True)
