@@ -915,6 +915,8 @@ class Service:
         return _reply(True, f"Setup {number} begins.")
 
     async def _do_move(self, request: Event) -> Event:
+        if self._run is not None:  # it goes by what this setup's frames have taught
+            return _reply(False, "A run is on: end it first, lampblack bracket --halt.")
         item = _Move(request, self._loop.create_future())
         self._queue.put_nowait(item)
         try:
