@@ -1,5 +1,5 @@
 """
-Several eyes at once, over frames that are all there.
+Several eyes at once, over frames that are all there: to measure them, or only to show them.
 
 Frames of one row (a setup) are measured in order, each by the light of those before it. What needs no light (reading a
 file and reducing it) is done ahead; frames of different rows have nothing to do with one another. So the answers are
@@ -8,13 +8,17 @@ the same with any number of eyes.
 
 from __future__ import annotations
 
+import os
+import queue
 import time
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from multiprocessing.connection import wait
 
 from lampblack.daemon.eye import Eye, Seen, too_long
 from lampblack.daemon.refusal import Refused
+from lampblack.daemon.showing import Known, Shown
 from lampblack.rules.given import NOTHING_GIVEN, Given
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import BackdropWish
@@ -131,3 +135,41 @@ class Eyes:
             late = [which for which in busy if hands[which].until <= time.monotonic()]
             found += [(which, self._eyes[which].give_up(too_long(PATIENCE_S))) for which in late]
         return found
+
+
+class ShowingEyes:
+    """Several eyes side by side, one a core, for showing many frames; to be used in a `with`."""
+
+    def __init__(self, thresholds: Thresholds) -> None:
+        """Take the thresholds; no process is started yet."""
+        count = min(len(os.sched_getaffinity(0)), _MOST_EYES)
+        self._idle: queue.SimpleQueue[Eye] = queue.SimpleQueue()
+        self._eyes = [Eye(thresholds) for _ in range(count)]
+        for eye in self._eyes:
+            self._idle.put(eye)
+        self._hands = ThreadPoolExecutor(count)
+
+    def __enter__(self) -> ShowingEyes:
+        """Return itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Give up what isn't shown yet, and end the eyes."""
+        self._hands.shutdown(cancel_futures=True)
+        for eye in self._eyes:
+            eye.close()
+
+    def show(self, files: Sequence[tuple[bytes, Known]], long_side: int) -> Iterator[Shown | Refused]:
+        """Make a picture of each file as `Eye.show` does; it begins at once, and they come in order."""
+
+        def one(job: tuple[bytes, Known]) -> Shown | Refused:
+            eye = self._idle.get()
+            try:
+                return eye.show(job[0], long_side, job[1])
+            finally:
+                self._idle.put(eye)
+
+        return self._hands.map(one, files)
+
+
+_MOST_EYES = 4  # each holds a frame as it is unpacked

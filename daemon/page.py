@@ -24,7 +24,7 @@ from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.contact import Print
 from lampblack.daemon.drawings import bars, curve, lamp_plan, plan_words, session_colour
-from lampblack.daemon.eye import Eyes
+from lampblack.daemon.eyes import ShowingEyes
 from lampblack.daemon.journal import Kept
 from lampblack.daemon.lampbook import Floor, Lamp, changes, distance_lines, floor_changes
 from lampblack.daemon.noted import LONG, Choice
@@ -101,7 +101,7 @@ def make_page(shoot: Shoot, reader: str) -> Page:
     frames = [frame for _, frame in shoot.frames()]
     side = max(_LEAST_SIDE, round(LONG_SIDE * min(1.0, math.sqrt(_MOST_LARGE / max(len(frames), 1)))))
     files = [os.fsencode(shoot.folder / os.fsdecode(frame.path)) for frame in frames]
-    with Eyes(thresholds) as eyes:
+    with ShowingEyes(thresholds) as eyes:
         shown = eyes.show(list(zip(files, map(_known, frames), strict=True)), side)
         shares = {setup.number: found for setup in shoot.setups if (found := shares_of(shoot, setup, thresholds))}
         pictures = {frame.number: picture for frame, picture in zip(frames, shown, strict=True)}
