@@ -21,7 +21,9 @@ from lampblack.daemon.whole import write_whole
 
 X, RDF = "adobe:ns:meta/", "http://www.w3.org/1999/02/22-rdf-syntax-ns#"
 XMP, DC = "http://ns.adobe.com/xap/1.0/", "http://purl.org/dc/elements/1.1/"
-OURS = "urn:lampblack:measures:1"
+OURS = "urn:lampblack:measures:1/"
+"""Ends as XMP (ISO 16684-1) asks: toolkits add the stroke where it is missing, and the two would then differ."""
+_BEFORE = "urn:lampblack:measures:1"  # what earlier sidecars have
 _XML = "http://www.w3.org/XML/1998/namespace"
 _BEGIN = '<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>\n'
 _END = '\n<?xpacket end="w"?>\n'
@@ -53,6 +55,7 @@ def write_sidecar(path: Path, choice: Choice, measures: dict[str, str]) -> None:
         _set(root, own, f"{{{XMP}}}Label", clean(choice.label, 60))
     if choice.why is not None:
         _set_description(root, own, clean(choice.why, 2000))
+    _forget(root, _BEFORE)
     for name, value in measures.items():
         _set(root, own, f"{{{OURS}}}{name}", clean(value, 200))
     _replace(path, (_BEGIN + etree.tostring(root, encoding="unicode", pretty_print=True) + _END).encode())
@@ -100,6 +103,15 @@ def _set(root: Any, own: Any, name: str, value: str) -> None:
         for old in each.findall(name):
             each.remove(old)
     etree.SubElement(own, name, nsmap={_PREFIX[etree.QName(name).namespace]: etree.QName(name).namespace}).text = value
+
+
+def _forget(root: Any, space: str) -> None:
+    """Take out all properties of a namespace."""
+    for each in root.iter(f"{{{RDF}}}Description"):
+        for name in [name for name in each.attrib if etree.QName(name).namespace == space]:
+            del each.attrib[name]
+        for old in [child for child in each if isinstance(child.tag, str) and etree.QName(child).namespace == space]:
+            each.remove(old)
 
 
 _PREFIX = {XMP: "xmp", DC: "dc", OURS: "lampblack"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import exiv2
 import pytest
 from lxml import etree
 from PIL import Image
@@ -65,6 +66,45 @@ def test_a_foreign_sidecar_keeps_what_is_not_ours(tmp_path: Path) -> None:
     assert value(path, "//@kiln:cone") == "10"
     assert tree(path).xpath("//kiln:glaze/rdf:Bag/rdf:li/text()", namespaces=SPACES) == ["ash", "iron"]
     assert [p.name for p in tmp_path.iterdir()] == ["0001.xmp"], "nothing is left lying about"
+
+
+def read_by_exiv2(path: Path) -> dict[str, str]:
+    """Exiv2 has the XMP toolkit inside that the standard grew from: its rules are the reference."""
+    image = exiv2.ImageFactory.open(str(path))
+    image.readMetadata()
+    return {datum.key(): str(datum.value()) for datum in image.xmpData()}
+
+
+def test_the_reference_toolkit_reads_ours_and_both_keep_what_the_other_wrote(tmp_path: Path) -> None:
+    path = tmp_path / "0001.xmp"
+    write_sidecar(path, Choice(4, "select", 'rim & glaze <hold> "x"'), {"backdropP99": "5", "frame": "1"})
+    assert read_by_exiv2(path) == {
+        "Xmp.xmp.Rating": "4",
+        "Xmp.xmp.Label": "select",
+        "Xmp.dc.description": 'lang="x-default" rim & glaze <hold> "x"',
+        "Xmp.lampblack.backdropP99": "5",
+        "Xmp.lampblack.frame": "1",
+    }
+    image = exiv2.ImageFactory.open(str(path))
+    image.readMetadata()
+    others = image.xmpData()
+    others["Xmp.photoshop.City"], others["Xmp.dc.subject"] = "Kilnford", "jug"
+    image.setXmpData(others)
+    image.writeMetadata()
+    write_sidecar(path, Choice(2, None, "new"), {"backdropP99": "7", "frame": "1"})
+    said = read_by_exiv2(path)
+    assert (said["Xmp.photoshop.City"], said["Xmp.dc.subject"], said["Xmp.xmp.Label"]) == ("Kilnford", "jug", "select")
+    assert (said["Xmp.xmp.Rating"], said["Xmp.lampblack.backdropP99"]) == ("2", "7")
+    assert path.read_text("utf-8").count("backdropP99") <= 2, "told once, in one namespace"
+
+
+def test_measures_in_the_namespace_of_before_are_replaced(tmp_path: Path) -> None:
+    path = tmp_path / "0001.xmp"
+    write_sidecar(path, Choice(4, None, None), {"backdropP99": "5"})
+    path.write_text(path.read_text("utf-8").replace(OURS, OURS.rstrip("/")), "utf-8")
+    write_sidecar(path, Choice(4, None, None), {"backdropP99": "6"})
+    assert value(path, "//o:backdropP99/text()") == "6"
+    assert "5<" not in path.read_text("utf-8")
 
 
 @pytest.mark.parametrize(
