@@ -269,7 +269,7 @@ def _note_words(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("text", metavar="TEXT", nargs="?", help="what is to be remembered of the setup; none: list")
     parser.add_argument("--setup", type=int, metavar="N", help="another setup than the newest")
     instead = parser.add_mutually_exclusive_group()
-    instead.add_argument("--instead-of", type=int, metavar="NOTE", help="put the text in the place of this note")
+    instead.add_argument("--instead-of", nargs=2, metavar=("NOTE", "TEXT"), help="put a text in the place of this note")
     instead.add_argument("--remove", type=int, metavar="NOTE", help="take a note back")
     parser.set_defaults(run=_keeping("note"))
 

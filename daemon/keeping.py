@@ -38,7 +38,9 @@ def slate(args: argparse.Namespace) -> int:
 
 def note(args: argparse.Namespace) -> int:
     """Note something on a setup, put a note right, take one back, or list them; returns the exit status."""
-    asked = {"do": "note", "setup": args.setup, "text": args.text, "instead": args.instead_of, "remove": args.remove}
+    number, text = args.instead_of or (None, args.text)
+    number = int(number) if number is not None and number.isdecimal() else number
+    asked = {"do": "note", "setup": args.setup, "text": text, "instead": number, "remove": args.remove}
     return standing.say(args, asked, *(["notes"] if args.text is None and args.remove is None else []))
 
 

@@ -182,3 +182,20 @@ def test_what_cannot_be_read_is_named_and_the_rest_is_told(shoot: Path) -> None:
     assert Page((shoot / "report.html").read_text("utf-8")).tags.count("article") == 3
     assert run("report", str(shoot / "none")).returncode == 1
     assert run("report", str(shoot), "--out", str(shoot / "no" / "r.html")).returncode == 1
+
+
+def test_notes_are_put_right_as_the_readme_says(folder: Path) -> None:
+    with watching(folder):
+        pass
+
+    def notes(*words: str) -> str:
+        done = run("note", str(folder), *words)
+        assert done.returncode == 0, done.stderr
+        return done.stdout
+
+    notes("card 40 cm left")
+    notes("--instead-of", "1", "card 30 cm left of the rim")
+    assert notes().startswith("1: card 30 cm left of the rim")
+    assert run("note", str(folder), "--instead-of", "x", "y").returncode == 1
+    notes("--remove", "1")
+    assert "Nothing is noted" in notes()
