@@ -11,6 +11,7 @@ import base64
 import itertools
 import math
 import os
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -90,9 +91,13 @@ class _Card:
     alt: str
 
 
-def make_page(shoot: Shoot, reader: str) -> Page:
+Watched = Callable[[Iterator[Shown | Refused], int], Iterable[Shown | Refused]]
+"""Passes so many pictures on as they are made."""
+
+
+def make_page(shoot: Shoot, reader: str, watched: Watched = lambda pictures, count: pictures) -> Page:
     """
-    Make the page of a shoot for a reader, client or class; pictures are made on all cores.
+    Make the page of a shoot for a reader, client or class; pictures are made on all cores, and may be `watched`.
 
     Raises:
         ConfigError: the thresholds can't be read.
@@ -104,7 +109,7 @@ def make_page(shoot: Shoot, reader: str) -> Page:
     with ShowingEyes(thresholds) as eyes:
         shown = eyes.show(list(zip(files, map(_known, frames), strict=True)), side)
         shares = {setup.number: found for setup in shoot.setups if (found := shares_of(shoot, setup, thresholds))}
-        pictures = {frame.number: picture for frame, picture in zip(frames, shown, strict=True)}
+        pictures = {frame.number: picture for frame, picture in zip(frames, watched(shown, len(frames)), strict=True)}
     setups = [_setup(shoot, setup, pictures, shares.get(setup.number), reader) for setup in shoot.setups]
     html = _rendered(shoot, [setup for setup in setups if any(setup[key] for key in _TELLING)], len(frames), reader)
     missing = [

@@ -6,16 +6,22 @@ import argparse
 import csv
 import io
 import sys
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
+
+from rich.console import Console
+from rich.progress import track
 
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError
 from lampblack.daemon.contact import contact_sheets
 from lampblack.daemon.noted import LONG, Choice, reading_json
-from lampblack.daemon.page import Page, make_page
+from lampblack.daemon.page import Page, Watched, make_page
 from lampblack.daemon.record import RecordError, Shoot, read_shoot
+from lampblack.daemon.refusal import Refused
+from lampblack.daemon.showing import Shown
 from lampblack.daemon.whole import write_whole
 
 Json = dict[str, Any]
@@ -48,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
     out = args.out or folder / "report.html"
     try:
         shoot = read_shoot(folder)
-        page = _write_page(shoot, out, args.reader)
+        page = _write_page(shoot, out, args.reader, _watched)
         if args.csv is not None:
             _write(args.csv, table(shoot).encode("utf-8-sig"))
         sheets = [] if args.contact is None else _write_contact(args.contact, shoot, page)
@@ -83,8 +89,15 @@ class _SheetError(Exception):
     """The page can't be written; the text is one line for a person."""
 
 
-def _write_page(shoot: Shoot, out: Path, reader: str) -> Page:
-    page = make_page(shoot, reader)
+def _watched(pictures: Iterator[Shown | Refused], count: int) -> Iterable[Shown | Refused]:
+    """Show on a terminal how far the pictures are, and how long they will take."""
+    console = Console(stderr=True)
+    quiet = not console.is_terminal
+    return track(pictures, "Pictures", count, console=console, transient=True, disable=quiet)
+
+
+def _write_page(shoot: Shoot, out: Path, reader: str, watched: Watched = lambda pictures, count: pictures) -> Page:
+    page = make_page(shoot, reader, watched)
     _write(out, page.html.encode())
     return page
 
