@@ -7,15 +7,15 @@ import errno
 import os
 import stat
 import tempfile
-import tomllib
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import platformdirs
 
-from lampblack.rules.thresholds import Thresholds
+if TYPE_CHECKING:
+    from lampblack.rules.thresholds import Thresholds
 
 JOURNAL_NAME = "lampblack.journal"
 OWN_FILE = "lampblack.toml"
@@ -46,27 +46,42 @@ def load_thresholds(folder: Path | None = None, more: Path | None = None) -> Thr
         if layer is None:
             continue
         try:
-            Thresholds.of(*layers, layer)
+            _built(*layers, layer)
         except ValueError as wrong:
             raise ConfigError(f"{path}: {wrong}") from None
         layers.append(layer)
+    return _built(*layers)
+
+
+# Late imports: a command that only asks a running service needs neither, and is said to be quick.
+
+
+def _built(*layers: dict[str, Any]) -> Thresholds:
+    from lampblack.rules.thresholds import Thresholds
+
     return Thresholds.of(*layers)
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    import tomllib
+
+    return tomllib.loads(text)
 
 
 @cache
 def load_shipped() -> Thresholds:
     """Return the thresholds as they come, whatever anybody's own are."""
-    return Thresholds.of(_shipped())
+    return _built(_shipped())
 
 
 @cache
 def _shipped() -> dict[str, Any]:
-    return tomllib.loads(files("lampblack.rules").joinpath("thresholds.toml").read_text("utf-8"))
+    return _parsed(files("lampblack.rules").joinpath("thresholds.toml").read_text("utf-8"))
 
 
 def _read(path: Path) -> dict[str, Any] | None:
     try:
-        return tomllib.loads(path.read_text("utf-8"))
+        return _parsed(path.read_text("utf-8"))
     except (FileNotFoundError, NotADirectoryError):
         return None
     except PermissionError:
