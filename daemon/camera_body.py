@@ -231,12 +231,10 @@ class Body:
         """
         Have frames kept on the card, not only handed over from memory; return what the body made of it.
 
-        Without a card nothing is changed: a body that is told to keep frames where it can't does not fire.
-
         Returns:
             None if it has no such setting or stands right, else the text it stands at.
         """
-        if TARGET not in self._widgets or not self.has_card():
+        if TARGET not in self._widgets:
             return None
         widget = self._camera.get_single_config(TARGET)
         wanted = _card_choice(list(widget.get_choices()))

@@ -330,10 +330,10 @@ class Child:
         self._tell(
             address=clean(body.address), model=model, serial=serial, state="busy", text=f"{model}: reading the card"
         )
+        # Without a card nothing is set: a body that is told to keep frames where it can't does not fire.
         if not body.has_card():
             self._trouble(f"No card in {model}: its frames are kept here alone. A card keeps them twice.")
-        stands = body.keep_on_card()
-        if stands is not None:
+        elif (stands := body.keep_on_card()) is not None:
             self._trouble(
                 f"{model} does not keep frames on its card (it stands at {clean(stands)}). Set that in the camera."
             )
