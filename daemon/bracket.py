@@ -188,12 +188,12 @@ class Run:
         )
 
 
-@dataclass
+@dataclass(kw_only=True)
 class Bracket(Run):
     """A run through a bracket: until its aim is met, its range covered, or what was asked for is shot."""
 
-    wish: Wish = Wish()  # noqa: RUF009  it can't be changed
-    _owed: list[tuple[int, Setting]] = field(default_factory=list)
+    wish: Wish
+    _owed: list[tuple[int, Setting]] = field(default_factory=list, init=False)
 
     async def _shoot(self, begun: Offer, taken: list[Setting]) -> Plan:
         while True:
