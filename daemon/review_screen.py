@@ -7,7 +7,6 @@ import select
 import signal
 from typing import Protocol
 
-from rich.console import ConsoleDimensions
 from rich.live import Live
 
 from lampblack.daemon.noted import Choice
@@ -15,7 +14,7 @@ from lampblack.daemon.record import RecordError
 from lampblack.daemon.review import draw
 from lampblack.daemon.review_state import Page, ReviewState, press, saying, turned
 from lampblack.daemon.style import Style
-from lampblack.daemon.terminal import Keys, Signals, taken
+from lampblack.daemon.terminal import Keys, Signals, put, taken
 
 LOOK_S = 0.5
 """How often the journal is looked at for something new."""
@@ -95,8 +94,5 @@ class Screen:
         size = os.get_terminal_size(live.console.file.fileno())
         if self._shown == (self._state, size):
             return
-        # A terminal may claim to have no size at all until its window is there.
-        width, height = max(1, size.columns), max(1, size.lines)
-        live.console.size = ConsoleDimensions(width, height)
-        live.update(draw(self._state, width, height, look=self._style), refresh=True)
+        put(live, size, lambda width, height: draw(self._state, width, height, look=self._style))
         self._shown = self._state, size

@@ -20,7 +20,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
-from rich.console import ConsoleDimensions
 from rich.live import Live
 
 from lampblack.daemon.clean import clean_name
@@ -29,7 +28,7 @@ from lampblack.daemon.cues import cue as cue_of
 from lampblack.daemon.panel import draw
 from lampblack.daemon.panel_state import PanelState, Request, fold, press
 from lampblack.daemon.style import Colours, Style, detect
-from lampblack.daemon.terminal import Keys, Signals, mute, taken
+from lampblack.daemon.terminal import Keys, Signals, mute, put, taken
 from lampblack.daemon.words import tell
 
 STROKE_S = 0.25
@@ -290,9 +289,6 @@ class _Panel:
         early = self._drawn_at + REDRAW_S - time.monotonic()
         if early > 0:
             return early
-        # A terminal may claim to have no size at all until its window is there.
-        width, height = max(1, size.columns), max(1, size.lines)
-        live.console.size = ConsoleDimensions(width, height)
-        live.update(draw(self._state, width, height, look=self._style), refresh=True)
+        put(live, size, lambda width, height: draw(self._state, width, height, look=self._style))
         self._shown, self._drawn_at = (self._state, size), time.monotonic()
         return None

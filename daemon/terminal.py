@@ -15,11 +15,11 @@ import sys
 import termios
 import threading
 import tty
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import FrameType
 from typing import Any, TextIO
 
-from rich.console import Console
+from rich.console import Console, ConsoleDimensions, RenderableType
 from rich.live import Live
 
 from lampblack.daemon.keyboard import Keyboard
@@ -168,3 +168,10 @@ def mute(stream: TextIO) -> None:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, stream.fileno())
         os.close(nowhere)
+
+
+def put(live: Live, size: os.terminal_size, draw: Callable[[int, int], RenderableType]) -> None:
+    """Draw anew on a terminal of that size; it may claim to have none at all until its window is there."""
+    width, height = max(1, size.columns), max(1, size.lines)
+    live.console.size = ConsoleDimensions(width, height)
+    live.update(draw(width, height), refresh=True)
