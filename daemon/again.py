@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import os
 import signal
 import sqlite3
 import sys
@@ -25,16 +24,13 @@ from rich.text import Text
 from lampblack.daemon import standing
 from lampblack.daemon.clean import clean, clean_path
 from lampblack.daemon.config import JOURNAL_NAME, ConfigError, load_thresholds
-from lampblack.daemon.eyes import Eyes
+from lampblack.daemon.eyes import Eyes, cores
 from lampblack.daemon.journal import Journal, JournalError
 from lampblack.daemon.premises import AlreadyWatchedError, FolderLock, StartError
 from lampblack.daemon.remeasure import Again, Outcome, Wanted
 from lampblack.daemon.score import BACKDROPS, an_aim
 
 Json = dict[str, Any]
-
-_EYE_BYTES = 900 << 20
-"""Memory that one eye may come to need, with a frame of 45 megapixels in it."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -110,15 +106,6 @@ def whole_shoot(folder: Path) -> Iterator[Journal]:
             yield journal
     finally:
         lock.release()
-
-
-def cores() -> int:
-    """Return how many frames can be worked on at a time: a core for each, and memory."""
-    count = len(os.sched_getaffinity(0))
-    with contextlib.suppress(OSError, ValueError, IndexError):
-        free = next(line for line in Path("/proc/meminfo").read_text().splitlines() if line.startswith("MemAvailable"))
-        count = min(count, int(free.split()[1]) * 1024 // _EYE_BYTES)
-    return max(1, count)
 
 
 # ---------------------------------------------------------------- going over them

@@ -8,6 +8,7 @@ the same with any number of eyes.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import time
@@ -15,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from multiprocessing.connection import wait
+from pathlib import Path
 
 from lampblack.daemon.eye import Eye, Seen, too_long
 from lampblack.daemon.refusal import Refused
@@ -26,6 +28,19 @@ from lampblack.rules.thresholds import Thresholds
 
 PATIENCE_S = 60.0
 """For each half of the work on a frame; see `Eye.see`."""
+
+
+_EYE_BYTES = 900 << 20
+"""Memory that one eye may come to need, with a frame of 45 megapixels in it."""
+
+
+def cores() -> int:
+    """Return how many frames can be worked on at a time: a core for each, and memory."""
+    count = len(os.sched_getaffinity(0))
+    with contextlib.suppress(OSError, ValueError, IndexError):
+        free = next(line for line in Path("/proc/meminfo").read_text().splitlines() if line.startswith("MemAvailable"))
+        count = min(count, int(free.split()[1]) * 1024 // _EYE_BYTES)
+    return max(1, count)
 
 
 @dataclass(frozen=True)
@@ -142,7 +157,7 @@ class ShowingEyes:
 
     def __init__(self, thresholds: Thresholds) -> None:
         """Take the thresholds; no process is started yet."""
-        count = min(len(os.sched_getaffinity(0)), _MOST_EYES)
+        count = min(cores(), _MOST_EYES)
         self._idle: queue.SimpleQueue[Eye] = queue.SimpleQueue()
         self._eyes = [Eye(thresholds) for _ in range(count)]
         for eye in self._eyes:

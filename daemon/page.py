@@ -95,7 +95,12 @@ Watched = Callable[[Iterator[Shown | Refused], int], Iterable[Shown | Refused]]
 """Passes so many pictures on as they are made."""
 
 
-def make_page(shoot: Shoot, reader: str, watched: Watched = lambda pictures, count: pictures) -> Page:
+def unwatched(pictures: Iterator[Shown | Refused], count: int) -> Iterable[Shown | Refused]:
+    """Pass the pictures on and tell nobody."""
+    return pictures
+
+
+def make_page(shoot: Shoot, reader: str, watched: Watched = unwatched) -> Page:
     """
     Make the page of a shoot for a reader, client or class; pictures are made on all cores, and may be `watched`.
 
@@ -126,9 +131,12 @@ def _print(setup: SetupRecord, frame: Kept, made: Shown | Refused, shoot: Shoot)
     picture = _grid(frame.preview, "rgb", 3)
     if isinstance(made, Shown):
         picture = simplejpeg.decode_jpeg(made.jpeg)
-    choice = shoot.choices.get(frame.number)
-    stars = max(0, choice.rating or 0) if choice is not None else 0
+    stars = _stars(shoot.choices.get(frame.number))
     return Print(picture, f"{frame.number}  {_settings(frame.verdict)}", clean(setup.title, 60), stars)
+
+
+def _stars(choice: Choice | None) -> int:
+    return 0 if choice is None else max(0, choice.rating or 0)
 
 
 _TELLING = ("cards", "readings", "notes", "plan")
@@ -242,7 +250,7 @@ def _card(frame: Kept, made: Shown | Refused, choice: Choice | None, reader: str
         suggested,
         list(dict.fromkeys(_WHY[n["kind"]] for n in notices if n.get("kind") in _WHY)) if reader == "class" else [],
         choice,
-        "" if choice is None or not choice.rating or choice.rating < 0 else "★" * choice.rating,
+        "★" * _stars(choice),
         None if shown is None else _inline("image/jpeg", shown.jpeg),
         _thumb(frame.preview),
         None if shown is None or shown.clipped is None else _inline("image/png", shown.clipped),

@@ -18,7 +18,7 @@ from lampblack.daemon.clean import clean, clean_name
 from lampblack.daemon.config import ConfigError
 from lampblack.daemon.contact import contact_sheets
 from lampblack.daemon.noted import LONG, Choice, reading_json
-from lampblack.daemon.page import Page, Watched, make_page
+from lampblack.daemon.page import Page, Watched, make_page, unwatched
 from lampblack.daemon.record import RecordError, Shoot, read_shoot
 from lampblack.daemon.refusal import Refused
 from lampblack.daemon.showing import Shown
@@ -96,7 +96,7 @@ def _watched(pictures: Iterator[Shown | Refused], count: int) -> Iterable[Shown 
     return track(pictures, "Pictures", count, console=console, transient=True, disable=quiet)
 
 
-def _write_page(shoot: Shoot, out: Path, reader: str, watched: Watched = lambda pictures, count: pictures) -> Page:
+def _write_page(shoot: Shoot, out: Path, reader: str, watched: Watched = unwatched) -> Page:
     page = make_page(shoot, reader, watched)
     _write(out, page.html.encode())
     return page
