@@ -14,8 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.ends import end_code, top_code
 from lampblack.rules.frame import Picture
-from lampblack.rules.response import top_code
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, srgb_to_linear
 
@@ -59,7 +59,8 @@ class Cells:
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
     code of the pixels looked at, `step` of them along a cell. clipped_pixels: how many of all the frame's pixels have
-    a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). Raw only: level, like
+    a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end: the last code of
+    the camera's curve (raw: 255). Raw only: level, like
     `top`, the brightest channel's share of saturation in the bins of `raw.EDGES`; noise, that of one sample. Raw light
     is that of a plain development.
     """
@@ -73,6 +74,7 @@ class Cells:
     top: Codes
     clipped_pixels: int
     white_code: int
+    end: int
     level: NDArray[np.uint16] | None = None
     noise: Noise | None = None
 
@@ -101,7 +103,7 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
     grids = {name: np.zeros((rows, columns), np.float32) for name in ("clipped_any", "over_patch", "all_white")}
     light, clipped = np.zeros((2, rows, columns, 3), np.float32)
     top = np.empty((rows * step, columns * step), np.uint8)
-    white_code = _white_code(picture, thresholds)
+    white_code, end = _white_codes(picture, thresholds)
     white, patch, clean = (
         white_code - 1,
         thresholds.black.patch_code,
@@ -134,6 +136,7 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         top=top,
         clipped_pixels=_count_clipped(picture, white),
         white_code=white_code,
+        end=end,
     )
 
 
@@ -156,16 +159,21 @@ def _light_of(codes: Any) -> Any:
     return cv2.LUT(codes, _LIGHT_8) if codes.dtype == np.uint8 else _LIGHT_16[codes]
 
 
-def _white_code(picture: Picture, thresholds: Thresholds) -> int:
-    """Return the code from which a channel is at white: as set, or lower where this camera's curve ends lower."""
+def _white_codes(picture: Picture, thresholds: Thresholds) -> tuple[int, int]:
+    """
+    Return the code from which a channel is at white, and the last one of this camera's curve.
+
+    As set, or lower where the curve ends lower.
+    """
     few = np.ascontiguousarray(
         _eight_bit(picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)])
     )
     # A JPEG keeps green best: its pile still shows where coarse colour has smeared the brightest channel's.
-    end, green = (top_code(np.bincount(plane.ravel(), minlength=256)) for plane in (brightest(few), few[..., 1]))
+    counts = [np.bincount(plane.ravel(), minlength=256) for plane in (brightest(few), few[..., 1])]
+    (top, green), end = (top_code(each) for each in counts), min(end_code(each) for each in counts)
     usual = thresholds.highlights.jpeg_white_code
-    lowest = min(end, green)
-    return lowest if lowest < usual else max(usual, end)
+    lowest = min(top, green)
+    return (lowest if lowest < usual else max(usual, top)), end
 
 
 def _count_clipped(picture: Picture, white: int) -> int:

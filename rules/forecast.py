@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cells import count_by_label
 from lampblack.rules.distribution import Distribution, bin_of
+from lampblack.rules.ends import LAST, clips_from
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.glints import Heights
 from lampblack.rules.look import Look, Part, Thin, mid_light_of
-from lampblack.rules.response import PRIOR, USUAL_END, Response
+from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Highlights
 from lampblack.rules.tone import MID_GREY, code_of_light
 
@@ -46,12 +47,19 @@ class Sample:
     mid_light: float | None
     """The subject's median, so scaled that mid grey is 0.18."""
     white: float
+    """Light from which a pixel that is foretold clips; of those this frame shows, see `clips_from`."""
     floor: float
     thin: Thin
     parts: NDArray[np.uint8]
     """What each cell was taken to show."""
     coded: bool
     """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
+    clips_from: float = 1.0
+    """Light from which on as many of the subject's pixels lie as are clipped in this frame itself."""
+    end: int = LAST
+    """The last code of the camera's curve, as far as this frame shows it."""
+    lossy: bool = False
+    """Whether compression has moved its codes."""
     burnt: float = 0.0
     """Share of the whole frame at the white level."""
     doubt: float = 0.0
@@ -60,9 +68,11 @@ class Sample:
     @classmethod
     def of(cls, look: Look) -> Sample:
         """Take from a look what forecasts need."""
+        counts = look.levels[Part.SUBJECT] + look.levels[Part.GLINT]
+        lossy, coded = look.kind == "jpeg", look.kind != "raw"
         return cls(
             stops=look.shot.exposure.stops,
-            subject=Distribution(look.levels[Part.SUBJECT] + look.levels[Part.GLINT], look.edges),
+            subject=Distribution(counts, look.edges),
             heights=look.heights,
             backdrop=Distribution(look.counts[Part.BACKDROP]),
             mid_light=look.mid_light,
@@ -70,7 +80,10 @@ class Sample:
             floor=look.floor_light,
             thin=look.thin,
             parts=look.parts,
-            coded=look.kind != "raw",
+            coded=coded,
+            clips_from=clips_from(counts, look.end, lossy=lossy) if coded else look.white_light,
+            end=look.end,
+            lossy=lossy,
             burnt=look.clipped_frame,
         )
 
@@ -84,27 +97,23 @@ class Sample:
             return self
         points = look.points(self.thin.top.shape)
         of_part = count_by_label(self.thin.bins, points, len(self.subject.counts), len(Part))
+        counts = of_part[Part.SUBJECT] + of_part[Part.GLINT]
         subject = _told(look.parts) == Part.SUBJECT
         return replace(
             self,
-            subject=Distribution(of_part[Part.SUBJECT] + of_part[Part.GLINT], self.subject.edges),
+            subject=Distribution(counts, self.subject.edges),
+            clips_from=clips_from(counts, self.end, lossy=self.lossy) if self.coded else self.clips_from,
             heights=replace(self.heights, subject=subject),
             backdrop=Distribution(count_by_label(self.thin.top, points, 256, len(Part))[Part.BACKDROP]),
             mid_light=mid_light_of(self.thin.luminance[subject].astype(np.float32), raw=not self.coded),
             parts=look.parts,
         )
 
-    def _end(self, response: Response, white_code: int) -> float:
-        """Return the light of white: where this frame shows the codes to end, or else where another one did."""
-        own = code_of_light(self.white)
-        shows = own < USUAL_END - 0.75
-        return float(response.light_of(own if shows else min(own, white_code - 0.5)))
-
-    def under(self, response: Response, white_code: int) -> Sample:
+    def under(self, response: Response, end: int) -> Sample:
         """
         Return the same frame read through a camera's own tone response instead of sRGB; raw stays as it is.
 
-        `white_code`: the code where the camera's curve was seen to end, though this frame may not show it.
+        `end`: the code where the camera's curve was seen to end, though this frame may not show it.
         """
         if not self.coded:
             return self
@@ -112,6 +121,8 @@ class Sample:
         def again(light: float) -> float:
             return float(response.light_of(code_of_light(light)))
 
+        end = min(self.end, end)
+        own = clips_from(self.subject.counts, end, lossy=self.lossy)
         edges = response.light_of(np.clip(np.arange(257) - 0.5, 0, 255))
         grey = MID_GREY / again(MID_GREY)
         return replace(
@@ -119,7 +130,8 @@ class Sample:
             subject=Distribution(self.subject.counts, edges),
             backdrop=Distribution(self.backdrop.counts, edges),
             mid_light=None if self.mid_light is None else grey * again(self.mid_light),
-            white=self._end(response, white_code),
+            white=float(response.light_of(end - 0.5)),
+            clips_from=again(own),
             floor=again(self.floor),
             doubt=response.sure_stops,
         )
@@ -177,9 +189,10 @@ def _seen(samples: Iterable[Sample], stops: float) -> _Seen | None:
     under = [s for s in known if _stops(s) <= stops + 1e-6]
     if under:
         sample = max(under, key=_stops)
-        return _Seen(sample, sample.white * 2 ** min(_stops(sample) - stops, 0.0), 0.0)
+        light = sample.white * 2 ** min(_stops(sample) - stops, 0.0)
+        return _Seen(sample, min(light, sample.clips_from), 0.0)
     sample = min(known, key=_stops)
-    return _Seen(sample, sample.white, _stops(sample) - stops)
+    return _Seen(sample, sample.clips_from, _stops(sample) - stops)
 
 
 def clipped_share(samples: Iterable[Sample], stops: float, halving: float) -> float | None:

@@ -16,8 +16,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.ends import LAST
 from lampblack.rules.look import Look
-from lampblack.rules.response import PRIOR, USUAL_END, Exposed, Response, learn, learn_from_raw
+from lampblack.rules.response import PRIOR, Exposed, Response, learn, learn_from_raw
 
 _MOST_LEARNED_FROM = 6  # frames; more teach little and take time
 _EVERY = 4  # cells, each way: fifteen thousand of them tell the curve
@@ -35,7 +36,7 @@ class Lessons:
     bracket: JPEGs of different exposures. paired: exposures of which a raw and a JPEG were held together.
 
     remembered: what was known of the camera beforehand. from_bracket, from_pair: what was learned of it here.
-    white_code: the lowest code at which a frame was seen to clip, if lower than usual.
+    end: the lowest code at which a frame was seen to end, 255 if none ended early.
     """
 
     bracket: tuple[Exposed, ...] = ()
@@ -43,7 +44,7 @@ class Lessons:
     remembered: Response = PRIOR
     from_bracket: Response | None = None
     from_pair: Response | None = None
-    white_code: int = 255
+    end: int = LAST
 
     @property
     def shown(self) -> Response:
@@ -64,9 +65,7 @@ class Lessons:
         coded = look.shown if look.kind == "raw" else look
         if coded is None:
             return self
-        lessons = self
-        if coded.white_code < USUAL_END:
-            lessons = replace(self, white_code=min(self.white_code, coded.white_code))
+        lessons = replace(self, end=min(self.end, coded.end))
         if look is not coded:
             lessons = lessons._with_pair(look, coded)
         return lessons._with_frame(coded)
@@ -84,7 +83,7 @@ class Lessons:
             return self
         codes, light, clipped = cells
         light = light * np.float32(2.0**_JPEG_ENDS)
-        pair = partial(learn_from_raw, codes, light, clipped, white_code=self._ends, white_off=_JPEG_ENDS_OFF)
+        pair = partial(learn_from_raw, codes, light, clipped, white_code=self.end, white_off=_JPEG_ENDS_OFF)
         found = self._helped(pair)
         if found is None:
             return self
@@ -101,12 +100,8 @@ class Lessons:
         if self.bracket and len(self.bracket[0].codes) != len(frame.codes):
             return self
         bracket = (*self.bracket, frame)
-        found = self._helped(partial(learn, bracket, white_code=self._ends)) if len(bracket) > 1 else None
+        found = self._helped(partial(learn, bracket, white_code=self.end)) if len(bracket) > 1 else None
         return replace(self, bracket=bracket, from_bracket=found or self.from_bracket)
-
-    @property
-    def _ends(self) -> int:
-        return min(self.white_code, USUAL_END)
 
     def _helped(self, lesson: Callable[..., Response | None]) -> Response | None:
         """Return what a lesson teaches, begun from what was remembered if that is not disproved by it."""

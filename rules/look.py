@@ -81,9 +81,10 @@ class Look:
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
     levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
     clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
-    JPEG's channel is clipped. white_light, floor_light: from the one a pixel is clipped, up to the other it carries no
-    detail. heights: how bright it is where, in the bins of `levels`. shown: of a raw frame, the camera's JPEG of the
-    same shot. radiance: the setup's light, this frame's with it; of this frame alone where the light has changed.
+    JPEG's channel is clipped. end: the last code of its curve (`ends`). white_light, floor_light: from the one a pixel
+    is clipped, up to the other it carries no detail. heights: how bright it is where, in the bins of `levels`. shown:
+    of a raw frame, the camera's JPEG of the same shot. radiance: the setup's light, this frame's with it; of this frame
+    alone where the light has changed.
     change: how much of the light is not that of the setup's frames before.
     """
 
@@ -106,6 +107,7 @@ class Look:
     edges: NDArray[np.float64]
     heights: Heights
     white_code: int
+    end: int
     white_light: float
     floor_light: float
     thin: Thin
@@ -197,6 +199,7 @@ def look(
         side=cells.side,
         counts=counts,
         white_code=cells.white_code,
+        end=cells.end,
         clipped_frame=cells.clipped_pixels / (picture.width * picture.height),
         clipped=_mean_by_channel(cells.clipped, subject),
         mid_light=mid_light_of(luminance[subject], raw=raw),
@@ -315,7 +318,7 @@ def _scale(cells: Cells, thresholds: Thresholds) -> _Scale:
     if cells.level is not None and cells.noise is not None:
         return _Scale(cells.level, np.append(EDGES, 1.01), 1.0, cells.noise.floor * _HIGHEST_OF_TWO)
     floor = light_of_code(thresholds.shadows.blocked_code + 0.5)
-    return _Scale(cells.top, CODE_EDGES, light_of_code(cells.white_code - 0.5), floor)
+    return _Scale(cells.top, CODE_EDGES, light_of_code(cells.end - 0.5), floor)
 
 
 def mid_light_of(luminance: NDArray[Any], *, raw: bool) -> float | None:

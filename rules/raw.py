@@ -179,6 +179,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds) -> Cells:
         top=top,
         clipped_pixels=round(cv2.mean(any_full)[0] / 255 * sensor.width * sensor.height),
         white_code=255,
+        end=255,
         level=_levels(_highest(sensor, points, light), any_full[some]),
         noise=_noise(sensor, whites, any_full),
     )

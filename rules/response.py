@@ -261,51 +261,6 @@ def _response(fit: _Fit, source: Source) -> Response:
     return Response(light, source, fit.sure)
 
 
-# --- where a camera's codes end --------------------------------------------------------------------------------------
-
-USUAL_END = 254
-"""The code that most cameras' JPEGs are taken to be white from: compression moves a clipped 255 by a code."""
-
-_LOWEST_TOP = 246
-_PILE_SHARE = 2e-4  # of all pixels; fewer say nothing
-_PILE_PIXELS = 50
-_RINGING = 0.5  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
-_SHARP = 2.0  # times the mean of the three codes below: noise would have spread an unclipped tone
-_FALLING = 1.25  # times the code above
-_AS_MANY = 0.8
-_HOLLOW = (
-    1.2  # a noisy tone's counts fall ever faster from its middle, those of a pile on a broad foot at once, then slowly
-)
-
-
-def top_code(counts: NDArray[Any]) -> int:
-    """
-    Return the code from which a pixel counts as at white: 254, 255, or one below a lower code where the curve ends.
-
-    Compression throws some of what is clipped a code down and, fewer, two. Where the second code down holds as many as
-    the first, both are tones of their own: then only the last code is white.
-
-    Some tone curves end at 250 to 253. Such an end shows as a pile: far more pixels on one code than on those just
-    below it, since what is clipped has no noise, and fewer again above, where only the ringing of the compression
-    reaches. A pale plain tone is as wide below its middle as above. Several exposures' counts may be added: a pale
-    tone moves, the end stays.
-
-    Args:
-        counts: (256,) pixels by code.
-    """
-    n = np.asarray(counts, np.float64)
-    peak = int(np.argmax(n[_LOWEST_TOP:254])) + _LOWEST_TOP
-    pile = n[peak]
-    last = 255 if n[253] > _AS_MANY * n[254] else 254
-    if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[254:].max() > _RINGING * pile:
-        return last
-    if pile < _SHARP * n[peak - 3 : peak].mean() or pile < _FALLING * n[peak + 1]:
-        return last
-    if pile * n[peak - 2] < _HOLLOW * n[peak - 1] ** 2:
-        return last
-    return peak if n[peak - 2] > _AS_MANY * n[peak - 1] else peak - 1
-
-
 # --- what the frames say ---------------------------------------------------------------------------------------------
 
 

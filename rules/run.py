@@ -288,7 +288,7 @@ def _cover(wish: Wish, offer: Offer, known: Known, taken: Sequence[Setting], thr
 def samples_of(known: Known) -> list[Sample]:
     """Return the setup's frames of the newest one's kind, read as well as the camera is known by now."""
     lessons, coded = known.setup.lessons, known.newest.look.kind != "raw"
-    return [s.under(lessons.response, lessons.white_code) for s in known.setup.samples if s.coded == coded]
+    return [s.under(lessons.response, lessons.end) for s in known.setup.samples if s.coded == coded]
 
 
 def _range(samples: Sequence[Sample], thresholds: Thresholds) -> _Range | None:

@@ -18,6 +18,7 @@ from lampblack.rules.belonging import File, Unlike, files_of, light_alone, light
 from lampblack.rules.blind import blindness, step_from
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
+from lampblack.rules.ends import clips_from
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
 from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
@@ -28,10 +29,10 @@ from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import Metered
 from lampblack.rules.remedy import Remedy, remedies
-from lampblack.rules.response import USUAL_END, Response
+from lampblack.rules.response import Response
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import MID_GREY, light_of_code
+from lampblack.rules.tone import MID_GREY
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict, by_cost
 from lampblack.rules.yardsticks import NO_YARDSTICKS, Yardsticks, colour_notices, steady_notices
 
@@ -104,7 +105,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     lessons = setup.lessons.after(look)
     kept = _with_samples(setup, look)
     # Raw and JPEG stand on different footings: each is foretold from its own kind.
-    samples = [s.under(lessons.response, lessons.white_code) for s in kept if s.coded == (look.kind != "raw")]
+    samples = [s.under(lessons.response, lessons.end) for s in kept if s.coded == (look.kind != "raw")]
     sample, response = Sample.of(look), lessons.response
     tone, tones = _tone(setup, look, thresholds)
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
@@ -121,7 +122,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         step = replace(step, why=f"{step.why.removesuffix('.')}, and the bracket is complete.")
     colour = backdrop_colour(look, thresholds.neutral)
     ways = remedies(cleanness, look, thresholds, response)
-    highlights, shadows = _highlights(look, sample, room, lessons.white_code), _shadows(look, sample)
+    highlights, shadows = _highlights(look, sample, room, lessons.end), _shadows(look, sample)
     verdict = Verdict(
         file=file,
         frame=frame,
@@ -239,13 +240,13 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, sample: Sample, room: Headroom | None, white_code: int) -> Highlights:
-    """Return what clips; `white_code`: where other frames of the setup have shown the camera's codes to end."""
-    if look.kind == "raw" or look.white_code < USUAL_END or white_code >= look.white_code:
-        white, frame = look.white_light, look.clipped_frame
-    else:
-        white = light_of_code(white_code - 0.5)
-        frame = Distribution(look.counts.sum(axis=0)).share_from(white) or 0.0
+def _highlights(look: Look, sample: Sample, room: Headroom | None, end: int) -> Highlights:
+    """Return what clips; `end`: where other frames of the setup have shown the camera's codes to end."""
+    white, frame = look.white_light, look.clipped_frame
+    if look.kind != "raw":
+        end, counts = min(look.end, end), look.counts.sum(axis=0)
+        white = clips_from(sample.subject.counts, end, lossy=sample.lossy)
+        frame = Distribution(counts).share_from(clips_from(counts, end, lossy=sample.lossy)) or 0.0
     subject = sample.subject.share_from(white)
     broad, specular = (_clipped_part(look, part, sample, white) for part in (Part.SUBJECT, Part.GLINT))
     return Highlights(frame, subject, look.clipped, broad, specular, room)

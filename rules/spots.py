@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from lampblack.rules.look import Look
 from lampblack.rules.raw import RAW_MID_GREY
@@ -118,26 +119,46 @@ def parse_want(text: str) -> float:
     return stops
 
 
+@dataclass(frozen=True, eq=False)
+class _Shown:
+    """
+    A spot's cells in one frame, as its file has them.
+
+    light: (n, 3), a JPEG's as its codes read in sRGB. clipped: share of its pixels at the white level. floor: light up
+    to which no detail is left. coded: a tone response stands between this and the light.
+    """
+
+    light: NDArray[np.float64]
+    clipped: float
+    floor: float
+    coded: bool
+
+    @classmethod
+    def of(cls, spot: Spot, look: Look) -> _Shown:
+        rows, columns = look.parts.shape
+        across, down = spot.x * look.width / look.side, spot.y * look.height / look.side  # in cells
+        y, x = np.ogrid[:rows, :columns]
+        # Cells whose middle lies in the circle, and the one that holds its own middle.
+        inside = np.hypot(y + 0.5 - down, x + 0.5 - across) <= spot.size * look.width / look.side / 2
+        inside[min(int(down), rows - 1), min(int(across), columns - 1)] = True
+        clipped = float(look.clipped_any[inside].mean()) / 255
+        return cls(look.light[inside].astype(np.float64), clipped, look.floor_light, look.kind != "raw")
+
+    def read(self, spot: Spot, response: Response) -> Reading:
+        light, grey, floor = self.light, RAW_MID_GREY, self.floor
+        if self.coded:
+            light, grey = response.light_of(linear_to_srgb(light) * 255), MID_GREY
+            floor = float(response.light_of(code_of_light(floor)))
+        luminance = light @ LUMA
+        low, high = np.maximum(np.percentile(luminance, [5, 95]), floor)
+        mean = float(luminance.mean())
+        bound: Bound | None = "at least" if self.clipped > _MOST_CLIPPED else "at most" if mean <= floor else None
+        return Reading(spot, float(np.log2(max(mean, floor) / grey)), bound, self.clipped, float(np.log2(high / low)))
+
+
 def read_spot(spot: Spot, look: Look, response: Response) -> Reading:
     """Return where a spot's light lies in a frame; a JPEG's is read through the camera's tone response."""
-    rows, columns = look.parts.shape
-    across, down = spot.x * look.width / look.side, spot.y * look.height / look.side  # in cells
-    y, x = np.ogrid[:rows, :columns]
-    # Cells whose middle lies in the circle, and the one that holds its own middle.
-    inside = np.hypot(y + 0.5 - down, x + 0.5 - across) <= spot.size * look.width / look.side / 2
-    inside[min(int(down), rows - 1), min(int(across), columns - 1)] = True
-    light = look.light[inside].astype(np.float64)
-    grey, floor = RAW_MID_GREY, look.floor_light
-    if look.kind != "raw":
-        light, grey = response.light_of(linear_to_srgb(light) * 255), MID_GREY
-        floor = float(response.light_of(code_of_light(look.floor_light)))
-    luminance = light @ LUMA
-    clipped = float(look.clipped_any[inside].mean()) / 255
-    low, high = np.maximum(np.percentile(luminance, [5, 95]), floor)
-    mean = float(luminance.mean())
-    bound: Bound | None = "at least" if clipped > _MOST_CLIPPED else "at most" if mean <= floor else None
-    stops = float(np.log2(max(mean, floor) / grey))
-    return Reading(spot, stops, bound, clipped, float(np.log2(high / low)))
+    return _Shown.of(spot, look).read(spot, response)
 
 
 @dataclass(frozen=True)
@@ -163,12 +184,16 @@ class Placed:
         return None if self.spot.want is None else self.stops - self.spot.want
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Remembered:
-    """A spot's last reading that was no bound, and the exposure it was read at (`Exposure.stops`)."""
+    """
+    A spot as the last frame showed it that could tell, and that frame's exposure (`Exposure.stops`).
+
+    Its cells, not its reading: that is read anew, as later frames teach the camera's tone response.
+    """
 
     name: str
-    stops: float
+    shown: _Shown
     exposure: float
 
 
@@ -180,11 +205,13 @@ def place_spots(
     exposure = look.shot.exposure.stops
     placed = []
     for spot in spots:
-        reading = read_spot(spot, look, response)
+        shown = _Shown.of(spot, look)
+        reading = shown.read(spot, response)
         stops, bound = reading.stops, reading.bound
         if exposure is not None and bound is None:
-            known[spot.name] = Remembered(spot.name, stops, exposure)
+            known[spot.name] = Remembered(spot.name, shown, exposure)
         elif exposure is not None and spot.name in known:
-            stops, bound = known[spot.name].stops + exposure - known[spot.name].exposure, None
+            told = known[spot.name]
+            stops, bound = told.shown.read(spot, response).stops + exposure - told.exposure, None
         placed.append(Placed(reading, stops, bound))
     return tuple(placed), tuple(known.values())

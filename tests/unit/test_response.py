@@ -25,7 +25,7 @@ from tone_scenes import (
     studio,
 )
 
-from lampblack.rules.response import PRIOR, Exposed, Response, learn, learn_from_raw, top_code
+from lampblack.rules.response import PRIOR, Exposed, Response, learn, learn_from_raw
 
 MARKED_OFF = 0.03  # stops that a frame's true exposure is off what it claims (common practice)
 
@@ -310,52 +310,3 @@ def test_codes_and_light_there_and_back() -> None:
     np.testing.assert_allclose(response.code_of(response.light_of(codes)), codes, atol=1e-6)
     assert response.light_of(254) == pytest.approx(1.0)
     assert response.light_of(np.float32(300)) == response.light[255]
-
-
-# --- where codes end ---------------------------------------------------------
-
-
-def counts(codes: np.ndarray) -> np.ndarray:
-    return np.bincount(codes.ravel(), minlength=256)
-
-
-@pytest.mark.parametrize("quality", [75, 92])
-@pytest.mark.parametrize("end", [248, 250, 251, 253])
-def test_a_curve_that_ends_early_shows_it(end: int, quality: int) -> None:
-    codes = expose(light_of(1), 3.0, lambda light: srgb(light) * end / 255, quality=quality)
-    assert top_code(counts(codes.max(axis=2))) in (end - 1, end)
-
-
-@pytest.mark.parametrize("name", CURVES)
-@pytest.mark.parametrize("stops", [-2.0, 1.0, 3.0])
-def test_a_curve_that_ends_at_the_top_is_not_thought_to_end_early(name: str, stops: float) -> None:
-    assert top_code(counts(expose(light_of(1), stops, CURVES[name]).max(axis=2))) >= 254
-
-
-@pytest.mark.parametrize("level", [243, 250, 252])
-def test_a_white_sheet_is_no_end_of_the_curve(level: int) -> None:
-    """Evenly lit paper piles up as well, but as wide as its noise."""
-    light = light_of(1) * 2.0**-1
-    light[:, :300] = ((level / 255 + 0.055) / 1.055) ** 2.4
-    assert top_code(counts(expose(light, 0.0, srgb).max(axis=2))) >= 254
-
-
-@pytest.mark.parametrize(("end", "under"), [(255, 0.02), (255, 0.06), (255, 0.5), (251, 0.06), (251, 0.1), (251, 0.5)])
-def test_a_pale_tone_just_under_white_is_not_taken_for_white(end: int, under: float) -> None:
-    """A third of the picture lies a hair under the end of the curve, a twelfth over it: only that is clipped."""
-    light = light_of(1) * 2.0**-2
-    light[:, : light.shape[1] // 3] = 2.0 ** -(under * np.linspace(1, 3, len(light)))[:, None, None]
-    light[:, -light.shape[1] // 12 :] = 1.5
-    codes = expose(light, 0.0, lambda light: srgb(np.minimum(light, 1)) * end / 255).max(axis=2)
-    clipped = (codes >= top_code(counts(codes))).mean()
-    assert clipped == pytest.approx((light.max(axis=2) >= 1).mean(), abs=0.02)
-
-
-def test_no_pixels_and_few_pixels_have_no_end_of_their_own() -> None:
-    few = np.zeros(256, np.int64)
-    assert top_code(few) == 254
-    few[250] = 20
-    assert top_code(few) == 254
-    few[40] = 10**7
-    few[250] = 500
-    assert top_code(few) == 254

@@ -10,8 +10,9 @@ from sparing import first_quick
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.look import look
+from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.shoot import judge, new_setup
-from lampblack.rules.spots import Spot, parse_spot, parse_want
+from lampblack.rules.spots import Spot, parse_spot, parse_want, place_spots, read_spot
 from lampblack.rules.verdict import Verdict
 from lampblack.rules.zones import zone_of
 
@@ -62,6 +63,18 @@ def test_a_clipped_spot_is_a_bound_until_a_darker_frame_knows_it() -> None:
     assert known.bound is None
     assert known.reading.bound == "at least"
     assert known.stops == pytest.approx(true_stops(scene, LIT, 2.8), abs=0.15)
+
+
+def test_what_a_darker_frame_knew_is_read_by_the_curve_learned_since() -> None:
+    """Else spots last seen in different frames would lie wrongly to each other, by half a stop under a harsh curve."""
+    scene, learned = vessel("black", shade=3.0), Response(PRIOR.light**1.4, "bracket", 0.05)
+    dark, bright = (look(scene.shot(f_number, seed=1), THRESHOLDS) for f_number in (11.0, 2.8))
+    _, known = place_spots([LIT], dark, PRIOR, ())
+    (placed,), _ = place_spots([LIT], bright, learned, known)
+    apart = aperture_value(11.0) - aperture_value(2.8)
+    assert placed.bound is None
+    assert placed.stops == pytest.approx(read_spot(LIT, dark, learned).stops + apart)
+    assert abs(placed.stops - read_spot(LIT, dark, PRIOR).stops - apart) > 0.2
 
 
 def test_a_drowned_spot_is_a_bound_too() -> None:

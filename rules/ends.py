@@ -1,0 +1,96 @@
+"""
+Where a camera's codes end, and how much of a picture lies there.
+
+What is clipped piles up at the last code of the camera's curve. Compression takes some of the pile a code or three
+down, and where the curve ends early, up as well: counted from any one code, too little is found or, where pale tones
+lie close under white, too much. So the pile is what rises at the end over the tones that lead up to it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.distribution import Distribution
+from lampblack.rules.tone import light_of_code
+
+LAST = 255
+USUAL_END = 254
+"""The code that most cameras' JPEGs are taken to be white from: compression moves a clipped 255 by a code."""
+
+_LOWEST_TOP = 246
+_PILE_SHARE = 2e-4  # of all pixels; fewer say nothing
+_PILE_PIXELS = 50
+_RINGING = 0.5  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
+_SHARP = 2.0  # times the mean of the three codes below: noise would have spread an unclipped tone
+_FALLING = 1.25  # times the code above, ...
+_LOPSIDED = 0.5  # ... or that holds more than twice the code below: thin highlights ring, and only upward
+_AS_MANY = 0.8
+_HOLLOW = (
+    1.2  # a noisy tone's counts fall ever faster from its middle, those of a pile on a broad foot at once, then slowly
+)
+_FALLEN = 6  # codes; compression throws nothing farther down
+_FALL = (1 / 3, 1 / 2)  # of the pile a code down, and of that each code more, at the most: a tone of its own has more
+
+
+def end_code(counts: NDArray[Any]) -> int:
+    """
+    Return the last code of the camera's curve: 255, or a lower one where it ends early.
+
+    Some tone curves end at 250 to 253. Such an end shows as a pile: far more pixels on one code than on those just
+    below it, since what is clipped has no noise, and fewer again above, where only the ringing of the compression
+    reaches. A pale plain tone is as wide below its middle as above. Several exposures' counts may be added: a pale
+    tone moves, the end stays.
+
+    Args:
+        counts: (256,) pixels by code.
+    """
+    n = np.asarray(counts, np.float64)
+    peak = int(np.argmax(n[_LOWEST_TOP:254])) + _LOWEST_TOP
+    pile, under, over = n[peak], n[peak - 1], n[peak + 1]
+    if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[254:].max() > _RINGING * pile:
+        return LAST
+    if pile < _SHARP * n[peak - 3 : peak].mean() or (pile < _FALLING * over and under > _LOPSIDED * over):
+        return LAST
+    return LAST if pile * n[peak - 2] < _HOLLOW * under**2 else peak
+
+
+def top_code(counts: NDArray[Any]) -> int:
+    """
+    Return the code from which a single pixel counts as at white: 254, 255, or one at or below an early end.
+
+    Where the second code down from the end holds as many as the first, both are tones of their own: then only the last
+    code is white. Args: as for `end_code`.
+    """
+    n = np.asarray(counts, np.float64)
+    end = end_code(n)
+    if end == LAST:
+        return LAST if n[253] > _AS_MANY * n[254] else USUAL_END
+    return end if n[end - 2] > _AS_MANY * n[end - 1] else end - 1
+
+
+def clips_from(counts: NDArray[Any], end: int, *, lossy: bool) -> float:
+    """
+    Return the light from which on as many pixels lie as are clipped, as the codes read in sRGB; at most the end's.
+
+    Args:
+        counts: (256,) pixels by code.
+        end: see `end_code`.
+        lossy: the codes have been through compression that moves them.
+    """
+    n = np.asarray(counts, np.float64)
+    white = light_of_code(end - 0.5)
+    piled = float(n[end:].sum())
+    if not piled or not lossy:
+        return white
+    # The tones that lead up to the end hold about as many each; the fewest, where they thin out or grow toward it.
+    near = n[end - _FALLEN : end]
+    over = np.maximum(near - near[:-1].min(), 0)[::-1]
+    most = _FALL[0] * piled
+    for fallen in over:
+        fell = min(float(fallen), most)
+        piled, most = piled + fell, _FALL[1] * fell
+    from_light = Distribution(np.asarray(counts)).percentile_light(100 * (1 - piled / n.sum()))
+    return white if from_light is None else min(from_light, white)
