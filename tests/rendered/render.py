@@ -1,5 +1,5 @@
 """
-Eight still lifes and figures, physically rendered: the truth that measurements are held against.
+Fourteen still lifes and figures, physically rendered: the truth that measurements are held against.
 
 Run by hand (`python render.py --out data`, needs Mitsuba 3.9; `DRJIT_LIBLLVM_PATH` makes it fast); what it makes is
 shipped in `data/`. Shares nothing with the mock camera's studio: other things, other lamps, other backdrops, so that
@@ -191,6 +191,22 @@ def wall(y: float, value: float) -> Thing:
     return Thing("backdrop", grey(value), np.insert(plane, 1, y, axis=-1)[:, ::-1])
 
 
+def sweep(straight_m: float, round_m: float, value: float) -> Thing:
+    """A floor that turns up into a wall without an edge: straight as far as `straight_m`, round from there."""
+    turn = np.linspace(0, np.pi / 2, 40)
+    y = np.concatenate([np.linspace(-2.2, straight_m, 3), straight_m + round_m * np.sin(turn), [straight_m + round_m]])
+    z = np.concatenate([[0, 0, 0], round_m - round_m * np.cos(turn), [3.0]])
+    across = np.broadcast_to(np.linspace(-3, 3, 3)[:, None], (3, len(y)))
+    return Thing("backdrop", grey(value), np.stack([across, *[np.tile(v, (3, 1)) for v in (y, z)]], -1))
+
+
+def ring(at: Sequence[float], radius: float, thick: float) -> np.ndarray:
+    """A ring that lies flat."""
+    turn = np.linspace(0, 2 * np.pi, 120)
+    out, up = radius + thick * np.cos(turn)[None], np.broadcast_to(at[2] + thick * np.sin(turn)[None], (120, 120))
+    return np.stack([at[0] + out * np.cos(turn)[:, None], at[1] + out * np.sin(turn)[:, None], up], -1)
+
+
 def box(of: str, stuff: Stuff, at: Sequence[float], half: Sequence[float], turn_deg: float = 0) -> Thing:
     return Thing(of, stuff, {"type": "cube", "at": list(at), "half": list(half), "turn": turn_deg})
 
@@ -199,7 +215,7 @@ def ball(of: str, stuff: Stuff, at: Sequence[float], radius: float) -> Thing:
     return Thing(of, stuff, {"type": "sphere", "center": list(at), "radius": radius})
 
 
-# --- the eight ----------------------------------------------------------------------------------------------------
+# --- the first eight --------------------------------------------------------------------------------------------------
 
 
 def boot() -> list[Thing]:
@@ -241,11 +257,6 @@ def bust() -> list[Thing]:
 
 
 def bottle() -> list[Thing]:
-    y = np.concatenate([np.linspace(-2.2, 1.0, 3), 1.0 + 0.6 * np.sin(np.linspace(0, np.pi / 2, 40)), [1.6]])
-    z = np.concatenate([[0, 0, 0], 0.6 - 0.6 * np.cos(np.linspace(0, np.pi / 2, 40)), [3.0]])
-    sweep = np.stack(
-        [np.broadcast_to(np.linspace(-3, 3, 3)[:, None], (3, len(y))), *[np.tile(v, (3, 1)) for v in (y, z)]], -1
-    )
     outside = [
         (0.0005, 0.001),
         (0.036, 0.001),
@@ -274,7 +285,7 @@ def bottle() -> list[Thing]:
             Stuff("metal", (0.9, 0.87, 0.82), 0.14),
             tube([(0.122, -0.03, 0.08), (0.155, -0.03, 0.075), (0.155, -0.03, 0.03), (0.117, -0.03, 0.02)], 0.0042),
         ),
-        Thing("backdrop", grey(0.20), sweep),
+        sweep(1.0, 0.6, 0.20),
     ]
 
 
@@ -305,7 +316,6 @@ def sitter() -> list[Thing]:
 
 
 def table() -> list[Thing]:
-    ring = np.linspace(0, 2 * np.pi, 120)
     return [
         box("table", Stuff("shiny", (0.20, 0.115, 0.06), 0.25), (0, -0.4, -0.02), (2.5, 0.75, 0.02)),
         ball("subject", Stuff("shiny", (0.45, 0.05, 0.04), 0.08), (-0.22, 0.02, 0.045), 0.045),
@@ -318,14 +328,7 @@ def table() -> list[Thing]:
         Thing(
             "subject",
             Stuff("metal", (0.75, 0.75, 0.78), 0.18),
-            np.stack(
-                [
-                    0.2 + (0.04 + 0.009 * np.cos(ring))[None] * np.cos(ring)[:, None],
-                    -0.03 + (0.04 + 0.009 * np.cos(ring))[None] * np.sin(ring)[:, None],
-                    np.broadcast_to(0.01 + 0.009 * np.sin(ring)[None], (120, 120)),
-                ],
-                -1,
-            ),
+            ring((0.2, -0.03, 0.01), 0.04, 0.009),
         ),
         box("subject", Stuff("matt", (0.7, 0.68, 0.6)), (0.26, 0.16, 0.014), (0.075, 0.05, 0.014), -17),
         Thing(
@@ -449,6 +452,191 @@ def pillar() -> list[Thing]:
         ball("subject", Stuff("metal", (0.85, 0.65, 0.35), 0.05), (0.055, -0.09, 0.36), 0.028),
         wall(1.9, 0.005),
     ]
+
+
+# --- six more, made when the measuring was done -----------------------------------------------------------------------
+
+
+def loaf() -> list[Thing]:
+    crust, crumb = Stuff("matt", (0.40, 0.24, 0.115)), Stuff("matt", (0.68, 0.56, 0.40))
+    cuts = [
+        tube([(x - 0.025, -0.06, 0.084), (x, -0.02, 0.112), (x + 0.03, 0.05, 0.1)], [0.002, 0.012, 0.002], 0.6)
+        for x in (-0.13, -0.065, 0.0)
+    ]
+    return [
+        box("table", Stuff("matt", (0.46, 0.37, 0.27)), (0, -0.55, -0.02), (2.5, 0.75, 0.02), 7),
+        Thing("subject", crust, ellipsoid((-0.06, 0, 0.056), (0.165, 0.088, 0.064), (0.05, 0.0035))),
+        *[Thing("subject", crumb, cut) for cut in cuts],
+        Thing("subject", grey(0.27), ellipsoid((0.165, 0.05, 0.047), (0.062, 0.05, 0.05), (0.035, 0.003), 7)),
+        Thing("subject", grey(0.20), ellipsoid((0.225, -0.02, 0.02), (0.035, 0.03, 0.022), (0.02, 0.0015), 8)),
+        box("subject", Stuff("metal", (0.8, 0.8, 0.8), 0.22), (0.02, -0.16, 0.004), (0.1, 0.013, 0.001), 11),
+        box("subject", Stuff("shiny", (0.06, 0.035, 0.02), 0.25), (0.166, -0.1316, 0.008), (0.05, 0.011, 0.008), 11),
+        wall(1.3, 0.30),
+    ]
+
+
+def books() -> list[Thing]:
+    paper, gilt = Stuff("matt", (0.5, 0.45, 0.36)), Stuff("metal", (0.85, 0.65, 0.3), 0.3)
+    cloth = [(0.022, 0.012, 0.010), (0.010, 0.016, 0.026), (0.016, 0.016, 0.016), (0.012, 0.020, 0.013)]
+    sizes = [(0.15, 0.11, 0.026, 4), (0.14, 0.10, 0.02, -9), (0.125, 0.095, 0.031, 16), (0.12, 0.085, 0.016, -27)]
+    things, z = [], 0.0
+    for i, ((half, deep, thick, turn), rgb) in enumerate(zip(sizes, cloth, strict=True)):
+        cover, leaves = Stuff("shiny", rgb, 0.35), gilt if i == 2 else paper
+        away = np.radians(turn)
+        for board in (z + 0.002, z + 2 * thick - 0.002):
+            things.append(box("subject", cover, (0.0, 0, board), (half, deep, 0.002), turn))
+        things.append(box("subject", leaves, (0.0, 0, z + thick), (half - 0.006, deep - 0.006, thick - 0.003), turn))
+        spine = (deep * np.sin(away), -deep * np.cos(away), z + thick)
+        things.append(box("subject", cover, spine, (half, 0.0025, thick), turn))
+        z += 2 * thick
+    lens = Stuff("shiny", (0.02, 0.02, 0.02), 0.12)
+    return [
+        *things,
+        Thing(
+            "subject",
+            lens,
+            tube([(-0.07, -0.03, z + 0.006), (-0.02, -0.05, z + 0.006), (0.06, -0.04, z + 0.006)], 0.006),
+        ),
+        Thing(
+            "subject",
+            Stuff("matt", (0.10, 0.012, 0.012)),
+            tube([(0.1, -0.11, 0.13), (0.112, -0.13, 0.09), (0.108, -0.135, 0.03)], 0.004, 0.2),
+        ),
+        box("table", Stuff("shiny", (0.02, 0.018, 0.016), 0.2), (-0.9, 0, -0.25), (1.12, 0.17, 0.25)),
+        wall(1.7, 0.006),
+    ]
+
+
+def pots() -> list[Thing]:
+    cream, rose = Stuff("shiny", (0.72, 0.68, 0.60), 0.14), Stuff("shiny", (0.66, 0.52, 0.48), 0.2)
+    white = Stuff("shiny", (0.80, 0.80, 0.79), 0.1)
+    jug = [
+        (0.0005, 0.001), (0.05, 0.001), (0.07, 0.06), (0.06, 0.13), (0.038, 0.18), (0.047, 0.215), (0.043, 0.214),
+        (0.033, 0.18), (0.0005, 0.1),
+    ]  # fmt: skip
+    cup = [
+        (0.0005, 0.001), (0.022, 0.001), (0.036, 0.03), (0.041, 0.065), (0.038, 0.064), (0.033, 0.03), (0.0005, 0.01),
+    ]  # fmt: skip
+    tureen = [
+        (0.0005, 0.001), (0.035, 0.001), (0.075, 0.035), (0.08, 0.06), (0.078, 0.066), (0.045, 0.09), (0.012, 0.1),
+        (0.016, 0.115), (0.0005, 0.122),
+    ]  # fmt: skip
+    ears = [
+        (cream, [(-0.172, 0.05, 0.165), (-0.215, 0.05, 0.17), (-0.222, 0.05, 0.11), (-0.186, 0.05, 0.07)], 0.0065),
+        (rose, [(0.013, -0.08, 0.052), (0.036, -0.08, 0.053), (0.035, -0.08, 0.03), (0.012, -0.08, 0.024)], 0.004),
+        (white, [(0.074, 0.03, 0.055), (0.056, 0.03, 0.06), (0.056, 0.03, 0.04), (0.08, 0.03, 0.038)], 0.0045),
+        (white, [(0.226, 0.03, 0.055), (0.244, 0.03, 0.06), (0.244, 0.03, 0.04), (0.22, 0.03, 0.038)], 0.0045),
+    ]
+    return [
+        Thing("subject", cream, turned(jug, (-0.12, 0.05, 0))),
+        Thing("subject", rose, turned(cup, (-0.025, -0.08, 0))),
+        Thing("subject", white, turned(tureen, (0.15, 0.03, 0), (24, 0.012, 0.0))),
+        *[Thing("subject", stuff, tube(line, wide)) for stuff, line, wide in ears],
+        sweep(0.7, 0.5, 0.84),
+    ]
+
+
+def helmet() -> list[Thing]:
+    lacquer, trim = Stuff("shiny", (0.012, 0.006, 0.008), 0.035), Stuff("metal", (0.8, 0.8, 0.82), 0.15)
+    stand = [(0.0005, -0.5), (0.16, -0.5), (0.16, -0.2), (0.06, -0.17), (0.045, -0.1), (0.0005, -0.1)]
+    rim, peak = ellipsoid((0.15, 0, 0.0), (0.185, 0.21, 0.012)), Stuff("shiny", (0.02, 0.02, 0.022), 0.02)
+    seam = [(0.15, 0.0, 0.213), (0.15, -0.12, 0.185), (0.15, -0.19, 0.09), (0.15, -0.205, 0.02)]
+    return [
+        Thing("subject", lacquer, ellipsoid((0.15, 0, 0.05), (0.175, 0.2, 0.165))),
+        Thing("subject", Stuff("shiny", (0.03, 0.028, 0.026), 0.3), rim),
+        Thing("subject", peak, ellipsoid((0.06, -0.05, 0.02), (0.11, 0.16, 0.055))),
+        Thing("subject", trim, tube(seam, 0.004)),
+        ball("subject", trim, (0.045, -0.185, 0.05), 0.009),
+        Thing("subject", Stuff("matt", (0.035, 0.03, 0.03)), turned(stand, (0.15, 0, 0))),
+        wall(2.1, 0.004),
+    ]
+
+
+def basket() -> list[Thing]:
+    wire, leaf = Stuff("metal", (0.62, 0.5, 0.4), 0.3), Stuff("shiny", (0.10, 0.22, 0.05), 0.3)
+    hoops = [(0.085, 0.004), (0.115, 0.035), (0.135, 0.07), (0.15, 0.105), (0.16, 0.135)]
+    bars = [
+        tube([(r * np.cos(a), r * np.sin(a), z) for r, z in hoops], 0.0017)
+        for a in np.linspace(0, 2 * np.pi, 31)[:-1] + 0.05
+    ]
+    fruit = [
+        ((-0.05, -0.03, 0.055), 0.046, (0.50, 0.06, 0.04)), ((0.05, -0.05, 0.05), 0.042, (0.62, 0.45, 0.05)),
+        ((0.03, 0.05, 0.06), 0.046, (0.55, 0.20, 0.03)), ((-0.02, 0.02, 0.115), 0.044, (0.42, 0.05, 0.06)),
+        ((0.07, 0.02, 0.105), 0.038, (0.60, 0.48, 0.08)),
+    ]  # fmt: skip
+    twigs = [
+        [(-0.04, 0.06, 0.05), (-0.06, 0.07, 0.2), (-0.12, 0.07, 0.33), (-0.15, 0.08, 0.5)],
+        [(0.06, 0.06, 0.06), (0.12, 0.06, 0.2), (0.24, 0.05, 0.27), (0.45, 0.04, 0.3)],
+    ]
+    leaves = []
+    for twig in twigs:
+        line = along(twig, 60)
+        for i in range(20, 58, 5):
+            lean, (x, y, z) = 1 if i % 2 else -1, line[i]
+            tip = (x + 0.052 * lean, y - 0.04, z + 0.03 + 0.02 * lean)
+            middle = ((x + tip[0]) / 2, y - 0.02, (z + tip[2]) / 2 + 0.008)
+            leaves.append(Thing("subject", leaf, tube([(x, y, z), middle, tip], [0.002, 0.017, 0.001], 0.1)))
+    return [
+        *[Thing("subject", wire, ring((0, 0, z), r, 0.0024)) for r, z in hoops],
+        *[Thing("subject", wire, bar) for bar in bars],
+        *[Thing("subject", Stuff("shiny", rgb, 0.15), ellipsoid(at, [r, r, 0.94 * r])) for at, r, rgb in fruit],
+        *[Thing("subject", leaf, tube(twig, 0.0026)) for twig in twigs],
+        *leaves,
+        box("table", Stuff("matt", (0.12, 0.16, 0.19)), (0, 0, -0.3), (0.24, 0.2, 0.3), 20),
+        wall(1.0, 0.24),
+    ]
+
+
+def glass() -> list[Thing]:
+    wine = [
+        (0.0005, 0.0),
+        (0.034, 0.0005),
+        (0.034, 0.002),
+        (0.006, 0.008),
+        (0.004, 0.03),
+        (0.005, 0.085),
+        (0.028, 0.11),
+        (0.038, 0.15),
+        (0.033, 0.2),
+        (0.0322, 0.2),
+        (0.0368, 0.15),
+        (0.027, 0.1125),
+        (0.0005, 0.098),
+    ]
+    tumbler = [
+        (0.0005, 0.0005),
+        (0.03, 0.0005),
+        (0.032, 0.003),
+        (0.038, 0.09),
+        (0.0365, 0.09),
+        (0.030, 0.012),
+        (0.0005, 0.01),
+    ]
+    flask = [
+        (0.0005, 0.0005),
+        (0.042, 0.0005),
+        (0.047, 0.03),
+        (0.03, 0.075),
+        (0.011, 0.095),
+        (0.01, 0.15),
+        (0.014, 0.155),
+        (0.011, 0.155),
+        (0.008, 0.15),
+        (0.009, 0.096),
+        (0.027, 0.073),
+        (0.044, 0.03),
+        (0.040, 0.004),
+        (0.0005, 0.004),
+    ]
+    card = np.array([[[-0.75, 0.2, -0.5], [-0.75, 0.2, 0.9]], [[-0.262, 0.26, -0.5], [-0.275, 0.26, 0.9]]])
+    return [
+        Thing("subject", Stuff("glass", (0.96, 0.97, 0.96)), turned(wine, (-0.085, 0.02, 0))),
+        Thing("subject", Stuff("glass", (0.35, 0.62, 0.92)), turned(tumbler, (0.02, -0.06, 0), (12, 0.02, 0.0))),
+        Thing("subject", Stuff("glass", (0.88, 0.55, 0.16)), turned(flask, (0.115, 0.03, 0))),
+        box("table", Stuff("shiny", (0.10, 0.10, 0.105), 0.08), (0.01, 0, -0.3), (0.21, 0.15, 0.2995)),
+        Thing("card", grey(0.02), card),
+        wall(1.1, 0.86),
+    ]  # fmt: skip
 
 
 SCENES = {
@@ -579,6 +767,97 @@ SCENES = {
             ],
             "spill": [Lamp((2.1, 0.9, 0.6), (0.5, 1.9, 0.3), 0.3, 0.6, 2.5)],
         },
+    ),
+    "loaf": Scene(
+        "a matt loaf and stones as grey as the backdrop, on a table whose edge crosses the frame aslant",
+        "grey",
+        None,
+        (0.1, -1.7, 0.38),
+        (0.03, 0.0, 0.075),
+        20.0,
+        loaf,
+        {
+            "key": [Lamp((1.5, 0.2, 0.55), (0, 0, 0.05), 0.25, 0.25, 60)],
+            "fill": [Lamp((-0.4, -0.9, 2.2), (0.0, 0.6, 0.2), 2.0, 2.0, 5)],
+        },
+    ),
+    "books": Scene(
+        "dark books on a shelf from the left and the bottom border, one rim lamp; light on the black from the left",
+        "black",
+        "left",
+        (-0.15, -2.1, 0.42),
+        (0.01, 0.0, 0.10),
+        21.0,
+        books,
+        {
+            "rim": [
+                Lamp((0.75, 0.8, 0.65), (0, 0, 0.1), 0.12, 1.1, 40),
+                Lamp((0.3, -1.6, 1.6), (0, 0, 0.1), 0.5, 0.5, 6),
+            ],
+            "spill": [Lamp((-1.5, 0.6, 1.3), (-0.5, 1.7, 0.2), 0.5, 0.5, 3)],
+        },
+    ),
+    "pots": Scene(
+        "pale ceramics with small holes in their handles, on a white sweep",
+        "white",
+        None,
+        (0.0, -1.9, 0.30),
+        (0.01, 0.0, 0.085),
+        19.0,
+        pots,
+        {
+            "key": [Lamp((-1.4, -0.7, 0.9), (0, 0, 0.08), 0.5, 0.5, 14)],
+            "back": [
+                Lamp((0.0, 0.9, 2.1), (0.0, 0.9, 0.0), 2.6, 0.9, 10),
+                Lamp((0, -0.3, 2.4), (0, 0.2, 0), 2.6, 1, 5),
+            ],
+        },
+    ),
+    "helmet": Scene(
+        "a lacquered helmet on black, cut by the right and the bottom border, a broad strip in it; light from below",
+        "black",
+        "bottom",
+        (-0.05, -2.5, 0.12),
+        (-0.06, 0.0, 0.03),
+        16.0,
+        helmet,
+        {
+            "strip": [
+                Lamp((-1.1, -0.9, 0.5), (0.1, 0, 0.05), 0.45, 1.5, 5),
+                Lamp((0.2, 0.9, 1.2), (0.15, 0, 0.05), 1.0, 0.15, 25),
+            ],
+            "spill": [Lamp((-0.4, 1.3, -1.0), (-0.3, 2.1, -0.35), 0.5, 0.3, 6)],
+        },
+    ),
+    "basket": Scene(
+        "a wire basket of fruit, twigs to the top and the right border, the grey behind it graded",
+        "grey",
+        None,
+        (0.05, -2.0, 0.30),
+        (0.03, 0.0, 0.16),
+        19.0,
+        basket,
+        {
+            "key": [Lamp((-0.9, -1.1, 0.8), (0, 0, 0.1), 0.5, 0.9, 11)],
+            "back": [Lamp((0.9, 0.35, 1.1), (0.35, 1.0, 0.4), 0.35, 0.35, 30)],
+        },
+    ),
+    "glass": Scene(
+        "clear and coloured glass before white, a black card reaching in from the left",
+        "white",
+        None,
+        (0.0, -1.9, 0.17),
+        (0.0, 0.0, 0.095),
+        18.0,
+        glass,
+        {
+            "front": [Lamp((1.0, -1.0, 0.7), (0, 0, 0.1), 0.3, 0.7, 9)],
+            "back": [
+                Lamp((-0.9, 0.5, 1.1), (0.0, 1.1, 0.1), 0.5, 0.5, 22),
+                Lamp((0.9, 0.5, 1.1), (0.0, 1.1, 0.1), 0.5, 0.5, 22),
+            ],
+        },
+        depth=12,
     ),
 }
 
