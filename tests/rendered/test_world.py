@@ -16,6 +16,7 @@ CASES = [
     ("boot", "steep"), ("pillar", "flat"), ("kettle", "short"),
     ("loaf", "crushed"), ("books", "knee"), ("loaf", "grainy"),
 ]  # fmt: skip
+NOISY_ISO = 1600
 
 
 @pytest.fixture(params=CASES, ids=lambda case: "-".join(case))
@@ -53,22 +54,22 @@ def test_exif_says_the_exposure(shot: Frame) -> None:
 
 
 def test_the_raw_truth_is_what_the_file_holds(shot: Frame) -> None:
-    held = shot.held()
-    assert shot.clipping("raw").frame == pytest.approx(held["frame"], abs=2e-4)
-    assert shot.clipping("raw").before == pytest.approx(held["before"], abs=2e-4)
+    held, true, blocks = shot.held(), shot.clipping("raw"), shot.setup.seen.before
+    for share, expected, n in ((held["frame"], true.frame, blocks.size), (held["before"], true.before, blocks.sum())):
+        drawn = 3 * (expected * (1 - expected) / n) ** 0.5 if shot.setup.with_camera.iso >= NOISY_ISO else 0
+        assert share == pytest.approx(expected, abs=2e-4 + drawn)
 
 
 def test_the_jpeg_shows_what_the_truth_says(shot: Frame) -> None:
     codes = cv2.cvtColor(cv2.imread(str(shot.jpeg)), cv2.COLOR_BGR2RGB)[::2, ::2]
-    top = codes.max(axis=2)
-    camera = shot.setup.with_camera
-    # Coding leaves clipped areas a code off here and there.
-    assert (top >= camera.tone.top - 1).mean() == pytest.approx(shot.clipping("jpeg").frame, abs=0.002)
-    pure = shot.setup.seen.pure
-    clear = camera.developed(shot.setup._shares(shot.stops), camera.curve)
+    setup, camera, pure = shot.setup, shot.setup.with_camera, shot.setup.seen.pure
+    clear = camera.developed(setup._shares(shot.stops), camera.curve)
     assert np.median(codes[pure], axis=0) == pytest.approx(np.median(clear[pure], axis=0), abs=1)
-    # What a small well's noise adds to the 99th of 100 is in the file, not in the light.
-    if camera.read_e / camera.well_e < 1e-3:
+    # Noise that nothing smooths away lifts the 99th of 100 and tips what is near the top: in the file, not the light.
+    if camera.quiet and camera.iso < NOISY_ISO:
+        top = codes.max(axis=2)
+        # Coding leaves clipped areas a code off here and there.
+        assert (top >= camera.tone.top - 1).mean() == pytest.approx(shot.clipping("jpeg").frame, abs=0.002)
         assert np.percentile(top[pure], 99) == pytest.approx(shot.backdrop("jpeg").p99, abs=1)
 
 

@@ -81,7 +81,9 @@ GAINS = {
     "loaf": (0.5, 0.7),
     "books": (1.0, 0.05),
     "pots": (0.35, 1.1),
-    "helmet": (1.0, 0.03),
+    "helmet": (1.0, 0.06),
+    "basket": (0.7, 0.5),
+    "glass": (0.12, 1.6),
 }
 """How strong each scene's two layers are, as it is shot."""
 
@@ -305,6 +307,8 @@ HELD_OUT = {
     "books": ("knee", "grainy"),
     "pots": ("grainy", "crushed"),
     "helmet": ("crushed", "knee"),
+    "basket": ("knee", "grainy"),
+    "glass": ("grainy", "crushed"),
 }
 """Which see the other six; no part of the measuring was written by them."""
 
