@@ -187,7 +187,8 @@ class Camera:
 
     pattern: colours (0 red, 1 green, 2 blue) of the four places of a cell, row by row. black: level of each place.
     saturation: the level above which no sample goes; white_tag: what the file says it is. response: of red, green,
-    blue to the lamps' light, the strongest 1. matrix: linear sRGB to the sensor's colours, rows sum to 1. well_e:
+    blue to the lamps' light, the strongest 1. matrix: linear sRGB to the sensor's colours, rows sum to 1, and nothing
+    in it negative where glass is seen through it: no sensor holds less than none of a deep blue. well_e:
     electrons at saturation. quiet: width in pixels of the noise reduction in a JPEG. order: byte order of its DNG.
     """
 
@@ -284,17 +285,17 @@ CAMERAS = {
     ),
     "crushed": Camera(
         "Sienna", "Lath 3", 5, (1, 2, 0, 1), 14, (2048, 2053, 2045, 2049), 15_300, 15_300, 61_000, 2.2,
-        (0.58, 1.0, 0.55), ((0.76, 0.20, 0.04), (0.05, 1.06, -0.11), (0.0, 0.30, 0.70)),
+        (0.58, 1.0, 0.55), ((0.74, 0.20, 0.06), (0.10, 0.82, 0.08), (0.02, 0.26, 0.72)),
         Tone(a=1.1, toe=0.002, mid=0.41), "4:2:0", 82, 160, Fraction(1, 50), 0.6,
     ),
     "knee": Camera(
         "Madder", "Trowel", 2, (0, 1, 1, 2), 12, (128, 127, 130, 128), 3_980, 4_095, 40_000, 3.0,
-        (0.38, 1.0, 0.82), ((0.68, 0.36, -0.04), (0.18, 0.98, -0.16), (0.05, 0.27, 0.68)),
+        (0.38, 1.0, 0.82), ((0.66, 0.32, 0.02), (0.16, 0.76, 0.08), (0.04, 0.25, 0.71)),
         Knee(power=0.45, lift=1.15, knee=0.8), "4:4:4", 97, 320, Fraction(1, 80), 0.0, ">",
     ),
     "grainy": Camera(
         "Madder", "Hod 2", 3, (2, 1, 1, 0), 14, (600, 604, 597, 601), 15_871, 15_871, 3_600, 7.0,
-        (1.0, 0.88, 0.34), ((0.90, 0.12, -0.02), (0.20, 0.90, -0.10), (-0.02, 0.08, 0.94)),
+        (1.0, 0.88, 0.34), ((0.87, 0.11, 0.02), (0.22, 0.70, 0.08), (0.01, 0.10, 0.89)),
         Tone(a=0.66, toe=0.004, mid=0.46), "4:2:2", 90, 1600, Fraction(1, 200), 1.1,
     ),
 }  # fmt: skip
