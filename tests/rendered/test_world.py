@@ -14,7 +14,7 @@ from rendered.world import APERTURES, CAMERAS, HELD_OUT, LOOKED_AT, SCENES, Fram
 
 CASES = [
     ("boot", "steep"), ("pillar", "flat"), ("kettle", "short"),
-    ("loaf", "crushed"), ("books", "knee"), ("loaf", "grainy"),
+    ("helmet", "crushed"), ("books", "knee"), ("loaf", "grainy"),
 ]  # fmt: skip
 NOISY_ISO = 1600
 
