@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 import simplejpeg
 import tifffile
+from numpy.typing import NDArray
 
 from lampblack.daemon.clean import clean
 from lampblack.daemon.exif import read_shot
@@ -49,9 +50,28 @@ class Decoded:
     digest: str
 
 
-def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
+class Room:
     """
-    Read a frame from disk.
+    Memory for the pixels of one JPEG, kept for the next: to have so much anew takes a tenth of the decoder's time.
+
+    The next JPEG that is given this room takes the place of the one before.
+    """
+
+    def __init__(self) -> None:
+        """Nothing is taken yet."""
+        self._bytes = np.empty(0, np.uint8)
+
+    def of(self, size: int) -> NDArray[np.uint8]:
+        """Return room for so many bytes."""
+        if self._bytes.size != size:
+            self._bytes = np.empty(0, np.uint8)  # let go of first, so that never both are held
+            self._bytes = np.empty(size, np.uint8)
+        return self._bytes
+
+
+def decode_file(path: bytes, thresholds: Thresholds, room: Room | None = None) -> Decoded:
+    """
+    Read a frame from disk; room: where a JPEG's pixels are put.
 
     Raises:
         FrameRefusedError: not a regular file, unreadable, unfinished, damaged, too large, or of a kind that
@@ -63,7 +83,7 @@ def decode_file(path: bytes, thresholds: Thresholds) -> Decoded:
     aside = Thread(target=_digest, args=(data, digest))
     aside.start()
     try:
-        picture = _picture(path, data, thresholds)
+        picture = _picture(path, data, thresholds, room=room)
     finally:
         aside.join()
     return Decoded(picture, digest[0])
@@ -84,10 +104,12 @@ def decode_picture(path: bytes, thresholds: Thresholds, least: int | None = None
     return _picture(path, read_regular(path), thresholds, least)
 
 
-def _picture(path: bytes, data: bytes, thresholds: Thresholds, least: int | None = None) -> Picture | Sensor:
+def _picture(
+    path: bytes, data: bytes, thresholds: Thresholds, least: int | None = None, room: Room | None = None
+) -> Picture | Sensor:
     suffix = os.path.splitext(os.fsdecode(path))[1].lower()
     raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
-    return read_raw(data, thresholds) if raw else decode(data, thresholds, least)
+    return read_raw(data, thresholds) if raw else decode(data, thresholds, least, room)
 
 
 def _digest(data: bytes, into: list[str]) -> None:
@@ -133,9 +155,11 @@ def read_regular(path: bytes) -> bytes:
             ) from None
 
 
-def decode(data: bytes, thresholds: Thresholds, least: int | None = None) -> Picture:
+def decode(data: bytes, thresholds: Thresholds, least: int | None = None, room: Room | None = None) -> Picture:
     """
     Decode a JPEG or TIFF file's bytes, by what they are and not by a name; `least` as of `decode_picture`.
+
+    room: where a JPEG's pixels are put.
 
     Raises:
         FrameRefusedError: see `decode_file`.
@@ -145,7 +169,7 @@ def decode(data: bytes, thresholds: Thresholds, least: int | None = None) -> Pic
     if not data.strip(b"\0"):
         raise FrameRefusedError("the file holds nothing but zeros: its copy failed, copy it again", final=False)
     if data[:2] == b"\xff\xd8":
-        kind, codes = "jpeg", _jpeg(data, thresholds, least)
+        kind, codes = "jpeg", _jpeg(data, thresholds, least, room)
     elif data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
         kind, codes = "tiff", _tiff(data, thresholds)
     else:
@@ -157,7 +181,7 @@ def decode(data: bytes, thresholds: Thresholds, least: int | None = None) -> Pic
     return Picture(kind, _upright(codes, orientation), shot, turned=orientation >= 5)  # type: ignore[arg-type]
 
 
-def _jpeg(data: bytes, thresholds: Thresholds, least: int | None) -> Any:
+def _jpeg(data: bytes, thresholds: Thresholds, least: int | None, room: Room | None) -> Any:
     try:
         height, width, colours, _ = simplejpeg.decode_jpeg_header(data, strict=False)
     except (ValueError, KeyError) as wrong:  # KeyError: a colour space that the library has no name for
@@ -166,7 +190,8 @@ def _jpeg(data: bytes, thresholds: Thresholds, least: int | None) -> Any:
     if colours in ("CMYK", "YCCK"):
         raise FrameRefusedError("a CMYK JPEG is a print file, not a camera's frame: export it as RGB")
     try:
-        return _rgb(data, **_no_smaller(width, height, least))
+        more: dict[str, Any] = {} if room is None else {"buffer": room.of(height * width * 3)}
+        return _rgb(data, **_no_smaller(width, height, least), **more)
     except MemoryError:
         raise FrameRefusedError(
             f"{width} x {height} pixels do not fit into the memory allowed: export it smaller"
@@ -187,14 +212,14 @@ def _no_smaller(width: int, height: int, least: int | None) -> dict[str, int]:
     return {"min_width": math.ceil(width * share), "min_height": math.ceil(height * share)}
 
 
-def _rgb(data: bytes, **size: int) -> Any:
+def _rgb(data: bytes, **more: Any) -> Any:
     try:
-        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True, **size)
+        return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=True, **more)
     except ValueError as wrong:
         # Junk between the headers of a file that has its end is odd, and nothing of the picture is lost.
         if not (_BEFORE_PIXELS.search(str(wrong)) and b"\xff\xd9" in data[-4096:]):
             raise
-    return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False, **size)
+    return simplejpeg.decode_jpeg(data, colorspace="RGB", strict=False, **more)
 
 
 def _tiff(data: bytes, thresholds: Thresholds) -> Any:
