@@ -151,6 +151,18 @@ def brightest(values: Any) -> Any:
     return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
 
 
+def half(grid: Any) -> NDArray[np.float16]:
+    """Return light in half precision, as numpy rounds it, in a tenth of its time."""
+    halved: Any = cv2.add(grid, 0.0, dtype=cv2.CV_16F)
+    return halved  # type: ignore[no-any-return]
+
+
+def single(grid: NDArray[np.float16]) -> Grid:
+    """Return light of half precision in single precision, likewise."""
+    exact: Any = cv2.add(grid, 0.0, dtype=cv2.CV_32F)
+    return exact  # type: ignore[no-any-return]
+
+
 def _eight_bit(codes: Any) -> Any:
     return codes if codes.dtype == np.uint8 else ((codes.astype(np.uint32) + 128) // 257).astype(np.uint8)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -9,6 +11,16 @@ from lampblack.rules.tone import srgb_to_linear
 
 CODE_EDGES: NDArray[np.float64] = srgb_to_linear(np.clip(np.arange(257) - 0.5, 0, None) / 255)
 """Lower edges of the light that each 8-bit sRGB code stands for, and the upper edge of the last; shape (257,)."""
+
+
+def middle(values: NDArray[Any]) -> float:
+    """Return the median of many values. Sorting, which numpy does several at a time, is quicker than picking them."""
+    return float(np.median(np.sort(values)))
+
+
+def percentile(values: NDArray[Any], percent: float) -> float:
+    """Return a percentile of many values, likewise."""
+    return float(np.percentile(np.sort(values), percent))
 
 
 def bin_of(light: float, edges: NDArray[np.float64]) -> float:
