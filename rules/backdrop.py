@@ -20,7 +20,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.cells import brightest
+from lampblack.rules.cells import brightest, pieces_of
+from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.outline import (
     Grid,
     Mask,
@@ -106,8 +107,12 @@ def _gap(search: BackdropSearch, grid: Mask) -> int:
 def _coded(light: Grid) -> Grid:
     """Return sRGB codes, carried on above white, with the finest grain taken off (median of 5 x 5 cells)."""
     x = np.maximum(np.asarray(light, np.float32), 0)
-    coded = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** np.float32(1 / 2.4) - 0.055) * np.float32(255)
-    calm: Grid = cv2.medianBlur(coded.astype(np.float32), 5) if min(coded.shape[:2]) >= 5 else coded  # type: ignore[assignment]
+    coded = x ** np.float32(1 / 2.4)
+    coded *= 1.055
+    coded -= 0.055
+    np.copyto(coded, 12.92 * x, where=x <= 0.0031308)
+    coded *= np.float32(255)
+    calm: Grid = cv2.medianBlur(coded, 5) if min(coded.shape[:2]) >= 5 else coded  # type: ignore[assignment]
     return calm
 
 
@@ -129,7 +134,7 @@ def _edges(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
     around = cv2.medianBlur(scaled, search.slow_cells | 1).astype(np.float32) / _STEP_SCALE
     sharp = step - around
     # Where all is texture there is no plain part to tell the noise by; more than this it never is in cells.
-    noise = min(float(np.percentile(np.abs(sharp[::3, ::3]), 40)), search.most_noise_codes)
+    noise = min(percentile(np.abs(sharp[::3, ::3]).ravel(), 40), search.most_noise_codes)
     weak = sharp > max(search.weak_edge_codes, search.edge_over_noise * noise)
     strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
     edges = touching(weak, strong)
@@ -158,13 +163,15 @@ def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
     on all the same.
     """
     drawn = np.zeros(edges.shape, np.uint8)
-    _, labels, stats, _ = cv2.connectedComponentsWithStats(edges.astype(np.uint8), connectivity=8)
-    left, top, across, down, area = stats.T
-    long = np.maximum(across / edges.shape[1], down / edges.shape[0]) >= search.straight_share
-    thin = area < _LINE_WIDTH * np.maximum(across, down)  # an outline has two sides and more
-    for line in np.flatnonzero(long & thin):
-        box = labels[top[line] : top[line] + down[line], left[line] : left[line] + across[line]] == line
-        points = (np.argwhere(box)[:, ::-1] + (left[line], top[line])).astype(np.float32)
+    labels, area = pieces_of(edges, connectivity=8)
+    # A piece has as many cells as it is long, and more.
+    for line in np.flatnonzero(area >= search.straight_share * min(edges.shape)):
+        rows, columns = np.nonzero(labels == line)
+        down, across = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
+        long = max(across / edges.shape[1], down / edges.shape[0]) >= search.straight_share
+        if not long or area[line] >= _LINE_WIDTH * max(across, down):  # an outline has two sides and more
+            continue
+        points = np.stack([columns, rows], axis=1).astype(np.float32)
         x_way, y_way, x, y = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
         off = np.abs((points[:, 0] - x) * y_way - (points[:, 1] - y) * x_way)
         if float(np.percentile(off, 95)) < _LINE_WIDTH / 2:
@@ -201,7 +208,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     calm = ~edges
     count, labels = cv2.connectedComponents(eroded(calm, gap).astype(np.uint8), connectivity=4)
     rim = _Rim.of(edges.shape)
-    held = np.bincount(labels.ravel(), rim.weight.ravel(), count)
+    held = np.bincount(labels[rim.cells], rim.weight[rim.cells], count)
     held[0] = 0
     main = int(held.argmax())
     if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
@@ -274,7 +281,7 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     """
     found = np.zeros_like(backdrop)
     thin = coded[::3, ::3][backdrop[::3, ::3]]
-    level = float(np.median(thin.max(axis=1))) if len(thin) else 0.0
+    level = middle(brightest(thin)) if len(thin) else 0.0
     if level < search.telling_code:
         return found
     near = max(4, round(search.near_share * max(backdrop.shape)))
@@ -284,7 +291,7 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
         off = _stops_off(coded[piece], behind[piece])
-        alike_there = enclosed.mean() > 0.7 and np.median(off) < search.hole_stops
+        alike_there = enclosed.mean() > 0.7 and middle(off) < search.hole_stops
         if alike_there and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
     return found
@@ -336,7 +343,7 @@ def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:
     inside = inside if inside.any() else piece
     about = _box_around(piece, near) & backdrop
     about = about if about.any() else backdrop
-    return float(np.median(step[inside])) < 1.5 * float(np.median(step[about])) + 0.05
+    return middle(step[inside]) < 1.5 * middle(step[about]) + 0.05
 
 
 def _box_around(piece: Mask, margin: int) -> Mask:
@@ -357,10 +364,10 @@ def _lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
     if len(pieces) < 2:
         return found
     bright: Grid = brightest(np.asarray(light, np.float32))
-    largest = max(pieces, key=lambda piece: int(piece.sum()))
-    limit = float(np.percentile(bright[largest], 90)) * 2.0**-search.patch_under_stops
+    largest = max(pieces, key=np.count_nonzero)
+    limit = percentile(bright[largest], 90) * 2.0**-search.patch_under_stops
     for piece in pieces:
-        if piece is largest or float(np.percentile(bright[piece], 95)) > limit:
+        if piece is largest or percentile(bright[piece], 95) > limit:
             continue
         ring = dilated(piece, 3) & backdrop
         if ring.any() and np.median(bright[ring]) < np.median(bright[piece]):
@@ -370,18 +377,18 @@ def _lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
 
 def _pieces(mask: Mask, share: float) -> Iterator[Mask]:
     """Give each connected piece of a mask that covers at least a share of the frame."""
-    count, labels, stats, _ = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=4)
-    for piece in range(1, count):
-        if stats[piece, cv2.CC_STAT_AREA] >= share * mask.size:
+    labels, areas = pieces_of(mask, connectivity=4)
+    for piece in range(1, len(areas)):
+        if areas[piece] >= share * mask.size:
             yield labels == piece
 
 
 def _without_specks(mask: Mask) -> Mask:
     """Return the mask without islands, and without holes, too small to matter."""
     for wanted in (True, False):
-        image = (mask == wanted).astype(np.uint8)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(image, connectivity=4)
-        small = stats[:, cv2.CC_STAT_AREA] < _LEAST_PIECE * mask.size
+        labels, areas = pieces_of(mask == wanted, connectivity=4)
+        small = areas < _LEAST_PIECE * mask.size
         small[0] = False
-        mask = mask ^ small[labels]
+        if small.any():
+            mask = mask ^ small.take(labels)
     return mask

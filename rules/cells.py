@@ -151,6 +151,16 @@ def brightest(values: Any) -> Any:
     return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
 
 
+def pieces_of(mask: Any, connectivity: int) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
+    """
+    Return the label of each cell's piece of a mask, 0 outside of it, and how many cells each label has.
+
+    OpenCV's own statistics have more in them, and take several times as long.
+    """
+    count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=connectivity)
+    return np.asarray(labels, np.int32), np.bincount(labels.ravel(), minlength=count)
+
+
 def half(grid: Any) -> NDArray[np.float16]:
     """Return light in half precision, as numpy rounds it, in a tenth of its time."""
     halved: Any = cv2.add(grid, 0.0, dtype=cv2.CV_16F)

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest
+from lampblack.rules.distribution import percentile
 
 Mask = NDArray[np.bool_]
 Grid = NDArray[np.float32]
@@ -70,7 +71,7 @@ def _most_off(off: Grid, zone: Mask) -> tuple[Grid, float]:
     if not at_line.any():
         return most, 1.0
     # Rims of light rise inward too: the lower third tells of the lens.
-    rise = float(np.percentile(two[at_line] / one[at_line], 30))
+    rise = percentile(two[at_line] / one[at_line], 30)
     soft = float(np.clip((rise - _SHARP) / (_SOFT - _SHARP), 0, 1))
     return (most * (1 - soft) + cv2.sqrt(cv2.multiply(two, four)) * soft if soft else most), rise
 
@@ -97,7 +98,7 @@ def into_fringes(light: Grid, share: Grid, off: Grid, plain: Mask, reach: int, l
         gaps = crooked & (share > _SURELY) & (off < alike) & ~plain
         if gaps.mean() < _FRINGE_LEAST:
             break
-        gaps &= touching(gaps | plain, plain)
+        gaps = touching(gaps, gaps & dilated(plain, 1))
         rows, columns = (np.flatnonzero(gaps.any(axis=axis)) for axis in (1, 0))
         if not len(rows):
             break
@@ -155,20 +156,20 @@ def _light_per_code(light: Grid) -> Grid:
 
 def touching(allowed: Mask, seeds: Mask) -> Mask:
     """Return the parts of `allowed` that hold a seed."""
-    count, labels = cv2.connectedComponents(allowed.astype(np.uint8), connectivity=8)
+    count, labels = cv2.connectedComponents(allowed.view(np.uint8), connectivity=8)
     wanted = np.zeros(count, bool)
     wanted[labels[seeds]] = True
     wanted[0] = False
-    found: Mask = wanted[labels]
+    found: Mask = wanted.take(labels)
     return found
 
 
 def eroded(mask: Mask, cells: int) -> Mask:
     """Return a mask shrunk by so many cells each way; it goes on beyond the frame."""
     kernel = np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)
-    return cv2.erode(mask.astype(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
+    return cv2.erode(mask.view(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
 
 
 def dilated(mask: Mask, cells: int) -> Mask:
     """Return a mask grown by so many cells each way."""
-    return cv2.dilate(mask.astype(np.uint8), np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)) > 0
+    return cv2.dilate(mask.view(np.uint8), np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)) > 0
