@@ -29,6 +29,7 @@ from lampblack.rules.outline import (
     dilated,
     eroded,
     into_fringes,
+    light_per_code,
     like_backdrop,
     off_backdrop,
     touching,
@@ -81,8 +82,8 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
     within = _gap(search, intruder) + 2
     settled = _settled(reached, step)
     plain = reached & settled
-    off = off_backdrop(light, plain, within)
-    plain = like_backdrop(light, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
+    off, a_code = off_backdrop(light, plain, within), light_per_code(light)
+    plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     holes = _holes(settled, coded, step, search)
     patches = _lit_patches(light, settled | holes, search) & ~(intruder | other)
@@ -90,8 +91,8 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
     plain = (plain & settled) | eroded(holes, 1) | patches
     if holes.any() or patches.any():
         off = off_backdrop(light, plain, within)
-    share = backdrop_shares(light, off, plain, coarse, within, search.weak_edge_codes)
-    share = into_fringes(light, share, off, plain, within, search.weak_edge_codes)
+    share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
+    share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)
     share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
     return Found(share, intruder & ~found) if found.mean() >= search.least_share else None
@@ -166,12 +167,13 @@ def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
     labels, area = pieces_of(edges, connectivity=8)
     # A piece has as many cells as it is long, and more.
     for line in np.flatnonzero(area >= search.straight_share * min(edges.shape)):
-        rows, columns = np.nonzero(labels == line)
-        down, across = int(np.ptp(rows)) + 1, int(np.ptp(columns)) + 1
+        piece = labels == line
+        left, top, across, down = cv2.boundingRect(piece.view(np.uint8))
         long = max(across / edges.shape[1], down / edges.shape[0]) >= search.straight_share
         if not long or area[line] >= _LINE_WIDTH * max(across, down):  # an outline has two sides and more
             continue
-        points = np.stack([columns, rows], axis=1).astype(np.float32)
+        box = piece[top : top + down, left : left + across]
+        points = (np.argwhere(box)[:, ::-1] + (left, top)).astype(np.float32)
         x_way, y_way, x, y = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
         off = np.abs((points[:, 0] - x) * y_way - (points[:, 1] - y) * x_way)
         if float(np.percentile(off, 95)) < _LINE_WIDTH / 2:
@@ -256,7 +258,7 @@ def _tint(coded: Grid, one: Mask, other: Mask) -> float:
 
 def _stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return how far codes lie from a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
-    off: NDArray[np.floating] = np.abs(np.log2((coded + 4) / (level + 4))).max(axis=-1) * 2.2
+    off: NDArray[np.floating] = brightest(np.abs(np.log2((coded + 4) / (level + 4)))) * 2.2
     return off
 
 
@@ -280,8 +282,8 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     would be idle.
     """
     found = np.zeros_like(backdrop)
-    thin = coded[::3, ::3][backdrop[::3, ::3]]
-    level = middle(brightest(thin)) if len(thin) else 0.0
+    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
+    level = middle(thin) if len(thin) else 0.0
     if level < search.telling_code:
         return found
     near = max(4, round(search.near_share * max(backdrop.shape)))

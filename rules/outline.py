@@ -32,13 +32,13 @@ _FRINGE_TIMES = 3
 _FRINGE_LEAST = 1e-4  # share of the frame worth another look
 
 
-def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
+def backdrop_shares(a_code: Grid, off: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
     """
     Return how much of each cell is backdrop, (rows, columns), 0 to 1.
 
     Args:
-        light: (rows, columns, 3) linear light.
-        off: how far it is off the plain backdrop's, see `off_backdrop`.
+        a_code: see `light_per_code`.
+        off: how far its light is off the plain backdrop's, see `off_backdrop`.
         plain: what surely is backdrop, all but its edge.
         coarse: the backdrop, its line only roughly known: it stands where light tells nothing.
         reach: cells from the plain backdrop within which the line is looked for.
@@ -46,7 +46,7 @@ def backdrop_shares(light: Grid, off: Grid, plain: Mask, coarse: Mask, reach: in
     """
     within = dilated(plain, reach)
     most, rise = _most_off(off, within & ~plain)
-    a_step = least_codes * _light_per_code(light)
+    a_step = least_codes * a_code
     zone = within & ~plain & (most > a_step)
     share = coarse.astype(np.float32)
     share[zone] = 1 - np.minimum(off[zone] / most[zone], 1)
@@ -81,22 +81,25 @@ def _mixing_cells(rise: float) -> int:
     return int(np.clip(2 + round((rise - 1.1) / 0.025), 2, 8))
 
 
-def into_fringes(light: Grid, share: Grid, off: Grid, plain: Mask, reach: int, least_codes: float) -> Grid:
+def into_fringes(
+    light: Grid, a_code: Grid, share: Grid, off: Grid, plain: Mask, reach: int, least_codes: float
+) -> Grid:
     """
     Return the shares with the line carried on into hair, leaves, lace: where it is so crooked that much of it is near.
 
     Each time the gaps found last become plain backdrop, from which the next are reached. Along a smooth line this would
-    creep into a subject that has the backdrop's light. Args: as for `backdrop_shares`; share: what that returned.
+    creep into a subject that has the backdrop's light. Args: as for `backdrop_shares`; light: (rows, columns, 3) linear
+    light; share: what that returned.
     """
     box = (2 * reach + 1, 2 * reach + 1)
     share, off = share.copy(), off.copy()
-    alike = _GAP_CODES * least_codes * _light_per_code(light)
+    alike = _GAP_CODES * least_codes * a_code
     for _ in range(_FRINGE_TIMES):
         line = cv2.morphologyEx((share >= _HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
         # A straight line, two cells wide here, fills so much of the box.
         crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
         gaps = crooked & (share > _SURELY) & (off < alike) & ~plain
-        if gaps.mean() < _FRINGE_LEAST:
+        if np.count_nonzero(gaps) < _FRINGE_LEAST * gaps.size:
             break
         gaps = touching(gaps, gaps & dilated(plain, 1))
         rows, columns = (np.flatnonzero(gaps.any(axis=axis)) for axis in (1, 0))
@@ -109,18 +112,18 @@ def into_fringes(light: Grid, share: Grid, off: Grid, plain: Mask, reach: int, l
             slice(max(columns[0] - margin, 0), columns[-1] + margin),
         )
         off[part] = off_backdrop(light[part], plain[part], reach)
-        share[part] = backdrop_shares(light[part], off[part], plain[part], share[part] >= _HALF, reach, least_codes)
+        share[part] = backdrop_shares(a_code[part], off[part], plain[part], share[part] >= _HALF, reach, least_codes)
     return share
 
 
-def like_backdrop(light: Grid, off: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:
+def like_backdrop(a_code: Grid, off: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:
     """
     Return the plain backdrop and what lies between its parts, has its light and hangs together with it.
 
     Such are the edges of shadows. Args: as for `backdrop_shares`; most_codes: how far off is the same light.
     """
     between = eroded(dilated(plain, reach), reach)
-    alike = between & (off < most_codes * _light_per_code(light))
+    alike = between & (off < most_codes * a_code)
     return touching(alike | plain, plain)
 
 
@@ -147,7 +150,7 @@ def off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
     return distance  # type: ignore[no-any-return]
 
 
-def _light_per_code(light: Grid) -> Grid:
+def light_per_code(light: Grid) -> Grid:
     """Return the light that one sRGB code more stands for (IEC 61966-2-1), in the brightest channel."""
     bright = np.maximum(brightest(light), np.float32(0.0031308))
     slope: Grid = (bright ** np.float32(1 - 1 / 2.4)) * np.float32(2.4 / 1.055 / 255)
