@@ -152,7 +152,7 @@ def _common_wave(
     there = np.isfinite(flat).mean(axis=0) > 0.5
     common = np.where(there, np.nanmedian(np.where(there, flat, 0), axis=0), 0)
     counts = np.arange(counts_from[0], counts_from[1] + 1e-9, 0.1)
-    explained = [_explained(common, at, there, slow, float(one)) for one in counts]
+    explained = _explained(common[there], at[there], slow[there], counts)
     best = int(np.argmax(explained))
     # A bell of light is fitted best by the longest wave there is, and not well by any.
     if best == 0 or explained[best] < _EXPLAINS * float(np.square(common[there]).sum()):
@@ -193,11 +193,13 @@ def _without(strip: Any, slow: Any) -> Any:
     return strip - slow @ np.linalg.lstsq(slow[known], strip[known], rcond=None)[0]
 
 
-def _explained(common: Any, at: Any, there: Any, slow: Any, count: float) -> float:
-    """Return how much of the strips' common course a wave of that frequency explains, beside the slow course."""
-    wave = np.stack([np.cos(2 * np.pi * count * at), np.sin(2 * np.pi * count * at)], axis=1)[there]
-    wave = wave - slow[there] @ np.linalg.lstsq(slow[there], wave, rcond=None)[0]
-    return float(np.square(wave @ np.linalg.lstsq(wave, common[there], rcond=None)[0]).sum())
+def _explained(common: Any, at: Any, slow: Any, counts: Any) -> Any:
+    """Return how much of the strips' common course a wave of each frequency explains, beside the slow course."""
+    turns = 2 * np.pi * counts[:, None] * at
+    waves = np.stack([np.cos(turns), np.sin(turns)], axis=2)
+    calm = np.linalg.qr(slow)[0]
+    waves -= calm @ (calm.T @ waves)
+    return np.square(common @ np.linalg.qr(waves)[0]).sum(axis=1)
 
 
 _SURE = 6.0

@@ -47,7 +47,7 @@ class Tiles:
 
     corners: (n, 2) x, y of each in samples. patches: (n, 64, 64) uint8 codes of green. pitch: pixels of the frame from
     one sample to the next. size: (width, height) of the frame in pixels. raw: of sensor samples. airy: the diameter
-    of the Airy disc in pixels, 0 if not known.
+    of the Airy disc in pixels, 0 if not known. fine: the fine contrast of each (see `_fine`).
     """
 
     corners: NDArray[np.int64]
@@ -56,6 +56,7 @@ class Tiles:
     size: tuple[int, int]
     raw: bool
     airy: float
+    fine: tuple[float | None, ...]
 
 
 @dataclass(frozen=True)
@@ -119,6 +120,7 @@ def tiles_of(picture: Picture | Sensor, bright: NDArray[np.float32]) -> Tiles | 
         (picture.width, picture.height),
         isinstance(picture, Sensor),
         _airy_pixels(picture),
+        tuple(_fine(patches[i]) for i in kept),
     )
 
 
@@ -297,34 +299,36 @@ def _pose(first: Tiles, found: Floats, sure: Mask) -> _Pose | None:
     if np.count_nonzero(sure) < _LEAST_TILES:
         return None
     centre = np.array(first.size) / (2 * first.pitch)
-    best: _Pose | None = None
-    places = np.flatnonzero(sure)
-    for i in places:
-        for j in places[places > i]:
-            pose = _from_two(first, found, centre, (int(i), int(j)))
-            if pose is None:
-                continue
-            agreed = sure & (np.hypot(*(found - pose.at(first.corners)).T) < _AGREE)
-            if best is None or np.count_nonzero(agreed) > np.count_nonzero(best.agreed):
-                best = _Pose(pose.middle, pose.turn, centre, agreed)
-    return None if best is None else _refined(first, found, best)
+    away = first.corners + _TILE / 2 - centre
+    middle, turn = _from_each_two(away, found, np.flatnonzero(sure))
+    if not len(turn):
+        return None
+    shift = middle[:, None] + turn[:, None, None] * np.stack([-away[:, 1], away[:, 0]], axis=1)
+    agreed = sure & (np.hypot(*np.moveaxis(found - shift, 2, 0)) < _AGREE)
+    best = int(np.argmax(np.count_nonzero(agreed, axis=1)))
+    return _refined(first, found, _Pose(middle[best], float(turn[best]), centre, agreed[best]))
 
 
 _MOST_TURN = 0.02  # radians: more is another picture
 
 
-def _from_two(first: Tiles, found: Floats, centre: Floats, pair: tuple[int, int]) -> _Pose | None:
-    one, other = (first.corners[i] + _TILE / 2 - centre for i in pair)
-    apart = other - one
-    length = float(apart @ apart)
-    if length < (2 * _TILE) ** 2:
-        return None
-    change = found[pair[1]] - found[pair[0]]
-    turn = float(apart[0] * change[1] - apart[1] * change[0]) / length
-    if abs(turn) > _MOST_TURN:
-        return None
-    middle = found[pair[0]] - turn * np.array([-one[1], one[0]])
-    return _Pose(middle, turn, centre, np.zeros(len(found), bool))
+def _from_each_two(away: Floats, found: Floats, places: Any) -> tuple[Floats, Floats]:
+    """
+    Return the shift at the picture's middle and the turn that each two tiles tell, if they lie apart and it is small.
+
+    Args:
+        away: (n, 2) where tiles lie, from the middle.
+        found: (n, 2) their shifts.
+        places: which of them to ask.
+    """
+    one, other = (places[index] for index in np.triu_indices(len(places), 1))
+    apart, change = away[other] - away[one], found[other] - found[one]
+    length = np.square(apart).sum(axis=1)
+    turn = (apart[:, 0] * change[:, 1] - apart[:, 1] * change[:, 0]) / np.maximum(length, 1)
+    telling = (length >= (2 * _TILE) ** 2) & (np.abs(turn) <= _MOST_TURN)
+    one, turn = one[telling], turn[telling]
+    middle = found[one] - turn[:, None] * np.stack([-away[one, 1], away[one, 0]], axis=1)
+    return middle, turn
 
 
 def _refined(first: Tiles, found: Floats, pose: _Pose) -> _Pose:
@@ -359,10 +363,10 @@ def _pairs(first: Tiles, picture: Picture | Sensor, codes: Any, found: Floats, a
     for i in np.flatnonzero(agreed):
         x, y = (first.corners[i] + np.rint(found[i]).astype(int)).tolist()
         now = _code(picture, codes[max(y, 0) : y + _TILE, max(x, 0) : x + _TILE])
-        before = first.patches[i]
-        if now.shape == before.shape:
-            fine, was = _fine(now), _fine(before)
-            if fine is not None and was is not None:
+        before, was = first.patches[i], first.fine[i]
+        if now.shape == before.shape and was is not None:
+            fine = _fine(now)
+            if fine is not None:
                 pairs.append(_Pair(before, now, was, fine))
     return pairs
 
