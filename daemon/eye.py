@@ -15,6 +15,7 @@ import resource
 import signal
 import threading
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import resource_tracker
@@ -27,6 +28,7 @@ from lampblack.daemon.clean import clean
 from lampblack.daemon.decode import Decoded, Room, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
 from lampblack.daemon.showing import Known, Shown, preview_json, shown
+from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
@@ -237,11 +239,11 @@ def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None) 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
     with contextlib.suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_LIMIT, _MEMORY_LIMIT))
-    room = Room()
+    means = Means(Room(), when_asked if threads == 1 else _a_thread())
     try:
         while True:
             job: _Job | _ShowJob = pipe.recv()
-            pipe.send(_see(job, thresholds, partial(_asked_light, pipe), room))
+            pipe.send(_see(job, thresholds, partial(_asked_light, pipe), means))
     except (EOFError, OSError):  # whoever asked is gone, maybe killed while we looked
         os._exit(0)
 
@@ -255,8 +257,22 @@ def _asked_light(pipe: Connection) -> Radiance | None:
     return light
 
 
+@dataclass(frozen=True, eq=False)
+class Means:
+    """What frames may be measured with: room for pixels, kept from one to the next; how work goes on beside other."""
+
+    room: Room | None = None
+    beside: Beside = when_asked
+
+
+def _a_thread() -> Beside:
+    """Return what begins work on a thread of its own. Images are worked on by libraries that let others run."""
+    aside = ThreadPoolExecutor(1, "lampblack-aside")
+    return lambda work: aside.submit(work).result
+
+
 def _see(
-    job: _Job | _ShowJob, thresholds: Thresholds, ask: Callable[[], Radiance | None], room: Room
+    job: _Job | _ShowJob, thresholds: Thresholds, ask: Callable[[], Radiance | None], means: Means
 ) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
@@ -269,7 +285,7 @@ def _see(
             known=known,
             backdrop=job.backdrop,
             given=job.given,
-            room=room,
+            means=means,
         )
     except FrameRefusedError as refusal:
         return Refused(str(refusal), refusal.final)
@@ -290,26 +306,30 @@ def see_here(
     known: Radiance | Callable[[], Radiance | None] | None = None,
     backdrop: BackdropWish = "auto",
     given: Given = NOTHING_GIVEN,
-    room: Room | None = None,
+    means: Means | None = None,
 ) -> Seen:
     """
     Measure one file in this very process; with the raw file of the same shot, from that.
 
-    known: the light, or who is asked for it once it is needed. room: where its pixels may be put (see `Room`).
+    known: the light, or who is asked for it once it is needed. means: what it may be done with.
 
     Raises:
         FrameRefusedError: it can't be measured.
     """
-    decoded = decode_file(path, thresholds, room)
+    means = means or Means()
+    decoded = decode_file(path, thresholds, means.room)
     none = backdrop == "none"
     raw = None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
-    cells, cells_raw = reduced(decoded.picture, thresholds), None if raw is None else reduced(raw, thresholds)
+    beside = means.beside
+    cells = reduced(decoded.picture, thresholds, beside)
+    cells_raw = None if raw is None else reduced(raw, thresholds, beside)
     known = known() if callable(known) else known
-    seen = look(decoded.picture, thresholds, known, no_backdrop=none, given=given, cells=cells)
+    seen = look(decoded.picture, thresholds, known, no_backdrop=none, given=given, cells=cells, beside=beside)
     if raw is not None:
         # The raw is the measure; the JPEG tells how the camera shows it, and what it will show of JPEGs to come.
         jpeg = seen
-        seen = look(raw, thresholds, jpeg.radiance or known, no_backdrop=none, given=given, cells=cells_raw)
+        known = jpeg.radiance or known
+        seen = look(raw, thresholds, known, no_backdrop=none, given=given, cells=cells_raw, beside=beside)
         seen = replace(seen, shown=jpeg.without_radiance())
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = preview(seen, tone, thresholds)

@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.ends import end_code, top_code
 from lampblack.rules.frame import Picture
 from lampblack.rules.thresholds import Thresholds
@@ -90,7 +91,7 @@ class Cells:
         return bright
 
 
-def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
+def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked) -> Cells:
     """
     Reduce a picture to cells, band by band, so that no full-size copy is made.
 
@@ -109,7 +110,8 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         thresholds.black.patch_code,
         thresholds.white.clean_code - 1,
     )
-    for first in range(0, rows, _ROWS):
+
+    def take(first: int) -> None:
         last = min(first + _ROWS, rows)
         size = columns, last - first
         band = picture.codes[first * side : last * side, : columns * side]
@@ -126,6 +128,9 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
             grids["clipped_any"][first:last] = _share_above(highest, white, size)
         if most > clean:
             grids["all_white"][first:last] = _share_above(cv2.min(cv2.min(red, green), blue), clean, size)
+
+    clipped_pixels = beside(lambda: _count_clipped(picture, white))
+    each(take, range(0, rows, _ROWS), beside)
     return Cells(
         side=side,
         light=light,
@@ -134,7 +139,7 @@ def reduce(picture: Picture, thresholds: Thresholds) -> Cells:
         over_patch=grids["over_patch"],
         all_white=grids["all_white"],
         top=top,
-        clipped_pixels=_count_clipped(picture, white),
+        clipped_pixels=clipped_pixels(),
         white_code=white_code,
         end=end,
     )
@@ -191,11 +196,17 @@ def _white_codes(picture: Picture, thresholds: Thresholds) -> tuple[int, int]:
         _eight_bit(picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)])
     )
     # A JPEG keeps green best: its pile still shows where coarse colour has smeared the brightest channel's.
-    counts = [np.bincount(plane.ravel(), minlength=256) for plane in (brightest(few), few[..., 1])]
-    (top, green), end = (top_code(each) for each in counts), min(end_code(each) for each in counts)
+    counts = [_counts(plane) for plane in (brightest(few), few[..., 1])]
+    (top, green), end = (top_code(of) for of in counts), min(end_code(of) for of in counts)
     usual = thresholds.highlights.jpeg_white_code
     lowest = min(top, green)
     return (lowest if lowest < usual else max(usual, top)), end
+
+
+def _counts(codes: Any) -> NDArray[np.int64]:
+    """Return how often each 8-bit code is there."""
+    counts = cv2.calcHist([np.ascontiguousarray(codes)], [0], None, [256], [0, 256])
+    return np.asarray(counts.ravel(), np.int64)
 
 
 def _count_clipped(picture: Picture, white: int) -> int:

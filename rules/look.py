@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import IntEnum
-from functools import cached_property
+from functools import cached_property, partial
 from typing import Any, NamedTuple
 
 import cv2
@@ -18,7 +18,8 @@ from numpy.typing import NDArray
 
 from lampblack.rules.against import NOTHING_TOLD, Steady, held_against, lies_at
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
-from lampblack.rules.cells import Cells, brightest, count_by_label, luminance_of, reduce
+from lampblack.rules.beside import Beside, when_asked
+from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, reduce, single
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
@@ -65,7 +66,7 @@ class Thin:
         every = 1 if along < 4 else along // 2 if along % 2 == 0 else along
         top = np.ascontiguousarray(cells.top[::every, ::every])
         thin = top if bins is cells.top else np.ascontiguousarray(bins[::every, ::every])
-        return cls(top, thin, luminance.astype(np.float16))
+        return cls(top, thin, half(luminance))
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,7 +122,7 @@ class Look:
     @cached_property
     def bright(self) -> NDArray[np.float32]:
         """Return the brightest channel's light, (rows, columns)."""
-        bright: NDArray[np.float32] = brightest(self.light.astype(np.float32))
+        bright: NDArray[np.float32] = brightest(single(self.light))
         return bright
 
     @property
@@ -151,6 +152,7 @@ def look(
     no_backdrop: bool = False,
     given: Given = NOTHING_GIVEN,
     cells: Cells | None = None,
+    beside: Beside = when_asked,
 ) -> Look:
     """
     Measure one frame.
@@ -162,26 +164,30 @@ def look(
         no_backdrop: the photographer says there is none.
         given: what they say of where it is.
         cells: the picture `reduced`, where that is done already: it is the part that needs no other frame.
+        beside: how to begin what needs nothing of what comes next.
     """
     raw = isinstance(picture, Sensor)
     firsts = () if known is None else known.tiles
-    cells = cells or reduced(picture, thresholds)
+    cells = cells or reduced(picture, thresholds, beside)
     stops = picture.shot.exposure.stops
     now = None if stops is None else _past(cells, None, stops)
     change = NO_CHANGE if now is None else _changed(known, now, thresholds, raw)
     if change.counts(thresholds):
         known = None  # what was known is of another light
-    steady = held_against(picture, cells, known, firsts, now, thresholds)
+    held = beside(partial(held_against, picture, cells, known, firsts, now, thresholds))
+    find = partial(_merged_and_found, cells, stops, thresholds, raw, no_backdrop)
+    merged, found = find(known)
+    steady = held()
     shift = lies_at(steady, known)
     if known is not None and np.hypot(*np.subtract(shift, known.shift)) > _OFF_CELLS * cells.side:
-        known = None  # a nudged tripod: what was known lies elsewhere
-    own = None if known is None else known.of(raw)
-    merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
-    found = None if no_backdrop else _find(cells, merged, thresholds)
+        known = None  # a nudged tripod: what was known lies elsewhere, and was no help
+        merged, found = find(known)
     if given is not NOTHING_GIVEN and not no_backdrop:
         found = corrected(found, given, cells.light, stops, raw)
     parts = _parts(cells, found)
-    radiance, change = _joined(known, merged, change, cells, parts == Part.BACKDROP, thresholds, raw)
+    joined = beside(
+        partial(_joined, known, merged, change, cells, parts == Part.BACKDROP, thresholds, raw)
+    )
     scale = _scale(cells, thresholds)
     subject = parts == Part.SUBJECT
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
@@ -191,6 +197,7 @@ def look(
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
     points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]))
     counts = count_by_label(cells.top, points, 256, len(Part))
+    radiance, change = joined()
     return Look(
         shot=picture.shot,
         kind=picture.kind,
@@ -205,7 +212,7 @@ def look(
         mid_light=mid_light_of(luminance[subject], raw=raw),
         parts=parts,
         cover=cover,
-        light=cells.light.astype(np.float16),
+        light=half(cells.light),
         clipped_any=_as_bytes(cells.clipped_any),
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
@@ -222,9 +229,11 @@ def look(
     )
 
 
-def reduced(picture: Picture | Sensor, thresholds: Thresholds) -> Cells:
+def reduced(picture: Picture | Sensor, thresholds: Thresholds, beside: Beside = when_asked) -> Cells:
     """Return a picture in cells."""
-    return reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
+    if isinstance(picture, Sensor):
+        return reduce_raw(picture, thresholds, beside)
+    return reduce(picture, thresholds, beside)
 
 
 _OFF_CELLS = 0.5
@@ -260,6 +269,15 @@ def _joined(
             # Seen only now, by the backdrop alone, which earlier frames helped to find.
             return Radiance().having(raw, alone(cells.light, cells.clipped_any, behind, merged.stops)), change
     return (known or Radiance()).having(raw, remembering(merged, frame)), change
+
+
+def _merged_and_found(
+    cells: Cells, stops: float | None, thresholds: Thresholds, raw: bool, no_backdrop: bool, known: Radiance | None
+) -> tuple[Merged | None, Found | None]:
+    """Return the setup's light with this frame's, and the backdrop."""
+    own = None if known is None else known.of(raw)
+    merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
+    return merged, None if no_backdrop else _find(cells, merged, thresholds)
 
 
 def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds) -> Found | None:
@@ -331,7 +349,7 @@ def mid_light_of(luminance: NDArray[Any], *, raw: bool) -> float | None:
 def _mean_by_channel(shares: NDArray[np.float32], where: Mask) -> tuple[float, float, float]:
     if not where.any():
         return 0.0, 0.0, 0.0
-    red, green, blue = shares[where].mean(axis=0, dtype=np.float64).tolist()
+    red, green, blue, _ = cv2.mean(shares, where.view(np.uint8))
     return red, green, blue
 
 
