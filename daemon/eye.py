@@ -220,7 +220,7 @@ _KEPT = {-3: 32 << 20, -1: 1 << 30, -2: 64 << 20, -8: 1}
 """
 What glibc is told (mallopt(3)): M_MMAP_THRESHOLD, M_TRIM_THRESHOLD, M_TOP_PAD in bytes, M_ARENA_MAX.
 
-Grids of a few megabytes come and go by the hundred; had anew from the kernel each time, they cost a seventh of the work.
+Grids of a few megabytes come and go by the hundred; had anew from the kernel each time, they take a seventh longer.
 """
 
 

@@ -16,7 +16,7 @@ T = TypeVar("T")
 class Beside(Protocol):
     """Begins some work, and returns what waits for its result."""
 
-    def __call__(self, work: Callable[[], T], /) -> Callable[[], T]: ...  # noqa: D102
+    def __call__(self, work: Callable[[], T], /) -> Callable[[], T]: ...
 
 
 def when_asked(work: Callable[[], T], /) -> Callable[[], T]:
@@ -25,7 +25,7 @@ def when_asked(work: Callable[[], T], /) -> Callable[[], T]:
 
 
 def each(work: Callable[[S], T], parts: Iterable[S], beside: Beside) -> list[T]:
-    """Do a piece of work on each part, here and beside: whoever is free takes the next. Return what it gave, in order."""
+    """Return what a piece of work gives of each part, in order. Here and beside, whoever is free takes the next one."""
     todo = list(parts)
     done: list[T | None] = [None] * len(todo)
     left = iter(range(len(todo)))

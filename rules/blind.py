@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Literal
 
-import numpy as np
-
 from lampblack.rules.advice import Step
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text
@@ -25,7 +23,7 @@ def blindness(look: Look) -> Blind | None:
     """Return what keeps a frame from showing anything, or None."""
     if look.clipped_frame >= _BURNT_SHARE:
         return "burnt"
-    low, high = np.percentile(look.bright, [0.1, 99.9])
+    low, high = look.span
     if high < light_of_code(_BLACK_CODE) or (high < light_of_code(_LIFTED_CODE) and high < _ALIKE * low):
         return "black"
     return None

@@ -156,6 +156,11 @@ def brightest(values: Any) -> Any:
     return np.maximum(np.maximum(values[..., 0], values[..., 1]), values[..., 2])
 
 
+def darkest(values: Any) -> Any:
+    """Return the smallest of the three channels, likewise."""
+    return np.minimum(np.minimum(values[..., 0], values[..., 1]), values[..., 2])
+
+
 def pieces_of(mask: Any, connectivity: int) -> tuple[NDArray[np.int32], NDArray[np.int64]]:
     """
     Return the label of each cell's piece of a mask, 0 outside of it, and how many cells each label has.
@@ -166,15 +171,18 @@ def pieces_of(mask: Any, connectivity: int) -> tuple[NDArray[np.int32], NDArray[
     return np.asarray(labels, np.int32), np.bincount(labels.ravel(), minlength=count)
 
 
+_NOTHING: Any = 0.0
+
+
 def half(grid: Any) -> NDArray[np.float16]:
     """Return light in half precision, as numpy rounds it, in a tenth of its time."""
-    halved: Any = cv2.add(grid, 0.0, dtype=cv2.CV_16F)
+    halved: Any = cv2.add(grid, _NOTHING, dtype=cv2.CV_16F)
     return halved  # type: ignore[no-any-return]
 
 
 def single(grid: NDArray[np.float16]) -> Grid:
     """Return light of half precision in single precision, likewise."""
-    exact: Any = cv2.add(grid, 0.0, dtype=cv2.CV_32F)
+    exact: Any = cv2.add(grid, _NOTHING, dtype=cv2.CV_32F)
     return exact  # type: ignore[no-any-return]
 
 

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Mask
-from lampblack.rules.distribution import Distribution
+from lampblack.rules.cells import pieces_of
+from lampblack.rules.distribution import Distribution, middle, percentile
 from lampblack.rules.look import Look, Part
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
@@ -66,10 +67,10 @@ def tone_of_light(bright: NDArray[Any], backdrop: Mask, subject: Mask, threshold
     """Return the same of a picture's light, (rows, columns) of the brightest channel."""
     if not backdrop.any():
         return None
-    level = float(np.median(bright[backdrop]))
+    level = middle(bright[backdrop])
     if not subject.any():
         return "white" if level > 0.5 else "grey" if level > 0.02 else "black"
-    under = np.log2((float(np.percentile(bright[subject], 90)) + 1e-4) / (level + 1e-4))
+    under = np.log2((percentile(bright[subject], 90) + 1e-4) / (level + 1e-4))
     if under >= thresholds.backdrop.black_under_stops:
         return "black"
     return "white" if under <= thresholds.backdrop.white_under_stops and level > 0.3 else "grey"
@@ -96,7 +97,7 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
     if not spread.pixels:
         return None
     bright = look.bright
-    level = bright[core]
+    level = np.sort(bright[core])
     over = _over_stops(look, spread, thresholds)
     if look.kind != "raw":
         over = _read_through(response, over, light_of_code(thresholds.black.clean_p99_code + 0.5))
@@ -127,8 +128,8 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
 
 def _stops_below_white(level: NDArray[np.float32]) -> float | None:
     """Return how far the median lies under white; None where it is under all codes: then only that much is known."""
-    middle = float(np.median(level))
-    return stops_below_white(middle) if middle >= light_of_code(0.5) else None
+    median = middle(level)
+    return stops_below_white(median) if median >= light_of_code(0.5) else None
 
 
 def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> float:
@@ -173,8 +174,7 @@ def _largest(mask: Mask) -> int:
     """Return the largest patch, in cells."""
     if not mask.any():
         return 0
-    stats = cv2.connectedComponentsWithStats(mask.astype(np.uint8), connectivity=8)[2]
-    return int(stats[1:, cv2.CC_STAT_AREA].max())
+    return int(pieces_of(mask, connectivity=8)[1][1:].max())
 
 
 def _evenness(level: NDArray[np.float32]) -> float:
@@ -203,22 +203,21 @@ def _edge_eaten(look: Look) -> bool:
 
 def _white_slack(level: NDArray[np.float32], thresholds: Thresholds) -> float:
     """Return how far a white backdrop's exposure may fall before it stops being clean; negative: must rise."""
-    lowest = max(float(np.percentile(level, 100 * (1 - thresholds.white.clean_share))), light_of_code(0.5))
+    lowest = max(percentile(level, 100 * (1 - thresholds.white.clean_share)), light_of_code(0.5))
     return float(np.log2(lowest / light_of_code(thresholds.white.clean_code)))
 
 
 def side_of(bright: NDArray[np.float32], core: Mask, thresholds: Thresholds) -> Side | None:
     """Return the side from which the backdrop is lit: the outer third there against the one opposite."""
-    rows, columns = np.nonzero(core)
-    down = np.linspace(-1, 1, core.shape[0])[rows]
-    across = np.linspace(-1, 1, core.shape[1])[columns]
-    level = bright[rows, columns]
     floor = light_of_code(0.5)  # nothing is told apart below
     found: list[tuple[float, Side]] = []
-    sides: tuple[tuple[NDArray[np.float64], Side, Side], ...]
-    sides = ((across, "left", "right"), (down, "top", "bottom"))
-    for place, low_side, high_side in sides:
-        low, high = level[place < -1 / 3], level[place > 1 / 3]
+    sides: tuple[tuple[int, Side, Side], ...] = ((1, "left", "right"), (0, "top", "bottom"))
+    for axis, low_side, high_side in sides:
+        place = np.linspace(-1, 1, core.shape[axis])
+        thirds = (
+            np.compress(third, grid, axis) for third in (place < -1 / 3, place > 1 / 3) for grid in (bright, core)
+        )
+        low, high = (light[behind] for light, behind in zip(thirds, thirds, strict=True))
         if len(low) and len(high):
             tilt = float(np.log2(max(high.mean(), floor) / max(low.mean(), floor)))
             found.append((abs(tilt), high_side if tilt > 0 else low_side))

@@ -19,6 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.distribution import middle
 from lampblack.rules.radiance import Past
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
@@ -158,10 +159,10 @@ def _from_relation(x: Any, y: Any, told: tuple[Mask, Mask], falls: Any, both: Ma
     order = np.argsort(x[both])
     tones, ratios = x[both][order], (y - x)[both][order]
     bins = np.array_split(np.arange(len(order)), _BINS)
-    middle = np.array([np.median(ratios[b]) for b in bins])
-    centre = np.array([np.median(tones[b]) for b in bins])
+    usual = np.array([middle(ratios[b]) for b in bins])
+    centre = np.array([middle(tones[b]) for b in bins])
     # A bin in which half the places changed has a wrong middle: let its neighbours speak.
-    calm = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(middle, 4, mode="edge"), 9), axis=1)
+    calm = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(usual, 4, mode="edge"), 9), axis=1)
     beside = _apart(x + np.interp(x, centre, calm), y)
     wrong: Mask = (told[0] & (beside < -off)) | (told[1] & (beside > off + falls))
     return wrong & both

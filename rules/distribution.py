@@ -14,12 +14,13 @@ CODE_EDGES: NDArray[np.float64] = srgb_to_linear(np.clip(np.arange(257) - 0.5, 0
 
 
 def middle(values: NDArray[Any]) -> float:
-    """Return the median of many values. Sorting, which numpy does several at a time, is quicker than picking them."""
-    return float(np.median(np.sort(values)))
+    """Return the median. Sorting, which numpy does several at a time, is quicker than its way of picking the middle."""
+    values, half = np.sort(values), len(values) // 2
+    return float(values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2)
 
 
 def percentile(values: NDArray[Any], percent: float) -> float:
-    """Return a percentile of many values, likewise."""
+    """Return a percentile, likewise."""
     return float(np.percentile(np.sort(values), percent))
 
 

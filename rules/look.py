@@ -18,14 +18,24 @@ from numpy.typing import NDArray
 
 from lampblack.rules.against import NOTHING_TOLD, Steady, held_against, lies_at
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
-from lampblack.rules.beside import Beside, when_asked
+from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, reduce, single
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights
-from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Merged, Past, Radiance, alone, merge, past_of, remembering
+from lampblack.rules.radiance import (
+    CLIPPED_TOO_MUCH,
+    Merged,
+    Past,
+    Radiance,
+    alone,
+    before_backdrop,
+    merge,
+    past_of,
+    remembering,
+)
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
@@ -125,6 +135,12 @@ class Look:
         bright: NDArray[np.float32] = brightest(single(self.light))
         return bright
 
+    @cached_property
+    def span(self) -> tuple[float, float]:
+        """Return from which light to which all cells lie, but for one in a thousand at either end."""
+        low, high = np.percentile(np.sort(self.bright, axis=None), [0.1, 99.9])
+        return float(low), float(high)
+
     @property
     def backdrop(self) -> Mask:
         """Return the backdrop's cells, the mixed ones too."""
@@ -170,7 +186,7 @@ def look(
     firsts = () if known is None else known.tiles
     cells = cells or reduced(picture, thresholds, beside)
     stops = picture.shot.exposure.stops
-    now = None if stops is None else _past(cells, None, stops)
+    now = None if stops is None else past_of(cells.light, cells.clipped_any, None, stops)
     change = NO_CHANGE if now is None else _changed(known, now, thresholds, raw)
     if change.counts(thresholds):
         known = None  # what was known is of another light
@@ -185,9 +201,7 @@ def look(
     if given is not NOTHING_GIVEN and not no_backdrop:
         found = corrected(found, given, cells.light, stops, raw)
     parts = _parts(cells, found)
-    joined = beside(
-        partial(_joined, known, merged, change, cells, parts == Part.BACKDROP, thresholds, raw)
-    )
+    joined = beside(partial(_joined, known, merged, change, cells, now, parts == Part.BACKDROP, thresholds, raw))
     scale = _scale(cells, thresholds)
     subject = parts == Part.SUBJECT
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
@@ -196,7 +210,7 @@ def look(
     luminance = luminance_of(cells.light)
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
     points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]))
-    counts = count_by_label(cells.top, points, 256, len(Part))
+    counts = _counted(cells.top, points, 256, beside)
     radiance, change = joined()
     return Look(
         shot=picture.shot,
@@ -219,7 +233,7 @@ def look(
         radiance=None if radiance is None else replace(radiance, tiles=firsts, shift=shift),
         change=change,
         steady=steady,
-        levels=counts if scale.bins is cells.top else count_by_label(scale.bins, points, LEVELS, len(Part)),
+        levels=counts if scale.bins is cells.top else _counted(scale.bins, points, LEVELS, beside),
         edges=scale.edges,
         heights=heights,
         thin=Thin.of(cells, scale.bins, luminance),
@@ -239,10 +253,6 @@ def reduced(picture: Picture | Sensor, thresholds: Thresholds, beside: Beside = 
 _OFF_CELLS = 0.5
 
 
-def _past(cells: Cells, behind: Mask | None, stops: float) -> Past:
-    return past_of(cells.light, cells.clipped_any, behind, stops)
-
-
 def _changed(known: Radiance | None, frame: Past, thresholds: Thresholds, raw: bool) -> Change:
     own = None if known is None else known.of(raw)
     if known is None or own is None:
@@ -255,14 +265,15 @@ def _joined(
     merged: Merged | None,
     change: Change,
     cells: Cells,
+    now: Past | None,
     behind: Mask,
     thresholds: Thresholds,
     raw: bool,
 ) -> tuple[Radiance | None, Change]:
     """Return the setup's light with this frame in it, and how much has changed, by the backdrop too."""
-    if merged is None:
+    if merged is None or now is None:
         return None, change
-    frame = _past(cells, behind, merged.stops)
+    frame = before_backdrop(now, behind)
     if not change.counts(thresholds):
         change = _changed(known, frame, thresholds, raw)
         if change.counts(thresholds):
@@ -288,6 +299,17 @@ def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds) -> Found 
     # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place here.
     over = max(float(np.median(brightest(light[::4, ::4]))), 1.0)
     return find_backdrop(light / np.float32(over), thresholds.backdrop, merged.weight[..., 0] == 0)
+
+
+_BANDS = 8
+
+
+def _counted(values: NDArray[Any], points: NDArray[np.uint8], bins: int, beside: Beside) -> NDArray[np.int64]:
+    """Return how many of the pixels looked at have each `Part` and value."""
+    bands = zip(np.array_split(values, _BANDS), np.array_split(points, _BANDS), strict=True)
+    parts = each(lambda band: count_by_label(*band, bins, len(Part)), bands, beside)
+    whole: NDArray[np.int64] = np.sum(parts, axis=0)
+    return whole
 
 
 _BEHIND = 16

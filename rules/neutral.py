@@ -17,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.cells import darkest, single
 from lampblack.rules.cleanness import Tone
 from lampblack.rules.colour import SRGB_TO_XYZ, cct_duv, lab, light_from_camera, mired
 from lampblack.rules.figures import stops_long
@@ -148,7 +149,7 @@ def _box(shape: tuple[int, ...], x: float, y: float, width: float, height: float
 def _telling(look: Look, limits: Limits) -> Mask:
     """Return the cells bright enough, and not burnt out, in every channel."""
     least = max(light_of_code(limits.least_code), limits.over_floor * look.floor_light)
-    telling: Mask = (look.clipped_any == 0) & (look.bright >= least) & (look.light > 0).all(axis=2)
+    telling: Mask = (look.clipped_any == 0) & (look.bright >= least) & (darkest(single(look.light)) > 0)
     return telling
 
 

@@ -159,6 +159,7 @@ def light_per_code(light: Grid) -> Grid:
 
 def touching(allowed: Mask, seeds: Mask) -> Mask:
     """Return the parts of `allowed` that hold a seed."""
+    labels: Any
     count, labels = cv2.connectedComponents(allowed.view(np.uint8), connectivity=8)
     wanted = np.zeros(count, bool)
     wanted[labels[seeds]] = True

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.cells import single
 from lampblack.rules.cleanness import Tone
 from lampblack.rules.look import Look, Part
 from lampblack.rules.thresholds import Thresholds
@@ -38,7 +39,7 @@ def preview(look: Look, tone: Tone | None, thresholds: Thresholds) -> Preview:
     rows, columns = look.parts.shape
     width = min(PREVIEW_ACROSS, columns)
     size = (width, max(1, round(rows * width / columns)))
-    light = cv2.resize(look.light.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    light = cv2.resize(single(look.light), size, interpolation=cv2.INTER_AREA)
     # A cell with a twentieth of its pixels clipped is marked: glints are small, and must not be averaged out of sight.
     clipped = look.clipped_any.astype(np.float32) / 255 > 0.05
     marks = _shrunk(clipped, size, 0.15) * np.uint8(Mark.CLIPPED)

@@ -191,13 +191,19 @@ def _mean(light: Grid) -> Grid:
 def past_of(light: NDArray[Any], clipped: NDArray[Any], backdrop: NDArray[np.bool_] | None, stops: float) -> Past:
     """Return a frame's cells (as for `merge`; backdrop: (rows, columns)) as a small picture."""
     size = max(1, light.shape[1] // _COARSE), max(1, light.shape[0] // _COARSE)
+    bright = _small(brightest(np.asarray(light, np.float32)), size)
+    past = Past(stops, half(bright), _small(clipped, size) >= CLIPPED_TOO_MUCH, np.zeros(bright.shape, bool))
+    return past if backdrop is None else before_backdrop(past, backdrop)
 
-    def small(grid: NDArray[Any]) -> Any:
-        return cv2.resize(np.asarray(grid, np.float32), size, interpolation=cv2.INTER_AREA)
 
-    bright = small(brightest(np.asarray(light, np.float32)))
-    behind = np.zeros(bright.shape, bool) if backdrop is None else small(backdrop) > 0.99
-    return Past(stops, bright.astype(np.float16), small(clipped) >= CLIPPED_TOO_MUCH, behind)
+def before_backdrop(past: Past, backdrop: NDArray[np.bool_]) -> Past:
+    """Return the same frame, now that its backdrop, (rows, columns) of its cells, is known."""
+    rows, columns = past.bright.shape
+    return replace(past, backdrop=_small(backdrop, (columns, rows)) > 0.99)
+
+
+def _small(grid: NDArray[Any], size: tuple[int, int]) -> Any:
+    return cv2.resize(np.asarray(grid, np.float32), size, interpolation=cv2.INTER_AREA)
 
 
 def remembering(merged: Merged, frame: Past) -> Merged:

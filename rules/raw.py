@@ -177,7 +177,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_ask
     return Cells(
         side=sensor.period[0] * side,
         light=np.maximum(_developed(sensor, cell_light), 0),
-        clipped=cv2.merge(clipped[:3]),
+        clipped=np.dstack(clipped[:3]),
         clipped_any=clipped[3],
         over_patch=_shrunk(cv2.threshold(top.astype(np.float32), thresholds.black.patch_code, 1, _OVER)[1], size),
         all_white=_shrunk(cv2.threshold(least, _under_code(thresholds.white.clean_code), 1, _OVER)[1], size),

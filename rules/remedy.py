@@ -86,7 +86,7 @@ def _for_black(found: Cleanness, look: Look, thresholds: Thresholds, response: R
 
 def _over_plain(look: Look, response: Response) -> float:
     """Return by how many stops the backdrop's bright part lies over its plain part, as the camera's curve tells."""
-    level = look.bright[look.parts == Part.BACKDROP].astype(np.float64)
+    level = np.sort(look.bright[look.parts == Part.BACKDROP]).astype(np.float64)
     if not level.size:
         return 0.0
     low, high = _light(np.percentile(level, [5, 99]), look, response)
