@@ -20,6 +20,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.outline import (
@@ -63,7 +64,9 @@ class Found:
         return half
 
 
-def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = None) -> Found | None:
+def find_backdrop(
+    light: Grid, search: BackdropSearch, clipped: Mask | None = None, beside: Beside = when_asked
+) -> Found | None:
     """
     Return the backdrop, or None when no plain surface lies behind the subject.
 
@@ -71,6 +74,7 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
         light: (rows, columns, 3) linear light; values over 1 are welcome (a merged picture).
         search: the thresholds.
         clipped: (rows, columns) where the light is not known for being too bright.
+        beside: how to begin what needs nothing of what comes next.
     """
     coded = _coded(light)
     step = _step(coded)
@@ -82,7 +86,7 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
     within = _gap(search, intruder) + 2
     settled = _settled(reached, step)
     plain = reached & settled
-    off, a_code = off_backdrop(light, plain, within), light_per_code(light)
+    off, a_code = off_backdrop(light, plain, within, beside), light_per_code(light)
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     holes = _holes(settled, coded, step, search)
@@ -90,7 +94,7 @@ def find_backdrop(light: Grid, search: BackdropSearch, clipped: Mask | None = No
     coarse = settled | holes | patches
     plain = (plain & settled) | eroded(holes, 1) | patches
     if holes.any() or patches.any():
-        off = off_backdrop(light, plain, within)
+        off = off_backdrop(light, plain, within, beside)
     share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
     share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)

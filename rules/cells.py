@@ -104,7 +104,7 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
     grids = {name: np.zeros((rows, columns), np.float32) for name in ("clipped_any", "over_patch", "all_white")}
     light, clipped = np.zeros((2, rows, columns, 3), np.float32)
     top = np.empty((rows * step, columns * step), np.uint8)
-    white_code, end = _white_codes(picture, thresholds)
+    white_code, end = _white_codes(picture, thresholds, beside)
     white, patch, clean = (
         white_code - 1,
         thresholds.black.patch_code,
@@ -194,17 +194,20 @@ def _light_of(codes: Any) -> Any:
     return cv2.LUT(codes, _LIGHT_8) if codes.dtype == np.uint8 else _LIGHT_16[codes]
 
 
-def _white_codes(picture: Picture, thresholds: Thresholds) -> tuple[int, int]:
+def _white_codes(picture: Picture, thresholds: Thresholds, beside: Beside) -> tuple[int, int]:
     """
     Return the code from which a channel is at white, and the last one of this camera's curve.
 
     As set, or lower where the curve ends lower.
     """
-    few = np.ascontiguousarray(
-        _eight_bit(picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)])
-    )
+    few = picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)]
+
+    def counted(codes: Any) -> Any:
+        codes = np.ascontiguousarray(_eight_bit(codes))
+        return np.stack([_counts(plane) for plane in (brightest(codes), codes[..., 1])])
+
     # A JPEG keeps green best: its pile still shows where coarse colour has smeared the brightest channel's.
-    counts = [_counts(plane) for plane in (brightest(few), few[..., 1])]
+    counts = sum(each(counted, np.array_split(few, _STEP), beside))
     (top, green), end = (top_code(of) for of in counts), min(end_code(of) for of in counts)
     usual = thresholds.highlights.jpeg_white_code
     lowest = min(top, green)

@@ -144,12 +144,12 @@ class Look:
     @property
     def backdrop(self) -> Mask:
         """Return the backdrop's cells, the mixed ones too."""
-        return np.isin(self.parts, (Part.BACKDROP, Part.MIXED))
+        return (self.parts == Part.BACKDROP) | (self.parts == Part.MIXED)
 
     @property
     def subject(self) -> Mask:
         """Return the subject's cells, its glints too."""
-        return np.isin(self.parts, (Part.SUBJECT, Part.GLINT))
+        return (self.parts == Part.SUBJECT) | (self.parts == Part.GLINT)
 
     def points(self, shape: tuple[int, ...]) -> NDArray[np.uint8]:
         """Return the `Part` of (rows, columns) points spread evenly over the cells."""
@@ -191,7 +191,7 @@ def look(
     if change.counts(thresholds):
         known = None  # what was known is of another light
     held = beside(partial(held_against, picture, cells, known, firsts, now, thresholds))
-    find = partial(_merged_and_found, cells, stops, thresholds, raw, no_backdrop)
+    find = partial(_merged_and_found, cells, stops, thresholds, raw, no_backdrop, beside)
     merged, found = find(known)
     steady = held()
     shift = lies_at(steady, known)
@@ -209,7 +209,7 @@ def look(
     parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
     luminance = luminance_of(cells.light)
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
-    points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]))
+    points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]), beside)
     counts = _counted(cells.top, points, 256, beside)
     radiance, change = joined()
     return Look(
@@ -283,22 +283,28 @@ def _joined(
 
 
 def _merged_and_found(
-    cells: Cells, stops: float | None, thresholds: Thresholds, raw: bool, no_backdrop: bool, known: Radiance | None
+    cells: Cells,
+    stops: float | None,
+    thresholds: Thresholds,
+    raw: bool,
+    no_backdrop: bool,
+    beside: Beside,
+    known: Radiance | None,
 ) -> tuple[Merged | None, Found | None]:
     """Return the setup's light with this frame's, and the backdrop."""
     own = None if known is None else known.of(raw)
     merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
-    return merged, None if no_backdrop else _find(cells, merged, thresholds)
+    return merged, None if no_backdrop else _find(cells, merged, thresholds, beside)
 
 
-def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds) -> Found | None:
+def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: Beside) -> Found | None:
     """Return the backdrop, from all that the setup's frames show together."""
     if merged is None:
-        return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH)
+        return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH, beside)
     light = merged.at(merged.most_stops)
     # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place here.
     over = max(float(np.median(brightest(light[::4, ::4]))), 1.0)
-    return find_backdrop(light / np.float32(over), thresholds.backdrop, merged.weight[..., 0] == 0)
+    return find_backdrop(light / np.float32(over), thresholds.backdrop, merged.weight[..., 0] == 0, beside)
 
 
 _BANDS = 8
@@ -327,17 +333,19 @@ def _part_of_point() -> NDArray[np.uint8]:
 _PART_OF_POINT = _part_of_point()
 
 
-def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.uint8]:
+def parts_of_points(
+    parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: tuple[int, int], beside: Beside = when_asked
+) -> NDArray[np.uint8]:
     """
     Return the `Part` of each of (rows, columns) points spread evenly over the cells, as many as `shape` says.
 
     Between cells the cover changes evenly, so that the line crosses them at any angle.
     """
     size = shape[1], shape[0]
+    of_cell = beside(lambda: cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST))
     wide = cv2.resize(cover, size, interpolation=cv2.INTER_LINEAR)
     behind = cv2.threshold(wide, 127, _BEHIND, cv2.THRESH_BINARY)[1]
-    of_cell = cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST)
-    points: Any = cv2.LUT(cv2.add(of_cell, behind), _PART_OF_POINT)
+    points: Any = cv2.LUT(cv2.add(of_cell(), behind), _PART_OF_POINT)
     return points  # type: ignore[no-any-return]
 
 

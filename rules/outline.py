@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest
 from lampblack.rules.distribution import percentile
 
@@ -130,12 +131,22 @@ def like_backdrop(a_code: Grid, off: Grid, plain: Mask, reach: int, most_codes: 
 _NOWHERE = np.float32(1e6)
 
 
-def off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
+def off_backdrop(light: Grid, plain: Mask, reach: int, beside: Beside = when_asked) -> Grid:
     """
     Return how far each cell's light lies outside of all that the plain backdrop has within reach; 0 where it has none.
 
     Outside of all: the edge of a shadow on the backdrop lies between its two sides, and is backdrop.
     """
+    rows, near = len(light), reach + 1  # so far a cell is told by those around it
+    if rows < 4 * near:
+        return _off_backdrop(light, plain, reach)
+    middle = rows // 2
+    upper, lower = slice(0, middle + near), slice(middle - near, rows)
+    below = beside(lambda: _off_backdrop(light[lower], plain[lower], reach)[near:])
+    return np.concatenate([_off_backdrop(light[upper], plain[upper], reach)[:middle], below()])
+
+
+def _off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
     there = plain.astype(np.float32)
     near = np.maximum(cv2.blur(there, (3, 3)), np.float32(0.1))
     calm = cv2.divide(cv2.blur(cv2.multiply(light, cv2.merge([there] * 3)), (3, 3)), cv2.merge([near] * 3))
