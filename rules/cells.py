@@ -23,8 +23,7 @@ from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, srgb_to_linear
 CELLS_ACROSS = 600
 _STRIDE_FROM = 8  # pixels along a cell, from which so many of them, evenly spread, tell as much as all
 _STEP = 4
-_ROWS = 16  # of cells in one band, and
-_BAND = 64  # of pixels: what is worked on stays inside the processor's cache
+_ROWS = 16  # of cells in one band: what is worked on stays inside the processor's cache
 
 _LIGHT_8 = LIGHT_OF_CODE.astype(np.float32)
 _LIGHT_16 = srgb_to_linear(np.arange(65536) / 65535).astype(np.float32)
@@ -59,8 +58,8 @@ class Cells:
     share of pixels at the white level, by channel. clipped_any: the same, any channel. over_patch: share of
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
-    code of the pixels looked at, `step` of them along a cell. clipped_pixels: how many of all the frame's pixels have
-    a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end: the last code of
+    code of the pixels looked at, `step` of them along a cell. clipped_frame: share of the frame's pixels (raw: all of
+    them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end: the last code of
     the camera's curve (raw: 255). Raw only: level, like
     `top`, the brightest channel's share of saturation in the bins of `raw.EDGES`; noise, that of one sample. Raw light
     is that of a plain development.
@@ -73,7 +72,7 @@ class Cells:
     over_patch: Grid
     all_white: Grid
     top: Codes
-    clipped_pixels: int
+    clipped_frame: float
     white_code: int
     end: int
     level: NDArray[np.uint16] | None = None
@@ -95,8 +94,8 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
     """
     Reduce a picture to cells, band by band, so that no full-size copy is made.
 
-    The frame's own clipping is counted on every pixel. In cells of many pixels sixteen are looked at, nearly four
-    million a frame, so that a share is off by less than a hundredth of a point.
+    In cells of many pixels sixteen are looked at, nearly four million a frame, so that a share is off by less than a
+    hundredth of a point.
     """
     side = max(1, round(max(picture.width, picture.height) / CELLS_ACROSS))
     rows, columns = picture.height // side, picture.width // side
@@ -129,7 +128,6 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
         if most > clean:
             grids["all_white"][first:last] = _share_above(cv2.min(cv2.min(red, green), blue), clean, size)
 
-    clipped_pixels = beside(lambda: _count_clipped(picture, white))
     each(take, range(0, rows, _ROWS), beside)
     return Cells(
         side=side,
@@ -139,7 +137,7 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
         over_patch=grids["over_patch"],
         all_white=grids["all_white"],
         top=top,
-        clipped_pixels=clipped_pixels(),
+        clipped_frame=float(np.count_nonzero(top > white)) / top.size,
         white_code=white_code,
         end=end,
     )
@@ -218,23 +216,6 @@ def _counts(codes: Any) -> NDArray[np.int64]:
     """Return how often each 8-bit code is there."""
     counts = cv2.calcHist([np.ascontiguousarray(codes)], [0], None, [256], [0, 256])
     return np.asarray(counts.ravel(), np.int64)
-
-
-def _count_clipped(picture: Picture, white: int) -> int:
-    """Return how many of all the frame's pixels have a channel above a code."""
-    clipped = 0
-    planes = [
-        np.empty((_BAND, picture.width), np.uint8) for _ in range(3)
-    ]  # kept: fresh memory costs more than the work
-    for first in range(0, picture.height, _BAND):
-        band = _eight_bit(picture.codes[first : first + _BAND])
-        if cv2.minMaxLoc(band.reshape(len(band), -1))[1] <= white:
-            continue
-        red, green, blue = (plane[: len(band)] for plane in planes)
-        cv2.split(band, [red, green, blue])
-        cv2.max(cv2.max(red, green, dst=red), blue, dst=red)
-        clipped += cv2.countNonZero(cv2.threshold(red, white, 255, cv2.THRESH_BINARY, dst=red)[1])
-    return clipped
 
 
 def _mean(values: Any, size: tuple[int, int]) -> Any:

@@ -144,12 +144,14 @@ class Look:
     @property
     def backdrop(self) -> Mask:
         """Return the backdrop's cells, the mixed ones too."""
-        return (self.parts == Part.BACKDROP) | (self.parts == Part.MIXED)
+        mask: Mask = (self.parts == Part.BACKDROP) | (self.parts == Part.MIXED)
+        return mask
 
     @property
     def subject(self) -> Mask:
         """Return the subject's cells, its glints too."""
-        return (self.parts == Part.SUBJECT) | (self.parts == Part.GLINT)
+        mask: Mask = (self.parts == Part.SUBJECT) | (self.parts == Part.GLINT)
+        return mask
 
     def points(self, shape: tuple[int, ...]) -> NDArray[np.uint8]:
         """Return the `Part` of (rows, columns) points spread evenly over the cells."""
@@ -221,7 +223,7 @@ def look(
         counts=counts,
         white_code=cells.white_code,
         end=cells.end,
-        clipped_frame=cells.clipped_pixels / (picture.width * picture.height),
+        clipped_frame=cells.clipped_frame,
         clipped=_mean_by_channel(cells.clipped, subject),
         mid_light=mid_light_of(luminance[subject], raw=raw),
         parts=parts,
