@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, when_asked
-from lampblack.rules.cells import brightest, pieces_of
+from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.outline import (
     Grid,
@@ -65,7 +65,11 @@ class Found:
 
 
 def find_backdrop(
-    light: Grid, search: BackdropSearch, clipped: Mask | None = None, beside: Beside = when_asked
+    light: Grid,
+    search: BackdropSearch,
+    clipped: Mask | None = None,
+    grain: Grid | None = None,
+    beside: Beside = when_asked,
 ) -> Found | None:
     """
     Return the backdrop, or None when no plain surface lies behind the subject.
@@ -74,10 +78,11 @@ def find_backdrop(
         light: (rows, columns, 3) linear light; values over 1 are welcome (a merged picture).
         search: the thresholds.
         clipped: (rows, columns) where the light is not known for being too bright.
+        grain: (rows, columns, 3) the light's noise where it is known, its standard deviation.
         beside: how to begin what needs nothing of what comes next.
     """
-    coded = _coded(light)
-    step = _step(coded)
+    coded, noise = _coded(light, grain, search)
+    step = _step(coded, noise, search)
     reach = _reached(_edges(step, clipped, search), coded, search)
     if reach is None:
         return None
@@ -109,22 +114,46 @@ def _gap(search: BackdropSearch, grid: Mask) -> int:
     return max(1, round(search.gap_share * longer))
 
 
-def _coded(light: Grid) -> Grid:
-    """Return sRGB codes, carried on above white, with the finest grain taken off (median of 5 x 5 cells)."""
-    x = np.maximum(np.asarray(light, np.float32), 0)
+def _coded(light: Grid, grain: Grid | None, search: BackdropSearch) -> tuple[Grid, Grid | None]:
+    """
+    Return sRGB codes, carried on above white, with the finest grain taken off (median of 5 x 5 cells).
+
+    And by how much noise alone makes them differ from cell to cell, where it is known. Where that would drown even
+    strong edges in a half of the picture, it is first smoothed until it doesn't, at the cost of finer things.
+    """
+    light, noise = np.asarray(light, np.float32), None
+    if grain is not None:
+        noise = _STEPS_OF_NOISE * grain / light_per_code(light)[..., None]
+        some = noise[::3, ::3]
+        best, worst = (middle(of(some).ravel()) for of in (darkest, brightest))
+        if worst > search.weak_edge_codes:
+            over = best / search.strong_edge_codes
+            wide = float(np.clip(np.sqrt(max(over - 1, 0) / _CALMED), _NARROWEST, _WIDEST))
+            light = cv2.GaussianBlur(light, (0, 0), wide)
+            noise /= np.float32(1 + _CALMED * wide**2)
+    x = np.maximum(light, 0)
     coded = x ** np.float32(1 / 2.4)
     coded *= 1.055
     coded -= 0.055
     np.copyto(coded, 12.92 * x, where=x <= 0.0031308)
     coded *= np.float32(255)
     calm: Grid = cv2.medianBlur(coded, 5) if min(coded.shape[:2]) >= 5 else coded  # type: ignore[assignment]
-    return calm
+    return calm, noise
 
 
-def _step(coded: Grid) -> Grid:
-    """Return by how many codes neighbouring cells differ, the worst channel counting."""
+_STEPS_OF_NOISE, _CALMED = 0.55, 0.64
+"""Of noise of standard deviation 1 and 5 x 5 medians one step in ten thousand is larger than this; after a Gaussian of
+so many cells, smaller by 1 + 0.64 times their square. Both counted on four million simulated cells."""
+_NARROWEST, _WIDEST = 0.7, 3.0  # cells
+
+
+def _step(coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
+    """Return by how many codes neighbouring cells differ, the worst channel counting, noise held under strong edges."""
     across, down = cv2.Scharr(coded, cv2.CV_32F, 1, 0), cv2.Scharr(coded, cv2.CV_32F, 0, 1)
-    step: Grid = brightest(cv2.magnitude(across, down)) / np.float32(32)
+    steps = cv2.magnitude(across, down) / np.float32(32)
+    if noise is not None:
+        steps /= np.maximum(noise / np.float32(search.strong_edge_codes), 1)
+    step: Grid = brightest(steps)
     return step
 
 

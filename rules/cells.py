@@ -50,6 +50,27 @@ class Noise:
 
 
 @dataclass(frozen=True, eq=False)
+class Grain:
+    """
+    Noise of cells: that of one sample, to_light: (3, 3) from channels to linear sRGB, samples: (3,) of each in a cell.
+    """
+
+    noise: Noise
+    to_light: NDArray[np.float64]
+    samples: NDArray[np.float64]
+
+    def of(self, light: Grid) -> Grid:
+        """Return the standard deviation of cells' (rows, columns, 3) light, 1 at white."""
+        # It changes as light does, slowly but for edges: there one cell in nine tells enough.
+        some = cv2.blur(light, (3, 3))[1::3, 1::3]
+        levels = np.maximum(cv2.transform(some, np.linalg.inv(self.to_light).astype(np.float32)), 0)
+        variance = (np.float32(self.noise.read**2) + np.float32(self.noise.gain) * levels) / self.samples
+        mixed = cv2.transform(variance.astype(np.float32), (self.to_light**2).astype(np.float32))
+        wide: Any = cv2.resize(cv2.sqrt(mixed), light.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        return wide  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, eq=False)
 class Cells:
     """
     A picture in cells; grids are (rows, columns), a border of less than one cell at right and bottom is left out.
@@ -59,10 +80,9 @@ class Cells:
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
     code of the pixels looked at, `step` of them along a cell. clipped_frame: share of the frame's pixels (raw: all of
-    them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end: the last code of
-    the camera's curve (raw: 255). Raw only: level, like
-    `top`, the brightest channel's share of saturation in the bins of `raw.EDGES`; noise, that of one sample. Raw light
-    is that of a plain development.
+    them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end: the
+    last code of the camera's curve (raw: 255). Raw only: level, like `top`, the brightest channel's share of saturation
+    in the bins of `raw.EDGES`; noise, that of one sample; grain, that of cells. Raw light is that of a plain development.
     """
 
     side: int
@@ -77,6 +97,7 @@ class Cells:
     end: int
     level: NDArray[np.uint16] | None = None
     noise: Noise | None = None
+    grain: Grain | None = None
 
     @property
     def shape(self) -> tuple[int, int]:

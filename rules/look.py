@@ -302,11 +302,14 @@ def _merged_and_found(
 def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: Beside) -> Found | None:
     """Return the backdrop, from all that the setup's frames show together."""
     if merged is None:
-        return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH, beside)
+        grain = None if cells.grain is None else cells.grain.of(cells.light)
+        return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH, grain, beside)
     light = merged.at(merged.most_stops)
+    grain = None if cells.grain is None else cells.grain.of(light)
     # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place here.
     over = max(float(np.median(brightest(light[::4, ::4]))), 1.0)
-    return find_backdrop(light / np.float32(over), thresholds.backdrop, merged.weight[..., 0] == 0, beside)
+    light, grain = light / np.float32(over), None if grain is None else grain / np.float32(over)
+    return find_backdrop(light, thresholds.backdrop, merged.weight[..., 0] == 0, grain, beside)
 
 
 _BANDS = 8

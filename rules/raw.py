@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, Noise, brightest
+from lampblack.rules.cells import CELLS_ACROSS, Cells, Grain, Grid, Noise, brightest
 from lampblack.rules.frame import Plane, Sensor
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
@@ -173,6 +173,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_ask
         [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros_like(any_full)]
         for c in range(3)
     ]
+    told = noise()
     clipped = each(lambda flags: _share(_either(flags)[on_cells], size), [*of_channel, [any_full]], beside)
     return Cells(
         side=sensor.period[0] * side,
@@ -186,8 +187,19 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_ask
         white_code=255,
         end=255,
         level=_levels(_highest(sensor, points, light), any_full[some]),
-        noise=noise(),
+        noise=told,
+        grain=_grain(sensor, told, side),
     )
+
+
+def _grain(sensor: Sensor, noise: Noise, side: int) -> Grain | None:
+    """Return the noise of cells so many planes' samples along; None where it can't be told."""
+    if noise.read == _NO_LIGHT:
+        return None
+    of_channel = np.bincount([plane.channel for plane in sensor.planes], minlength=3)
+    # A sensor without colours: its one channel stands for all.
+    samples = np.where(of_channel, of_channel, of_channel.max()) * float(side * side)
+    return Grain(noise, sensor.to_srgb @ np.diag(sensor.balance), samples)
 
 
 def _from(samples: NDArray[np.uint16], level: float) -> NDArray[np.uint8]:
