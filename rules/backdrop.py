@@ -249,10 +249,13 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
         return None
     kinds = {"backdrop": labels == main, "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
-    for other in np.flatnonzero(held > search.least_rim / 12):
+    for other in np.flatnonzero(held > search.least_rim / 50):
         if other != main:
             piece = labels == other
-            kinds[_beside(coded, labels == main, piece, gap, search)] |= piece
+            kind = _beside(coded, labels == main, piece, gap, search)
+            # Low at the side there may be little of the backdrop, and of a card or a table too little to say so.
+            if kind == "backdrop" or held[other] > search.least_rim / 12:
+                kinds[kind] |= piece
     reached = dilated(kinds["backdrop"], gap) & calm
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
@@ -274,8 +277,20 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
         return "backdrop" if alike else "else"
     if _apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
-    # A table or a sitter touches the bottom and not the top.
-    return "else" if other[-3:].any() and not other[:3].any() else "intruder"
+    # A table or a sitter touches the bottom and not the top; and a part of the subject has more of it beside it.
+    if other[-3:].any() and not other[:3].any():
+        return "else"
+    line = _outline(other)
+    return "intruder" if np.count_nonzero(line & meeting) >= search.open_share * np.count_nonzero(line) else "else"
+
+
+def _outline(piece: Mask) -> Mask:
+    """Return the cells along a piece's outer edge, the frame's border left out."""
+    drawn = np.zeros(piece.shape, np.uint8)
+    contours, _ = cv2.findContours(piece.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    cv2.drawContours(drawn, contours, -1, (1,))
+    drawn[:2] = drawn[-2:] = drawn[:, :2] = drawn[:, -2:] = 0
+    return drawn > 0
 
 
 def _apart(coded: Grid, one: Mask, other: Mask) -> float:

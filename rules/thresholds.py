@@ -68,6 +68,7 @@ class BackdropSearch:
     other_side_stops: float
     tint_stops: float
     meeting_share: float
+    open_share: float
     crease_stops: float
     hole_stops: float
     near_share: float
