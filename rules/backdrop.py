@@ -83,7 +83,8 @@ def find_backdrop(
     """
     coded, noise = _coded(light, grain, search)
     step = _step(coded, noise, search)
-    reach = _reached(_edges(step, clipped, search), coded, search)
+    edges = _edges(step, clipped, search)
+    reach = _reached(edges & ~_shadow_edges(edges, coded, search), coded, search)
     if reach is None:
         return None
     reached, intruder, other = reach
@@ -129,7 +130,7 @@ def _coded(light: Grid, grain: Grid | None, search: BackdropSearch) -> tuple[Gri
         if worst > search.weak_edge_codes:
             over = best / search.strong_edge_codes
             wide = float(np.clip(np.sqrt(max(over - 1, 0) / _CALMED), _NARROWEST, _WIDEST))
-            light = cv2.GaussianBlur(light, (0, 0), wide)
+            light = np.asarray(cv2.GaussianBlur(light, (0, 0), wide), np.float32)
             noise /= np.float32(1 + _CALMED * wide**2)
     x = np.maximum(light, 0)
     coded = x ** np.float32(1 / 2.4)
@@ -149,12 +150,18 @@ _NARROWEST, _WIDEST = 0.7, 3.0  # cells
 
 def _step(coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
     """Return by how many codes neighbouring cells differ, the worst channel counting, noise held under strong edges."""
-    across, down = cv2.Scharr(coded, cv2.CV_32F, 1, 0), cv2.Scharr(coded, cv2.CV_32F, 0, 1)
-    steps = cv2.magnitude(across, down) / np.float32(32)
+    steps = _steps(coded)
     if noise is not None:
         steps /= np.maximum(noise / np.float32(search.strong_edge_codes), 1)
     step: Grid = brightest(steps)
     return step
+
+
+def _steps(coded: Grid) -> Grid:
+    """Return the steps of each channel, (rows, columns, 3), in codes a cell."""
+    across, down = cv2.Scharr(coded, cv2.CV_32F, 1, 0), cv2.Scharr(coded, cv2.CV_32F, 0, 1)
+    steps: Any = cv2.magnitude(across, down)
+    return np.asarray(steps, np.float32) / np.float32(32)
 
 
 def _edges(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
@@ -173,6 +180,30 @@ def _edges(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
     strong = sharp > max(search.strong_edge_codes, 2 * search.edge_over_noise * noise)
     edges = touching(weak, strong)
     return edges | _straight_on(edges, search)
+
+
+def _shadow_edges(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask:
+    """
+    Return the edges that are a shadow's: soft, and of no colour of their own.
+
+    A thing's outline is as sharp as the lens draws it; a shadow's grows soft with its distance, and dims all channels
+    alike. Soft is a step that is hardly less in a picture smoothed over three cells. Near sharp ones nothing is taken
+    away: where a shadow runs up to a thing it would open its outline.
+    """
+    smoothed: Any = cv2.GaussianBlur(coded, (0, 0), _SMOOTHED)
+    fine, smooth = _steps(coded), _steps(smoothed)
+    around = cv2.dilate(brightest(smooth), np.ones((3, 3), np.uint8))
+    soft = brightest(fine) < search.sharp_times * around
+    shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
+    most = brightest(shares)
+    alike = most - darkest(shares) < search.shadow_tint * most
+    shadow = edges & soft & alike
+    alone: Mask = shadow & ~dilated(edges & ~shadow, 2)
+    return alone
+
+
+_SMOOTHED = 3.0  # cells
+_DARKEST_TO_TELL = 8.0  # code; below, channels differ by noise
 
 
 def _gone_on(step: Grid, clipped: Mask, search: BackdropSearch) -> Grid:
@@ -253,8 +284,10 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
         if other != main:
             piece = labels == other
             kind = _beside(coded, labels == main, piece, gap, search)
-            # Low at the side there may be little of the backdrop, and of a card or a table too little to say so.
-            if kind == "backdrop" or held[other] > search.least_rim / 12:
+            # Low at the side there may be little of the backdrop to see, which then must be the more like it.
+            if held[other] > search.least_rim / 12 or (
+                kind == "backdrop" and _tint(coded, labels == main, piece) < search.tint_stops / 2
+            ):
                 kinds[kind] |= piece
     reached = dilated(kinds["backdrop"], gap) & calm
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
@@ -277,9 +310,11 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
         return "backdrop" if alike else "else"
     if _apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
-    # A table or a sitter touches the bottom and not the top; and a part of the subject has more of it beside it.
-    if other[-3:].any() and not other[:3].any():
-        return "else"
+    # A table or a sitter touches the bottom and not the top; a stand or a card by the side often both. What touches but
+    # the side is a card if it has backdrop along its outline, and part of the subject if it has more of that.
+    low, high = bool(other[-3:].any()), bool(other[:3].any())
+    if low or high:
+        return "intruder" if high else "else"
     line = _outline(other)
     return "intruder" if np.count_nonzero(line & meeting) >= search.open_share * np.count_nonzero(line) else "else"
 
@@ -327,7 +362,7 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
 
     They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
     to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
-    would be idle.
+    would be idle. And a pale thing before white has its light too, but backdrop all round beyond its outline.
     """
     found = np.zeros_like(backdrop)
     thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
@@ -342,9 +377,14 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
         off = _stops_off(coded[piece], behind[piece])
         alike_there = enclosed.mean() > 0.7 and middle(off) < search.hole_stops
-        if alike_there and _as_plain(step, piece, backdrop, near):
+        beyond = dilated(piece, _RIM + 2) & ~dilated(piece, _RIM)
+        cut_off = backdrop[beyond].mean() < search.hole_open_share
+        if alike_there and cut_off and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
     return found
+
+
+_RIM = 3  # cells: an outline is no wider
 
 
 def _carried_on(coded: Grid, backdrop: Mask) -> Grid:

@@ -52,7 +52,9 @@ class Noise:
 @dataclass(frozen=True, eq=False)
 class Grain:
     """
-    Noise of cells: that of one sample, to_light: (3, 3) from channels to linear sRGB, samples: (3,) of each in a cell.
+    Noise of cells: that of one sample, and how many of each channel (3,) a cell has.
+
+    to_light: (3, 3) from channels to linear sRGB.
     """
 
     noise: Noise
@@ -80,9 +82,10 @@ class Cells:
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
     code of the pixels looked at, `step` of them along a cell. clipped_frame: share of the frame's pixels (raw: all of
-    them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end: the
-    last code of the camera's curve (raw: 255). Raw only: level, like `top`, the brightest channel's share of saturation
-    in the bins of `raw.EDGES`; noise, that of one sample; grain, that of cells. Raw light is that of a plain development.
+    them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end:
+    the last code of the camera's curve (raw: 255). Raw only: level, like `top`, the brightest channel's share of
+    saturation in the bins of `raw.EDGES`; noise, that of one sample; grain, that of cells. Raw light is that of a plain
+    development.
     """
 
     side: int

@@ -62,6 +62,8 @@ class BackdropSearch:
     weak_edge_codes: float
     strong_edge_codes: float
     edge_over_noise: float
+    sharp_times: float
+    shadow_tint: float
     most_noise_codes: float
     straight_share: float
     gap_share: float
@@ -71,6 +73,7 @@ class BackdropSearch:
     open_share: float
     crease_stops: float
     hole_stops: float
+    hole_open_share: float
     near_share: float
     telling_code: float
     black_under_stops: float
