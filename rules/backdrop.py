@@ -289,8 +289,36 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
                 kind == "backdrop" and _tint(coded, labels == main, piece) < search.tint_stops / 2
             ):
                 kinds[kind] |= piece
-    reached = dilated(kinds["backdrop"], gap) & calm
+    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
+
+
+def _without_leaks(reached: Mask, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
+    """
+    Return what was reached, without rooms behind a narrow neck that have another light than what lies before it.
+
+    An outline that fades into the backdrop somewhere lets the search into the subject. Backdrop in a corner has the
+    light of the backdrop next to it.
+    """
+    wide = _LEAK_GAPS * gap
+    count, labels = cv2.connectedComponents(eroded(reached, wide).astype(np.uint8), connectivity=4)
+    if count <= 2:
+        return reached
+    sizes = np.bincount(labels.ravel())
+    sizes[0] = 0
+    main = labels == int(sizes.argmax())
+    before = dilated(main, wide + 1)
+    leaks = np.zeros_like(reached)
+    for room in np.flatnonzero(sizes >= _LEAST_PIECE * reached.size):
+        piece = labels == room
+        near = dilated(piece, 4 * wide) & main
+        if room != sizes.argmax() and near.any():
+            other = _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
+            leaks |= dilated(piece, wide + 2) if other else False
+    return reached & ~(leaks & ~before)
+
+
+_LEAK_GAPS = 3  # times as wide as a gap in an edge that lets nothing through
 
 
 def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSearch) -> str:

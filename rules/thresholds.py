@@ -71,6 +71,7 @@ class BackdropSearch:
     tint_stops: float
     meeting_share: float
     open_share: float
+    leak_stops: float
     crease_stops: float
     hole_stops: float
     hole_open_share: float
