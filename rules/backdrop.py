@@ -41,8 +41,7 @@ __all__ = ["Found", "Mask", "find_backdrop"]
 
 _STEP_SCALE = 8.0  # of a step in a byte, for the filters that only take bytes
 _LINE_WIDTH = 6  # cells: a straight edge, blurred, is no wider
-_LEAST_PIECE = 5e-4  # share of the frame; smaller islands and holes are specks
-_LEAST_HOLE = 1e-3  # ... and a hole through the subject smaller than this isn't looked for
+_LEAST_PIECE = 1.5e-4  # share of the frame; smaller islands and holes are specks
 
 
 @dataclass(frozen=True, eq=False)
@@ -400,7 +399,7 @@ def _holes(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> M
     near = max(4, round(search.near_share * max(backdrop.shape)))
     behind = _carried_on(coded, backdrop)
     alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
-    for piece in _pieces(alike, _LEAST_HOLE):
+    for piece in _pieces(alike, _LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
         off = _stops_off(coded[piece], behind[piece])
