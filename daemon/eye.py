@@ -11,8 +11,10 @@ import contextlib
 import ctypes
 import multiprocessing
 import os
+import pickle
 import resource
 import signal
+import tempfile
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -20,6 +22,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
+from multiprocessing.reduction import DupFd
 from typing import Any
 
 import cv2
@@ -72,6 +75,54 @@ class _Waits:
     """Sent by a worker that can't go on without the light."""
 
 
+class _Laid:
+    """Sent by a worker whose answer lies on the shelf."""
+
+
+class _Shelf:
+    """
+    Where a worker lays its answers, in memory that its owner sees too.
+
+    They are megabytes, and a pipe hands them over in small portions, one waiting for the other.
+    """
+
+    def __init__(self, handle: int) -> None:
+        """Take the handle of a file that nobody else uses."""
+        self._handle = handle
+
+    @classmethod
+    def empty(cls) -> _Shelf:
+        """Return a new one: a file without a name, in memory where the system has such."""
+        if hasattr(os, "memfd_create"):
+            return cls(os.memfd_create("lampblack-eye"))
+        with tempfile.TemporaryFile() as file:
+            return cls(os.dup(file.fileno()))
+
+    def __reduce__(self) -> Any:
+        """Go along with a process that is begun."""
+        return _shelf_of, (DupFd(self._handle),)
+
+    def lay(self, answer: Seen | Shown | Refused) -> None:
+        """Lay an answer there, in place of the one before."""
+        os.lseek(self._handle, 0, os.SEEK_SET)
+        with open(self._handle, "wb", closefd=False) as file:
+            pickle.dump(answer, file, pickle.HIGHEST_PROTOCOL)
+
+    def take(self) -> Any:
+        """Return what was laid there last."""
+        os.lseek(self._handle, 0, os.SEEK_SET)
+        with open(self._handle, "rb", closefd=False) as file:
+            return pickle.load(file)  # noqa: S301 - as a pipe would
+
+    def close(self) -> None:
+        """Let go of it."""
+        os.close(self._handle)
+
+
+def _shelf_of(handle: Any) -> _Shelf:
+    return _Shelf(handle.detach())
+
+
 class Eye:
     """
     Opens a worker when first needed; `see` may be called from any one thread at a time.
@@ -84,6 +135,7 @@ class Eye:
         """Take the thresholds, and on how many threads it may work; no process is started yet."""
         self._thresholds, self._threads = thresholds, threads
         self._process: Any = None
+        self._shelf: _Shelf | None = None
         self.pipe: Connection | None = None
         """To the worker, if there is one."""
 
@@ -93,9 +145,10 @@ class Eye:
             self.close()
             spawn = multiprocessing.get_context("spawn")
             self.pipe, theirs = spawn.Pipe()
+            self._shelf = _Shelf.empty()
             self._process = spawn.Process(
                 target=_work,
-                args=(theirs, self._thresholds, self._threads),
+                args=(theirs, self._thresholds, self._threads, self._shelf),
                 name="lampblack-eye",
                 daemon=True,
             )
@@ -145,10 +198,16 @@ class Eye:
         """Return the frame, or why it can't be measured; None: it waits to be told. Blocks until there is something."""
         assert self.pipe is not None
         try:
-            said: Seen | Refused | _Waits = self.pipe.recv()
+            said = self._received()
         except (EOFError, OSError):
             return self.give_up(_CRASHED)
         return None if isinstance(said, _Waits) else said
+
+    def _received(self) -> Any:
+        assert self.pipe is not None
+        assert self._shelf is not None
+        said = self.pipe.recv()
+        return self._shelf.take() if isinstance(said, _Laid) else said
 
     def give_up(self, reason: str) -> Refused:
         """End the worker in the midst of its file; return that as a refusal."""
@@ -167,7 +226,7 @@ class Eye:
         try:
             self.pipe.send(job)
             if self.pipe.poll(timeout_s):
-                answer: Seen | Shown | Refused = self.pipe.recv()
+                answer: Seen | Shown | Refused = self._received()
                 return answer
         except (EOFError, OSError):
             return self.give_up(_CRASHED)
@@ -183,6 +242,9 @@ class Eye:
         if self.pipe is not None:
             self.pipe.close()
             self.pipe = None
+        if self._shelf is not None:
+            self._shelf.close()
+            self._shelf = None
         if self._process is not None:
             self._process.kill()
             self._process.join()
@@ -232,7 +294,7 @@ def _keep_memory() -> None:
             libc.mallopt(what, value)
 
 
-def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None) -> None:
+def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None, shelf: _Shelf | None = None) -> None:
     _keep_memory()
     if threads is not None:
         cv2.setNumThreads(threads)
@@ -243,7 +305,12 @@ def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None) 
     try:
         while True:
             job: _Job | _ShowJob = pipe.recv()
-            pipe.send(_see(job, thresholds, partial(_asked_light, pipe), means))
+            answer = _see(job, thresholds, partial(_asked_light, pipe), means)
+            if shelf is None:
+                pipe.send(answer)
+            else:
+                shelf.lay(answer)
+                pipe.send(_Laid())
     except (EOFError, OSError):  # whoever asked is gone, maybe killed while we looked
         os._exit(0)
 

@@ -144,14 +144,14 @@ class Look:
     @property
     def backdrop(self) -> Mask:
         """Return the backdrop's cells, the mixed ones too."""
-        mask: Mask = (self.parts == Part.BACKDROP) | (self.parts == Part.MIXED)
-        return mask
+        backdrop: Mask = (self.parts == Part.BACKDROP) | (self.parts == Part.MIXED)
+        return backdrop
 
     @property
     def subject(self) -> Mask:
         """Return the subject's cells, its glints too."""
-        mask: Mask = (self.parts == Part.SUBJECT) | (self.parts == Part.GLINT)
-        return mask
+        subject: Mask = (self.parts == Part.SUBJECT) | (self.parts == Part.GLINT)
+        return subject
 
     def points(self, shape: tuple[int, ...]) -> NDArray[np.uint8]:
         """Return the `Part` of (rows, columns) points spread evenly over the cells."""
