@@ -76,14 +76,14 @@ class _Waits:
 
 
 class _Laid:
-    """Sent by a worker whose answer lies on the shelf."""
+    """Sent instead of what lies on the shelf."""
 
 
 class _Shelf:
     """
-    Where a worker lays its answers, in memory that its owner sees too.
+    Memory that a worker and its owner both see: what one lays there the other takes, each in turn.
 
-    They are megabytes, and a pipe hands them over in small portions, one waiting for the other.
+    Looks are megabytes, and a pipe hands them over in small portions, one waiting for the other.
     """
 
     def __init__(self, handle: int) -> None:
@@ -102,14 +102,14 @@ class _Shelf:
         """Go along with a process that is begun."""
         return _shelf_of, (DupFd(self._handle),)
 
-    def lay(self, answer: Seen | Shown | Refused) -> None:
-        """Lay an answer there, in place of the one before."""
+    def lay(self, thing: Any) -> None:
+        """Lay something there, in place of what was there before."""
         os.lseek(self._handle, 0, os.SEEK_SET)
         with open(self._handle, "wb", closefd=False) as file:
-            pickle.dump(answer, file, pickle.HIGHEST_PROTOCOL)
+            pickle.dump(thing, file, pickle.HIGHEST_PROTOCOL)
 
     def take(self) -> Any:
-        """Return what was laid there last."""
+        """Return what lies there."""
         os.lseek(self._handle, 0, os.SEEK_SET)
         with open(self._handle, "rb", closefd=False) as file:
             return pickle.load(file)  # noqa: S301 - as a pipe would
@@ -117,6 +117,27 @@ class _Shelf:
     def close(self) -> None:
         """Let go of it."""
         os.close(self._handle)
+
+
+class _Post:
+    """One end of the way between a worker and its owner, who write to each other in turn."""
+
+    def __init__(self, pipe: Connection, shelf: _Shelf | None) -> None:
+        """Take the pipe, by which is told that something has come, and the shelf for what is large, if there is one."""
+        self._pipe, self._shelf = pipe, shelf
+
+    def send(self, thing: Any) -> None:
+        """Hand something over."""
+        if self._shelf is None:
+            self._pipe.send(thing)
+        else:
+            self._shelf.lay(thing)
+            self._pipe.send(_Laid())
+
+    def recv(self) -> Any:
+        """Return what was handed over; blocks until something is."""
+        said = self._pipe.recv()
+        return self._shelf.take() if self._shelf is not None and isinstance(said, _Laid) else said
 
 
 def _shelf_of(handle: Any) -> _Shelf:
@@ -186,28 +207,27 @@ class Eye:
         self.open()
         assert self.pipe is not None
         with contextlib.suppress(OSError):  # it died: `answer` says so
-            self.pipe.send(_Job(path, partner, None, backdrop, given, waits=True))
+            self._post.send(_Job(path, partner, None, backdrop, given, waits=True))
 
     def tell(self, known: Radiance | None) -> None:
         """Tell the light that the file begun is to be measured by."""
         assert self.pipe is not None
         with contextlib.suppress(OSError):  # likewise
-            self.pipe.send(known)
+            self._post.send(known)
 
     def answer(self) -> Seen | Refused | None:
         """Return the frame, or why it can't be measured; None: it waits to be told. Blocks until there is something."""
         assert self.pipe is not None
         try:
-            said = self._received()
+            said = self._post.recv()
         except (EOFError, OSError):
             return self.give_up(_CRASHED)
         return None if isinstance(said, _Waits) else said
 
-    def _received(self) -> Any:
+    @property
+    def _post(self) -> _Post:
         assert self.pipe is not None
-        assert self._shelf is not None
-        said = self.pipe.recv()
-        return self._shelf.take() if isinstance(said, _Laid) else said
+        return _Post(self.pipe, self._shelf)
 
     def give_up(self, reason: str) -> Refused:
         """End the worker in the midst of its file; return that as a refusal."""
@@ -224,9 +244,9 @@ class Eye:
         self.open()
         assert self.pipe is not None
         try:
-            self.pipe.send(job)
+            self._post.send(job)
             if self.pipe.poll(timeout_s):
-                answer: Seen | Shown | Refused = self._received()
+                answer: Seen | Shown | Refused = self._post.recv()
                 return answer
         except (EOFError, OSError):
             return self.give_up(_CRASHED)
@@ -286,7 +306,7 @@ Grids of a few megabytes come and go by the hundred; had anew from the kernel ea
 """
 
 
-def _keep_memory() -> None:
+def keep_memory() -> None:
     """Keep memory that was used once for the next step and the next frame, where the C library can be told to."""
     with contextlib.suppress(OSError, AttributeError):
         libc = ctypes.CDLL(None)
@@ -295,30 +315,25 @@ def _keep_memory() -> None:
 
 
 def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None, shelf: _Shelf | None = None) -> None:
-    _keep_memory()
+    keep_memory()
     if threads is not None:
         cv2.setNumThreads(threads)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
     with contextlib.suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_LIMIT, _MEMORY_LIMIT))
-    means = Means(Room(), when_asked if threads == 1 else _a_thread())
+    post, means = _Post(pipe, shelf), Means(Room(), when_asked if threads == 1 else _a_thread())
     try:
         while True:
-            job: _Job | _ShowJob = pipe.recv()
-            answer = _see(job, thresholds, partial(_asked_light, pipe), means)
-            if shelf is None:
-                pipe.send(answer)
-            else:
-                shelf.lay(answer)
-                pipe.send(_Laid())
+            job: _Job | _ShowJob = post.recv()
+            post.send(_see(job, thresholds, partial(_asked_light, post), means))
     except (EOFError, OSError):  # whoever asked is gone, maybe killed while we looked
         os._exit(0)
 
 
-def _asked_light(pipe: Connection) -> Radiance | None:
+def _asked_light(post: _Post) -> Radiance | None:
     try:
-        pipe.send(_Waits())
-        light: Radiance | None = pipe.recv()
+        post.send(_Waits())
+        light: Radiance | None = post.recv()
     except (EOFError, OSError):  # whoever would tell is gone
         os._exit(0)
     return light

@@ -32,7 +32,7 @@ from lampblack.daemon.clean import clean, clean_name, clean_path
 from lampblack.daemon.config import ConfigError, camera_home, is_shoot, load_thresholds
 from lampblack.daemon.decode import digest_of
 from lampblack.daemon.desk import RETRY_S, Desk
-from lampblack.daemon.eye import Eye, Seen
+from lampblack.daemon.eye import Eye, Seen, keep_memory
 from lampblack.daemon.guess import Guesses
 from lampblack.daemon.hub import Event, Hub
 from lampblack.daemon.intake import (
@@ -1167,4 +1167,5 @@ def serve(
     async def main() -> None:
         await Service(folder, options, parts, tell).run(ready)
 
+    keep_memory()
     asyncio.run(main())
