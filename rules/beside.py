@@ -7,6 +7,7 @@ Rules know no threads. Whoever calls them may hand in how something is begun tha
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from functools import cache
 from typing import Protocol, TypeVar
 
 S = TypeVar("S")
@@ -20,8 +21,8 @@ class Beside(Protocol):
 
 
 def when_asked(work: Callable[[], T], /) -> Callable[[], T]:
-    """Do the work where its result is asked for: nothing goes on beside anything."""
-    return work
+    """Do the work where its result is first asked for: nothing goes on beside anything."""
+    return cache(work)
 
 
 def each(work: Callable[[S], T], parts: Iterable[S], beside: Beside) -> list[T]:

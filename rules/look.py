@@ -185,34 +185,30 @@ def look(
         beside: how to begin what needs nothing of what comes next.
     """
     raw = isinstance(picture, Sensor)
-    firsts = () if known is None else known.tiles
     cells = cells or reduced(picture, thresholds, beside)
-    stops = picture.shot.exposure.stops
-    now = None if stops is None else past_of(cells.light, cells.clipped_any, None, stops)
-    change = NO_CHANGE if now is None else _changed(known, now, thresholds, raw)
-    if change.counts(thresholds):
-        known = None  # what was known is of another light
-    held = beside(partial(held_against, picture, cells, known, firsts, now, thresholds))
-    find = partial(_merged_and_found, cells, stops, thresholds, raw, no_backdrop, beside)
-    merged, found = find(known)
-    steady = held()
-    shift = lies_at(steady, known)
-    if known is not None and np.hypot(*np.subtract(shift, known.shift)) > _OFF_CELLS * cells.side:
-        known = None  # a nudged tripod: what was known lies elsewhere, and was no help
-        merged, found = find(known)
+    scale, stops = _scale(cells, thresholds), picture.shot.exposure.stops
+    lit = beside(partial(_lit, known, cells, stops, thresholds, raw))
+    told = beside(lambda: _told(lit(), known, picture, cells, thresholds))
+    luminance = beside(lambda: luminance_of(cells.light))
+    thin = beside(lambda: Thin.of(cells, scale.bins, luminance()))
+    merged = _merged(cells, stops, raw, known)
+    if lit().known is not known:
+        merged = _merged(cells, stops, raw, lit().known)
+    found = None if no_backdrop else _find(cells, merged, thresholds, beside)
+    before = told()
+    if before.known is not lit().known:  # by then it has been of no help
+        merged = _merged(cells, stops, raw, before.known)
+        found = None if no_backdrop else _find(cells, merged, thresholds, beside)
     if given is not NOTHING_GIVEN and not no_backdrop:
         found = corrected(found, given, cells.light, stops, raw)
     parts = _parts(cells, found)
-    joined = beside(partial(_joined, known, merged, change, cells, now, parts == Part.BACKDROP, thresholds, raw))
-    scale = _scale(cells, thresholds)
+    joined = beside(partial(_joined, before, merged, cells, parts == Part.BACKDROP, thresholds, raw))
     subject = parts == Part.SUBJECT
     heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
     dark = bin_of(scale.white / 2.0**thresholds.highlights.glint_contrast_stops, scale.edges)
     parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
-    luminance = luminance_of(cells.light)
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
-    points = parts_of_points(parts, cover, (cells.top.shape[0], cells.top.shape[1]), beside)
-    counts = _counted(cells.top, points, 256, beside)
+    counts, levels = _counted(cells, scale, parts, cover, beside)
     radiance, change = joined()
     return Look(
         shot=picture.shot,
@@ -225,20 +221,22 @@ def look(
         end=cells.end,
         clipped_frame=cells.clipped_frame,
         clipped=_mean_by_channel(cells.clipped, subject),
-        mid_light=mid_light_of(luminance[subject], raw=raw),
+        mid_light=mid_light_of(luminance()[subject], raw=raw),
         parts=parts,
         cover=cover,
         light=half(cells.light),
         clipped_any=_as_bytes(cells.clipped_any),
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
-        radiance=None if radiance is None else replace(radiance, tiles=firsts, shift=shift),
+        radiance=None
+        if radiance is None
+        else replace(radiance, tiles=() if known is None else known.tiles, shift=before.shift),
         change=change,
-        steady=steady,
-        levels=counts if scale.bins is cells.top else _counted(scale.bins, points, LEVELS, beside),
+        steady=before.steady,
+        levels=levels,
         edges=scale.edges,
         heights=heights,
-        thin=Thin.of(cells, scale.bins, luminance),
+        thin=thin(),
         white_light=scale.white,
         floor_light=scale.floor,
         basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
@@ -255,6 +253,47 @@ def reduced(picture: Picture | Sensor, thresholds: Thresholds, beside: Beside = 
 _OFF_CELLS = 0.5
 
 
+@dataclass(frozen=True, eq=False)
+class _Lit:
+    """
+    Whether a frame is lit like those before it.
+
+    now: it, small; None if its exposure isn't known. known: the light that was known, None where it is of another.
+    """
+
+    now: Past | None
+    change: Change
+    known: Radiance | None
+
+
+def _lit(known: Radiance | None, cells: Cells, stops: float | None, thresholds: Thresholds, raw: bool) -> _Lit:
+    now = None if stops is None else past_of(cells.light, cells.clipped_any, None, stops)
+    change = NO_CHANGE if now is None else _changed(known, now, thresholds, raw)
+    return _Lit(now, change, None if change.counts(thresholds) else known)
+
+
+@dataclass(frozen=True, eq=False)
+class _Told(_Lit):
+    """
+    What else the frames before tell of one.
+
+    shift: where its picture lies against the first one's, in pixels. known: None where that is elsewhere, too.
+    """
+
+    steady: Steady
+    shift: tuple[float, float]
+
+
+def _told(lit: _Lit, known: Radiance | None, picture: Picture | Sensor, cells: Cells, thresholds: Thresholds) -> _Told:
+    """Hold a frame against those before it; known: their light, whether or not it still is."""
+    steady = held_against(picture, cells, lit.known, () if known is None else known.tiles, lit.now, thresholds)
+    shift = lies_at(steady, lit.known)
+    known = lit.known
+    if known is not None and np.hypot(*np.subtract(shift, known.shift)) > _OFF_CELLS * cells.side:
+        known = None  # a nudged tripod: what was known lies elsewhere
+    return _Told(lit.now, lit.change, known, steady, shift)
+
+
 def _changed(known: Radiance | None, frame: Past, thresholds: Thresholds, raw: bool) -> Change:
     own = None if known is None else known.of(raw)
     if known is None or own is None:
@@ -263,19 +302,13 @@ def _changed(known: Radiance | None, frame: Past, thresholds: Thresholds, raw: b
 
 
 def _joined(
-    known: Radiance | None,
-    merged: Merged | None,
-    change: Change,
-    cells: Cells,
-    now: Past | None,
-    behind: Mask,
-    thresholds: Thresholds,
-    raw: bool,
+    before: _Told, merged: Merged | None, cells: Cells, behind: Mask, thresholds: Thresholds, raw: bool
 ) -> tuple[Radiance | None, Change]:
     """Return the setup's light with this frame in it, and how much has changed, by the backdrop too."""
-    if merged is None or now is None:
+    known, change = before.known, before.change
+    if merged is None or before.now is None:
         return None, change
-    frame = before_backdrop(now, behind)
+    frame = before_backdrop(before.now, behind)
     if not change.counts(thresholds):
         change = _changed(known, frame, thresholds, raw)
         if change.counts(thresholds):
@@ -284,19 +317,10 @@ def _joined(
     return (known or Radiance()).having(raw, remembering(merged, frame)), change
 
 
-def _merged_and_found(
-    cells: Cells,
-    stops: float | None,
-    thresholds: Thresholds,
-    raw: bool,
-    no_backdrop: bool,
-    beside: Beside,
-    known: Radiance | None,
-) -> tuple[Merged | None, Found | None]:
-    """Return the setup's light with this frame's, and the backdrop."""
+def _merged(cells: Cells, stops: float | None, raw: bool, known: Radiance | None) -> Merged | None:
+    """Return the setup's light with this frame's."""
     own = None if known is None else known.of(raw)
-    merged = None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
-    return merged, None if no_backdrop else _find(cells, merged, thresholds, beside)
+    return None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
 
 
 def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: Beside) -> Found | None:
@@ -312,15 +336,33 @@ def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: B
     return find_backdrop(light, thresholds.backdrop, merged.weight[..., 0] == 0, grain, beside)
 
 
-_BANDS = 8
+_BAND = 48  # rows of cells
 
 
-def _counted(values: NDArray[Any], points: NDArray[np.uint8], bins: int, beside: Beside) -> NDArray[np.int64]:
-    """Return how many of the pixels looked at have each `Part` and value."""
-    bands = zip(np.array_split(values, _BANDS), np.array_split(points, _BANDS), strict=True)
-    parts = each(lambda band: count_by_label(*band, bins, len(Part)), bands, beside)
-    whole: NDArray[np.int64] = np.sum(parts, axis=0)
-    return whole
+def _counted(
+    cells: Cells, scale: _Scale, parts: NDArray[np.uint8], cover: NDArray[np.uint8], beside: Beside
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return how many of the pixels looked at have each `Part` and 8-bit code, and each `Part` and bin."""
+    rows, size = cells.shape[0], (cells.top.shape[0], cells.top.shape[1])
+    along = size[0] // rows
+    whole = size == (rows * along, cells.shape[1] * along)  # else no row of cells begins with one of points
+
+    def count(first: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        above, last = max(first - 1, 0), min(first + _BAND, rows)  # the cover is asked for between rows
+        cut = slice(above, last + 1)
+        points = parts_of_points(parts[cut], cover[cut], (len(parts[cut]) * along, size[1]))
+        return of_points(points[(first - above) * along :], slice(first * along, last * along))
+
+    def of_points(points: NDArray[np.uint8], band: slice) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        points = points[: len(cells.top[band])]
+        counts = count_by_label(cells.top[band], points, 256, len(Part))
+        same = scale.bins is cells.top
+        return counts, counts if same else count_by_label(scale.bins[band], points, LEVELS, len(Part))
+
+    if not whole:
+        return of_points(parts_of_points(parts, cover, size), slice(None))
+    counts, levels = zip(*each(count, range(0, rows, _BAND), beside), strict=True)
+    return sum(counts), sum(levels)
 
 
 _BEHIND = 16
@@ -338,19 +380,17 @@ def _part_of_point() -> NDArray[np.uint8]:
 _PART_OF_POINT = _part_of_point()
 
 
-def parts_of_points(
-    parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: tuple[int, int], beside: Beside = when_asked
-) -> NDArray[np.uint8]:
+def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.uint8]:
     """
     Return the `Part` of each of (rows, columns) points spread evenly over the cells, as many as `shape` says.
 
     Between cells the cover changes evenly, so that the line crosses them at any angle.
     """
     size = shape[1], shape[0]
-    of_cell = beside(lambda: cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST))
+    of_cell = cv2.resize(parts, size, interpolation=cv2.INTER_NEAREST)
     wide = cv2.resize(cover, size, interpolation=cv2.INTER_LINEAR)
     behind = cv2.threshold(wide, 127, _BEHIND, cv2.THRESH_BINARY)[1]
-    points: Any = cv2.LUT(cv2.add(of_cell(), behind), _PART_OF_POINT)
+    points: Any = cv2.LUT(cv2.add(of_cell, behind), _PART_OF_POINT)
     return points  # type: ignore[no-any-return]
 
 
