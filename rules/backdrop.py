@@ -88,10 +88,11 @@ def find_backdrop(
         return None
     reached, intruder, other = reach
     light = np.asarray(light, np.float32)
+    per_code = beside(lambda: light_per_code(light))
     within = _gap(search, intruder) + 2
     settled = _settled(reached, step)
     plain = reached & settled
-    off, a_code = off_backdrop(light, plain, within, beside), light_per_code(light)
+    off, a_code = off_backdrop(light, plain, within, beside), per_code()
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     holes = _holes(settled, coded, step, search)

@@ -359,9 +359,13 @@ def _counted(
         same = scale.bins is cells.top
         return counts, counts if same else count_by_label(scale.bins[band], points, LEVELS, len(Part))
 
-    if not whole:
-        return of_points(parts_of_points(parts, cover, size), slice(None))
-    counts, levels = zip(*each(count, range(0, rows, _BAND), beside), strict=True)
+    if whole:
+        found = each(count, range(0, rows, _BAND), beside)
+    else:
+        points = parts_of_points(parts, cover, size)
+        bands = [slice(first, first + _BAND * along) for first in range(0, size[0], _BAND * along)]
+        found = each(lambda band: of_points(points[band], band), bands, beside)
+    counts, levels = zip(*found, strict=True)
     return sum(counts), sum(levels)
 
 

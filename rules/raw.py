@@ -227,10 +227,10 @@ def _any_full(full: list[NDArray[np.uint8]], period: tuple[int, int]) -> NDArray
 def _share(flags: NDArray[np.uint8], size: tuple[int, int]) -> Grid:
     """Return the share of each cell's points that are flagged; rows where none is are not gone through twice."""
     share = np.zeros((size[1], size[0]), np.float32)
-    flagged = np.flatnonzero(cv2.reduce(flags, 1, cv2.REDUCE_MAX))
-    if len(flagged):
+    _, top, _, high = cv2.boundingRect(flags)
+    if high:
         side = len(flags) // size[1]
-        first, last = int(flagged[0]) // side, int(flagged[-1]) // side + 1
+        first, last = top // side, (top + high - 1) // side + 1
         few = _shrunk(flags[first * side : last * side], (size[0], last - first))
         share[first:last] = few.astype(np.float32) / np.float32(255)
     return share
