@@ -80,7 +80,7 @@ def saturations(planes: tuple[Plane, ...], beside: Beside = when_asked) -> list[
 def _saturation_of(plane: Plane) -> tuple[float | None, int]:
     """Return the level of a plane's pile, None without one, and its highest sample."""
     thin = max(1, int(np.sqrt(plane.samples.size / 400_000)))
-    samples = plane.samples[::thin, ::thin]
+    samples = np.ascontiguousarray(plane.samples[::thin, ::thin])
     top = int(samples.max())
     span = plane.white - plane.black
     if top <= plane.black + span * _LOWEST_SATURATION:
@@ -148,7 +148,6 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_ask
     planes = list(zip(sensor.planes, whites, strict=True))
     full = each(lambda one: _from(one[0].samples, one[1]), planes, beside)
     any_full = _any_full(full, sensor.period)
-    noise = beside(partial(_noise, sensor, whites, any_full))
     rows, columns = sensor.planes[0].samples.shape
     side = max(1, round(max(rows, columns) / CELLS_ACROSS))
     size = columns // side, rows // side
@@ -162,24 +161,25 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_ask
         point, cell = (_from_black(picked, plane.black, white) for picked in (plane.samples[some], shrunk))
         return point, cell
 
+    of_channel = [
+        [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros_like(any_full)]
+        for c in range(3)
+    ]
     points, of_cells = zip(*each(scaled, planes, beside), strict=True)
+    noise = beside(partial(_noise, sensor, whites, any_full))
+    clipped = beside(lambda: [_share(_either(flags)[on_cells], size) for flags in (*of_channel, [any_full])])
     light = _by_channel(sensor, points)
     cell_light = _by_channel(sensor, of_cells)
     developed = _developed(sensor, light)
     red, green, blue = cv2.split(developed)
     top: Any = _code_of(cv2.max(cv2.max(red, green), blue))
     least: Any = cv2.min(cv2.min(red, green), blue)
-    of_channel = [
-        [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros_like(any_full)]
-        for c in range(3)
-    ]
-    told = noise()
-    clipped = each(lambda flags: _share(_either(flags)[on_cells], size), [*of_channel, [any_full]], beside)
+    shares, told = clipped(), noise()
     return Cells(
         side=sensor.period[0] * side,
         light=np.maximum(_developed(sensor, cell_light), 0),
-        clipped=np.dstack(clipped[:3]),
-        clipped_any=clipped[3],
+        clipped=np.dstack(shares[:3]),
+        clipped_any=shares[3],
         over_patch=_shrunk(cv2.threshold(top.astype(np.float32), thresholds.black.patch_code, 1, _OVER)[1], size),
         all_white=_shrunk(cv2.threshold(least, _under_code(thresholds.white.clean_code), 1, _OVER)[1], size),
         top=top,
