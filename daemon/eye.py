@@ -36,7 +36,7 @@ from lampblack.rules.cleanness import tone_of
 from lampblack.rules.frame import Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
 from lampblack.rules.look import Look, look, reduced
-from lampblack.rules.preview import preview
+from lampblack.rules.preview import preview, with_spill
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import BackdropWish
 from lampblack.rules.thresholds import Thresholds
@@ -413,8 +413,11 @@ def see_here(
         known = jpeg.radiance or known
         seen = look(raw, thresholds, known, no_backdrop=none, given=given, cells=cells_raw, beside=beside)
         seen = replace(seen, shown=jpeg.without_radiance())
+    plain = beside(partial(preview, seen, None, thresholds))
+    span = beside(lambda: seen.span)  # whoever judges the frame asks for it: here is a thread for it
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
-    small = preview(seen, tone, thresholds)
+    small = with_spill(plain(), seen, thresholds) if tone == "black" else plain()
+    span()
     return Seen(seen, decoded.digest, preview_json(small.rgb, small.marks))
 
 

@@ -44,10 +44,16 @@ def preview(look: Look, tone: Tone | None, thresholds: Thresholds) -> Preview:
     clipped = look.clipped_any.astype(np.float32) / 255 > 0.05
     marks = _shrunk(clipped, size, 0.15) * np.uint8(Mark.CLIPPED)
     marks |= _shrunk(look.backdrop, size, 0.5) * np.uint8(Mark.BACKDROP)
-    if tone == "black":
-        over = look.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)
-        marks |= _shrunk(over & (look.parts == Part.BACKDROP), size, 0.5) * np.uint8(Mark.SPILLED)
-    return Preview(np.rint(linear_to_srgb(np.asarray(light, np.float64)) * 255).astype(np.uint8), marks)
+    small = Preview(np.rint(linear_to_srgb(np.asarray(light, np.float64)) * 255).astype(np.uint8), marks)
+    return with_spill(small, look, thresholds) if tone == "black" else small
+
+
+def with_spill(small: Preview, look: Look, thresholds: Thresholds) -> Preview:
+    """Return the small picture with what spills on a backdrop that is meant to be black."""
+    rows, columns = small.marks.shape
+    over = look.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)
+    spilled = _shrunk(over & (look.parts == Part.BACKDROP), (columns, rows), 0.5)
+    return Preview(small.rgb, small.marks | spilled * np.uint8(Mark.SPILLED))
 
 
 def _shrunk(mask: NDArray[np.bool_], size: tuple[int, int], share: float) -> NDArray[np.uint8]:
