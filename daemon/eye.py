@@ -57,11 +57,10 @@ class Seen:
 class _Job:
     path: bytes
     partner: bytes | None
-    known: Radiance | None
     backdrop: BackdropWish
     given: Given = NOTHING_GIVEN
     waits: bool = False
-    """Whether the light is told later: what needs none is done meanwhile."""
+    """Whether the light is told when it is asked for. Else it comes right after, and is read while the file is."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -127,7 +126,11 @@ class _Post:
         self._pipe, self._shelf = pipe, shelf
 
     def send(self, thing: Any) -> None:
-        """Hand something over."""
+        """Hand something small over."""
+        self._pipe.send(thing)
+
+    def lay(self, thing: Any) -> None:
+        """Hand something large over. Whatever was laid before has been taken by then."""
         if self._shelf is None:
             self._pipe.send(thing)
         else:
@@ -198,7 +201,7 @@ class Eye:
             given: what they said of where it is.
             timeout_s: after that the eye is closed and the frame refused.
         """
-        answer = self._asked(_Job(path, partner, known, backdrop, given), timeout_s)
+        answer = self._asked(_Job(path, partner, backdrop, given), timeout_s, known)
         assert isinstance(answer, Seen | Refused)
         return answer
 
@@ -207,13 +210,13 @@ class Eye:
         self.open()
         assert self.pipe is not None
         with contextlib.suppress(OSError):  # it died: `answer` says so
-            self._post.send(_Job(path, partner, None, backdrop, given, waits=True))
+            self._post.send(_Job(path, partner, backdrop, given, waits=True))
 
     def tell(self, known: Radiance | None) -> None:
         """Tell the light that the file begun is to be measured by."""
         assert self.pipe is not None
         with contextlib.suppress(OSError):  # likewise
-            self._post.send(known)
+            self._post.lay(known)
 
     def answer(self) -> Seen | Refused | None:
         """Return the frame, or why it can't be measured; None: it waits to be told. Blocks until there is something."""
@@ -240,11 +243,13 @@ class Eye:
         assert isinstance(answer, Shown | Refused)
         return answer
 
-    def _asked(self, job: _Job | _ShowJob, timeout_s: float) -> Seen | Shown | Refused:
+    def _asked(self, job: _Job | _ShowJob, timeout_s: float, known: Radiance | None = None) -> Seen | Shown | Refused:
         self.open()
         assert self.pipe is not None
         try:
             self._post.send(job)
+            if isinstance(job, _Job):
+                self._post.lay(known)
             if self.pipe.poll(timeout_s):
                 answer: Seen | Shown | Refused = self._post.recv()
                 return answer
@@ -325,7 +330,12 @@ def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None, 
     try:
         while True:
             job: _Job | _ShowJob = post.recv()
-            post.send(_see(job, thresholds, partial(_asked_light, post), means))
+            follows = isinstance(job, _Job) and not job.waits
+            light: Callable[[], Radiance | None] = means.beside(post.recv) if follows else partial(_asked_light, post)
+            answer = _see(job, thresholds, light, means)
+            if follows:
+                light()  # taken, though the file may have been refused
+            post.lay(answer)
     except (EOFError, OSError):  # whoever asked is gone, maybe killed while we looked
         os._exit(0)
 
@@ -354,17 +364,16 @@ def _a_thread() -> Beside:
 
 
 def _see(
-    job: _Job | _ShowJob, thresholds: Thresholds, ask: Callable[[], Radiance | None], means: Means
+    job: _Job | _ShowJob, thresholds: Thresholds, light: Callable[[], Radiance | None], means: Means
 ) -> Seen | Shown | Refused:
     try:
         if isinstance(job, _ShowJob):
             return shown(job.path, job.long_side, thresholds, job.known)
-        known = ask if job.waits else job.known
         return see_here(
             job.path,
             thresholds,
             partner=job.partner,
-            known=known,
+            known=light,
             backdrop=job.backdrop,
             given=job.given,
             means=means,

@@ -14,7 +14,7 @@ from lampblack.daemon.eye import _Job, _work
 if __name__ == "__main__":
     spawn = multiprocessing.get_context("spawn")
     ours, theirs = spawn.Pipe()
-    ours.send(_Job(b"/nowhere.jpg", None, None, "auto"))
+    ours.send(_Job(b"/nowhere.jpg", None, "auto"))
     eye = spawn.Process(target=_work, args=(theirs, load_thresholds()))
     eye.start()
     ours.close()
