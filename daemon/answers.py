@@ -46,7 +46,7 @@ from lampblack.daemon.noted import (
 )
 from lampblack.rules.circuits import parse_circuit
 from lampblack.rules.exposure import Exposure
-from lampblack.rules.given import parse_region, region_text
+from lampblack.rules.given import Region, parse_region
 from lampblack.rules.readings import Reading, in_words, newest, parse_readings, ratios, wanted_av
 from lampblack.rules.spots import parse_spot, written
 
@@ -56,6 +56,7 @@ MOST_SPOTS = 20
 """More are not kept: each has its line in the panel. Nor are more regions, or lamps."""
 
 _MOST_STARS = 5
+_LONGEST_REGION = 2000
 
 
 def answer(memory: Memory, request: Event) -> Answer:
@@ -88,16 +89,25 @@ def _spot(memory: Memory, request: Event) -> Answer:
 def _region(memory: Memory, request: Event) -> Answer:
     known = list(memory.regions)
     if request.get("remove") is not None:
-        text = region_text(parse_region(clean(str(request["remove"]), 200)))
+        text = _asked_region(request["remove"]).text
         if text not in memory.regions:
             raise ValueError(f"There is no region {text}.")
         return {"ok": True, "text": f"{text} is no region any more."}, (NO_REGION, text)
     if request.get("region") is None:
-        return {"ok": True, "text": "; ".join(known) or "No region is given yet.", "regions": known}, None
-    text = region_text(parse_region(clean(str(request["region"]), 200)))
+        reply = {"ok": True, "text": "; ".join(known) or "No region is given yet.", "regions": known}
+        return {**reply, "lines": known}, None
+    text = _asked_region(request["region"]).text
     if len(known) >= MOST_SPOTS and text not in memory.regions:
         raise ValueError(f"{MOST_SPOTS} regions are given already: remove one first.")
     return {"ok": True, "text": f"{text} is noted."}, (REGION, text)
+
+
+def _asked_region(written: object) -> Region:
+    """Return a region as written; one that is too long is refused, not cut."""
+    text = str(written)
+    if len(text) > _LONGEST_REGION:
+        raise ValueError(f"A region is at most {_LONGEST_REGION} characters long.")
+    return parse_region(clean(text, _LONGEST_REGION))
 
 
 def _plate(memory: Memory, request: Event) -> Answer:

@@ -171,14 +171,15 @@ def _spot_words(parser: argparse.ArgumentParser) -> None:
 def _region_words(parser: argparse.ArgumentParser) -> None:
     from lampblack.daemon.score import a_region
 
-    form = "KIND=X,Y,W,H"
+    form = "KIND=X,Y,W,H|X,Y/X,Y/X,Y..."
     _folder_and_json(parser)
     parser.add_argument(
         "region",
         metavar=form,
         type=a_region,
         nargs="?",
-        help="backdrop, subject or ignore, and the rectangle in shares of the picture; without one: list them",
+        help="backdrop, subject or ignore, and a rectangle (left, top, width, height) or a polygon's corners, in shares"
+        " of the picture; without one: list them",
     )
     parser.add_argument("--remove", metavar=form, type=a_region, help="take a region back")
     parser.set_defaults(run=standing.region)

@@ -59,9 +59,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=a_region,
         action="append",
         default=[],
-        metavar="KIND=X,Y,W,H",
+        metavar="KIND=X,Y,W,H|X,Y/X,Y/X,Y...",
         dest="regions",
-        help="a rectangle, in shares of the picture, that is backdrop, subject, or neither (ignore), whatever is found",
+        help="a rectangle, or a polygon by its corners, in shares of the picture, that is backdrop, subject, or neither"
+        " (ignore), whatever is found",
     )
     parser.add_argument(
         "--reading",

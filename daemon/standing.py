@@ -114,10 +114,8 @@ def spot(args: argparse.Namespace) -> int:
 
 
 def region(args: argparse.Namespace) -> int:
-    """Say what a rectangle of the picture is, take that back, or list them; returns the exit status."""
-    from lampblack.rules.given import region_text  # heavy, as above
-
-    given, gone = (None if each is None else region_text(each) for each in (args.region, args.remove))
+    """Say what a part of the picture is, take that back, or list them; returns the exit status."""
+    given, gone = (None if each is None else each.text for each in (args.region, args.remove))
     return say(args, {"do": "region", "region": given, "remove": gone}, "regions")
 
 
@@ -157,7 +155,7 @@ def say(args: argparse.Namespace, request: Json, *keys: str) -> int:
 def _lines_of(request: Json, reply: Json, text: str) -> list[str]:
     """Return a reply as lines: lists stand one below the other."""
     if isinstance(reply.get("lines"), list):
-        return [clean(str(line), 400) for line in reply["lines"]] or [text]
+        return [clean(str(line), 2000) for line in reply["lines"]] or [text]
     return text.split("; ") if request["do"] == "reading" else [text]
 
 

@@ -1,6 +1,8 @@
 """
 What a person gives about where the backdrop is: regions that they mark, and a clean plate, the set without its subject.
 
+A region is a rectangle or a polygon of the upright picture, in shares of its width and height.
+
 A region is taken at its word. A plate is evidence: where a frame agrees with it the backdrop is in sight, and where it
 doesn't something stands before it.
 """
@@ -8,6 +10,7 @@ doesn't something stands before it.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Any, Literal, get_args
 
 import cv2
@@ -15,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Found, Mask
+from lampblack.rules.polygon import Point, area, cover, crosses_itself
 from lampblack.rules.tone import linear_to_srgb
 
 RegionKind = Literal["backdrop", "subject", "ignore"]
@@ -26,15 +30,46 @@ _CLIPPED_TOO_MUCH = 5  # of a cell's pixels, in 1/255
 _NEAR = 9  # cells: so far from the line that was found a plate may move it
 
 
+MOST_CORNERS = 60
+"""Of a polygon: more is no outline that somebody typed."""
+
+
 @dataclass(frozen=True)
-class Region:
-    """A rectangle of the upright picture, in shares of its width and height, and what it is."""
+class Rectangle:
+    """An upright rectangle, and what it is."""
 
     kind: RegionKind
     x: float
     y: float
     width: float
     height: float
+
+    @property
+    def corners(self) -> tuple[Point, ...]:
+        """Return its corners, around."""
+        right, bottom = self.x + self.width, self.y + self.height
+        return (self.x, self.y), (right, self.y), (right, bottom), (self.x, bottom)
+
+    @property
+    def text(self) -> str:
+        """Return it as it is written: the same for every way of writing it."""
+        return f"{self.kind}={self.x:g},{self.y:g},{self.width:g},{self.height:g}"
+
+
+@dataclass(frozen=True)
+class Polygon:
+    """A polygon that doesn't cross itself, and what it is."""
+
+    kind: RegionKind
+    corners: tuple[Point, ...]
+
+    @property
+    def text(self) -> str:
+        """Return it as it is written: the same for every way of writing it."""
+        return f"{self.kind}={'/'.join(f'{x:g},{y:g}' for x, y in self.corners)}"
+
+
+Region = Rectangle | Polygon
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,10 +101,12 @@ NOTHING_GIVEN = Given()
 
 def parse_region(text: str) -> Region:
     """
-    Return the region that a person wrote: KIND=X,Y,W,H.
+    Return the region that a person wrote: KIND=X,Y,W,H, or KIND=X,Y/X,Y/X,Y with three corners or more.
 
     >>> parse_region("backdrop=0,0,1,0.2")
-    Region(kind='backdrop', x=0.0, y=0.0, width=1.0, height=0.2)
+    Rectangle(kind='backdrop', x=0.0, y=0.0, width=1.0, height=0.2)
+    >>> parse_region("subject=0.2,0.1/.6,0.15/0.5,0.9").text
+    'subject=0.2,0.1/0.6,0.15/0.5,0.9'
 
     Raises:
         ValueError: it is not that; the text says what is wrong.
@@ -77,19 +114,49 @@ def parse_region(text: str) -> Region:
     word, _, rest = text.partition("=")
     kind = next((kind for kind in KINDS if kind == word.strip()), None)
     if kind is None:
-        raise ValueError(f"{text!r}: write a region as {'|'.join(KINDS)}=X,Y,W,H")
+        raise ValueError(f"{text!r}: write a region as {'|'.join(KINDS)}=X,Y,W,H, or =X,Y/X,Y/X,Y by its corners")
+    if "/" in rest:
+        return Polygon(kind, _corners(rest))
     try:
         x, y, width, height = (float(part) for part in rest.split(","))
     except ValueError:
         x = y = width = height = -1.0
     if not (0 <= x < 1 and 0 <= y < 1 and 0 < width <= 1 and 0 < height <= 1):
-        raise ValueError(f"{text!r}: X, Y, W and H are shares of the picture, 0 to 1, say 0,0,0.5,0.2")
-    return Region(kind, x, y, width, height)
+        raise ValueError(
+            f"{text!r}: X, Y, W and H are shares of the picture, 0 to 1, say 0,0,0.5,0.2;"
+            " the corners of a polygon are written 0.2,0.1/0.6,0.1/0.4,0.9"
+        )
+    return Rectangle(kind, x, y, width, height)
 
 
-def region_text(region: Region) -> str:
-    """Return a region as it is written: the same for every way of writing it."""
-    return f"{region.kind}={region.x:g},{region.y:g},{region.width:g},{region.height:g}"
+def _corners(text: str) -> tuple[Point, ...]:
+    """Return the corners of X,Y/X,Y/X,Y; one that is written again at the end closes the outline, and is the first."""
+    corners = [_corner(part) for part in text.split("/")]
+    if len(corners) > 1 and corners[0] == corners[-1]:
+        corners.pop()
+    if not 3 <= len(corners) <= MOST_CORNERS:
+        raise ValueError(f"a polygon has 3 to {MOST_CORNERS} corners, not {len(corners)}: X,Y/X,Y/X,Y")
+    if max(area((corners[0], *pair)) for pair in combinations(corners[1:], 2)) < _LEAST_AREA:
+        raise ValueError("the corners lie on one line: there is nothing between them")
+    if crosses_itself(corners):
+        raise ValueError("the outline crosses or touches itself: give the corners in order, once around")
+    if area(corners) < _LEAST_AREA:
+        raise ValueError("there is next to nothing between the corners")
+    return tuple(corners)
+
+
+_LEAST_AREA = 1e-6  # of the picture: two dozen pixels of 24 million
+
+
+def _corner(text: str) -> Point:
+    try:
+        # As it will be written: what is read again must be the same.
+        x, y = (float(f"{float(part):g}") for part in text.split(","))
+    except ValueError:
+        raise ValueError(f"{text!r} is no corner: write each as X,Y, and a / between them") from None
+    if not (0 <= x <= 1 and 0 <= y <= 1):
+        raise ValueError(f"the corner {text!r} lies outside the picture: X and Y are shares of it, 0 to 1")
+    return x, y
 
 
 def plate_of(
@@ -99,7 +166,14 @@ def plate_of(
     return Plate(light, clipped_any > _CLIPPED_TOO_MUCH, backdrop, stops, raw)
 
 
-def corrected(found: Found | None, given: Given, light: NDArray[Any], stops: float | None, raw: bool) -> Found | None:
+def corrected(
+    found: Found | None,
+    given: Given,
+    light: NDArray[Any],
+    stops: float | None,
+    raw: bool,
+    size: tuple[float, float] | None = None,
+) -> Found | None:
     """
     Return what was found of the backdrop, corrected by what a person gave.
 
@@ -109,26 +183,36 @@ def corrected(found: Found | None, given: Given, light: NDArray[Any], stops: flo
         light: (rows, columns, 3) the frame's linear light, 1 at white.
         stops: its exposure.
         raw: whether it is raw; a plate of the other kind says nothing.
+        size: (across, down) of the whole picture in cells, with the border of less than a cell that has none; None:
+            there is no such border.
     """
     plate = given.plate
     if plate is not None and found is not None and plate.raw == raw and plate.light.shape == light.shape:
         found = _against_plate(found, plate, np.asarray(light, np.float32), stops)
-    return _with_regions(found, given.regions, light.shape[:2])
+    shape = light.shape[0], light.shape[1]
+    return _with_regions(found, given.regions, shape, size or (shape[1], shape[0]))
 
 
-def _with_regions(found: Found | None, regions: tuple[Region, ...], shape: tuple[int, ...]) -> Found | None:
+def _with_regions(
+    found: Found | None, regions: tuple[Region, ...], shape: tuple[int, int], size: tuple[float, float]
+) -> Found | None:
     if not regions:
         return found
     if found is None:
         if all(region.kind != "backdrop" for region in regions):
             return None
-        found = Found(np.zeros(shape[:2], np.float32), np.zeros(shape[:2], bool))
+        found = Found(np.zeros(shape, np.float32), np.zeros(shape, bool))
     share, intruder = found.share.copy(), found.intruder.copy()
     for region in regions:
-        rows = slice(round(region.y * shape[0]), max(round((region.y + region.height) * shape[0]), 1))
-        columns = slice(round(region.x * shape[1]), max(round((region.x + region.width) * shape[1]), 1))
-        share[rows, columns] = 1.0 if region.kind == "backdrop" else 0.0
-        intruder[rows, columns] = region.kind == "ignore"
+        inside = cover([(x * size[0], y * size[1]) for x, y in region.corners], shape)
+        mostly = inside >= 0.5
+        if region.kind == "ignore":
+            # Cells are left out whole: no line runs between what is ignored and the rest.
+            share[mostly], intruder[mostly] = 0.0, True
+            continue
+        # Backdrop and subject are told apart within a cell: as much of it as the region covers is what it says.
+        share += inside * (np.float32(region.kind == "backdrop") - share)
+        intruder[mostly] = False
     return replace(found, share=share, intruder=intruder)
 
 

@@ -200,7 +200,8 @@ def look(
         merged = _merged(cells, stops, raw, before.known)
         found = None if no_backdrop else _find(cells, merged, thresholds, beside)
     if given is not NOTHING_GIVEN and not no_backdrop:
-        found = corrected(found, given, cells.light, stops, raw)
+        size = picture.width / cells.side, picture.height / cells.side
+        found = corrected(found, given, cells.light, stops, raw, size)
     parts = _parts(cells, found)
     joined = beside(partial(_joined, before, merged, cells, parts == Part.BACKDROP, thresholds, raw))
     subject = parts == Part.SUBJECT

@@ -115,6 +115,24 @@ def test_masks_are_at_the_frames_own_size(tmp_path: Path) -> None:
     assert not (found & (subject == 255)).any()
 
 
+def test_a_polygon_is_taken_at_its_word_pixel_by_pixel(tmp_path: Path) -> None:
+    file, corners = write(tmp_path / "a.jpg", 5.6), [(0.05, 0.05), (0.3, 0.1), (0.1, 0.6)]
+    typed = "subject=" + "/".join(f"{x},{y}" for x, y in corners)
+    status, said, errors = score("--region", typed, "--masks", tmp_path / "masks", file)
+    assert (status, errors) == (0, "")
+    subject = np.asarray(Image.open(tmp_path / "masks" / "a.subject.png")) == 255
+    y, x = (np.mgrid[:400, :600] + 0.5) / np.array([400, 600])[:, None, None]
+    pairs = zip(corners, corners[1:] + corners[:1], strict=True)
+    true = np.all([(c - a) * (y - b) >= (d - b) * (x - a) for (a, b), (c, d) in pairs], axis=0)
+    left = np.s_[:300, :182]  # vessel and table lie beyond
+    assert (subject[left] & true[left]).sum() / (subject[left] | true[left]).sum() > 0.98
+    plain = score(file)[1][0]["backdrop"]["area"]
+    assert said[0]["backdrop"]["area"] == pytest.approx(plain - true.mean(), abs=0.01)
+    status, said, errors = score("--region", "subject=0.1,0.1/0.9,0.9/0.9,0.1/0.1,0.9", file)
+    assert (status, said) == (2, [])
+    assert "crosses" in errors.splitlines()[-1]
+
+
 def test_masks_of_two_frames_of_one_name_are_named_apart(tmp_path: Path) -> None:
     """The first has the name that scripts rely on; the second is told its own, on either channel."""
     (tmp_path / "day").mkdir()

@@ -781,13 +781,32 @@ def test_a_region_and_a_plate_are_said_kept_and_used_at_once(folder: Path) -> No
         assert run("region", str(folder), "--remove", "subject=0,0,.50,.5").returncode == 0, "written otherwise"
         service.until(lambda: area(service) == found)
         assert run("region", str(folder), "--remove", "subject=0,0,0.5,0.5").returncode == 1
+        triangle = "subject=0.05,0.05/0.5,0.05/0.05,0.45"
+        assert run("region", str(folder), triangle).returncode == 0, "by its corners, no quotes needed"
+        service.until(lambda: abs(found - area(service) - 0.09) < 0.02)
+        assert run("region", str(folder), "subject=.05,.05/.5,.05/.05,.45").returncode == 0, "the same once more"
+        assert json.loads(run("region", str(folder), "--json").stdout)["regions"] == [triangle]
+        assert run("region", str(folder)).stdout == f"{triangle}\n"
+        crossed = run("region", str(folder), "subject=0.1,0.1/0.9,0.9/0.9,0.1/0.1,0.9")
+        assert (crossed.returncode, crossed.stdout) == (2, "")
+        assert "crosses" in crossed.stderr.splitlines()[-1]
+        said = service.ask("region", region="ignore=0.1,0.1/0.9,0.9/0.9,0.1/0.1,1.9")
+        assert not said["ok"]
+        assert "outside the picture" in said["text"]
+        assert not service.ask("region", region="ignore=" + "0.1,0.1/" * 1000)["ok"]
+        assert run("region", str(folder), "--remove", triangle).returncode == 0
+        service.until(lambda: area(service) == found)
         assert run("region", str(folder), "ignore=0.9,0,0.1,1").returncode == 0
+        assert run("region", str(folder), "ignore=0,0/0.1,0/0,0.3").returncode == 0
         assert run("plate", str(folder), "2").returncode == 1, "there is no such frame yet"
         assert run("plate", str(folder), "1").returncode == 0
         (folder / "2.jpg").write_bytes(jpeg(2))
         service.until(lambda: service.files == ["1.jpg", "2.jpg"])
     with watching(folder):
-        assert json.loads(run("region", str(folder), "--json").stdout)["regions"] == ["ignore=0.9,0,0.1,1"]
+        assert json.loads(run("region", str(folder), "--json").stdout)["regions"] == [
+            "ignore=0.9,0,0.1,1",
+            "ignore=0,0/0.1,0/0,0.3",
+        ]
         assert json.loads(run("plate", str(folder), "--json").stdout)["plate"] == 1
     assert run("plate", str(folder), "--remove").returncode == 0, "no service is needed"
     assert json.loads(run("plate", str(folder), "--json").stdout)["plate"] is None

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import contextlib
+
+import cv2
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scenes import Scene, vessel
 
 from lampblack.daemon.config import load_thresholds
-from lampblack.rules.given import Given, Plate, Region, parse_region
+from lampblack.rules.given import Given, Plate, Polygon, Rectangle, parse_region
 from lampblack.rules.look import Look, Part, look
+from lampblack.rules.polygon import area, cover, crosses_itself
 
 THRESHOLDS = load_thresholds()
 
@@ -47,7 +53,7 @@ def empty_of(scene: Scene, tone: str, f_number: float, **how: float) -> Plate:
 
 @pytest.mark.parametrize("kind", ["backdrop", "subject", "ignore"])
 def test_a_region_is_taken_at_its_word(kind: str) -> None:
-    found = seen(vessel("black"), Given((Region(kind, 0.4, 0.4, 0.2, 0.2),)))  # type: ignore[arg-type]
+    found = seen(vessel("black"), Given((Rectangle(kind, 0.4, 0.4, 0.2, 0.2),)))  # type: ignore[arg-type]
     rows, columns = found.parts.shape
     inside = found.parts[round(0.45 * rows) : round(0.55 * rows), round(0.45 * columns) : round(0.55 * columns)]
     wanted = {"backdrop": Part.BACKDROP, "subject": Part.SUBJECT, "ignore": Part.INTRUDER}[kind]
@@ -60,7 +66,7 @@ def test_a_region_of_backdrop_where_none_was_found() -> None:
     rng = np.random.default_rng(3)
     scene = Scene(np.kron(rng.uniform(0.02, 0.8, (60, 90, 1)), np.ones((10, 10, 3))), np.zeros((600, 900), bool))
     assert not seen(scene).backdrop.any()
-    found = seen(scene, Given((Region("backdrop", 0, 0, 1, 0.25),)))
+    found = seen(scene, Given((Rectangle("backdrop", 0, 0, 1, 0.25),)))
     assert found.backdrop.mean() == pytest.approx(0.25, abs=0.01)
 
 
@@ -104,3 +110,131 @@ def test_a_plate_of_another_size_or_kind_says_nothing() -> None:
 def test_what_is_no_region_is_said_in_one_line(text: str) -> None:
     with pytest.raises(ValueError, match=r"^[^\n]+$"):
         parse_region(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("subject=0.1,0.1/0.5,0.5", "3 to 60 corners, not 2"),
+        ("subject=0.1,0.1/0.5,0.5/0.1,0.1", "3 to 60 corners, not 2"),
+        ("subject=" + "/".join(f"{i / 99:.3f},{(i % 2) / 9:.3f}" for i in range(61)), "not 61"),
+        ("subject=0.1,0.1/0.9,0.9/0.9,0.1/0.1,0.9", "crosses or touches itself"),
+        ("subject=0,0/1,0/1,1/0.5,0/0,1", "crosses or touches itself"),
+        ("subject=0.1,0.1/0.5,0.1/0.3,0.1/0.3,0.9", "crosses or touches itself"),
+        ("subject=0.1,0.1/0.1,0.1/0.5,0.1/0.5,0.5", "crosses or touches itself"),
+        ("subject=0.1,0.1/0.2,0.2/0.3,0.3", "one line"),
+        ("subject=0.1,0.1/1.2,0.2/0.3,0.3", "outside"),
+        ("subject=0.1,0.1/-0.2,0.2/0.3,0.3", "outside"),
+        ("subject=0.1,0.1/nan,0.2/0.3,0.3", "outside"),
+        ("subject=0.1,0.1/1.5,\n0.2/0.3,0.3", "outside"),
+        ("subject=0.1,0.1/0.2/0.3,0.3", "no corner"),
+        ("subject=0.1,0.1/0.2,0.2,0.3/0.3,0.3", "no corner"),
+        ("subject=0.1,0.1//0.3,0.3", "no corner"),
+        ("sky=0.1,0.1/0.5,0.1/0.3,0.3", "write a region as"),
+        ("subject=0.1,0.1,0.5,0.5,0.9,0.9", "the corners of a polygon are written"),
+    ],
+)
+def test_what_is_no_polygon_is_refused_in_one_clear_line(text: str, said: str) -> None:
+    with pytest.raises(ValueError, match=r"^[^\n]+$") as caught:
+        parse_region(text)
+    assert said in str(caught.value)
+
+
+@pytest.mark.parametrize("text", ["ignore=0.2,0.1/0.6,0.15/0.5,0.9", "subject=0,0/1,0/1,1/0.5,0.25/0,1"])
+def test_a_polygon_reads_as_it_is_written(text: str) -> None:
+    region = parse_region(text)
+    assert isinstance(region, Polygon)
+    assert region.text == text
+    assert parse_region(region.text) == region
+    assert parse_region(f"{text}/{text.partition('=')[2].split('/')[0]}") == region, "closed as drawings are"
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 1000), st.integers(0, 1000)), min_size=3, max_size=12),
+)
+def test_a_polygon_that_is_taken_reads_the_same_again(corners: list[tuple[int, int]]) -> None:
+    text = "backdrop=" + "/".join(f"{x / 1000:g},{y / 1000:g}" for x, y in corners)
+    with contextlib.suppress(ValueError):
+        region = parse_region(text)
+        assert parse_region(region.text) == region
+
+
+@given(
+    st.lists(st.floats(0.2, 1.0), min_size=3, max_size=20),
+    st.tuples(st.floats(0, 6.28), st.floats(4, 40), st.floats(4, 40), st.booleans()),
+)
+def test_cells_are_covered_by_just_the_polygons_area(spokes: list[float], how: tuple[float, ...]) -> None:
+    """On a grid of ones the cover sums to the area, whatever the outline and whichever way round it is told."""
+    turn, wide, high, back = how
+    angles = turn + np.arange(len(spokes)) * 2 * np.pi / len(spokes)
+    star = [(45 + wide * r * np.cos(a), 42 + high * r * np.sin(a)) for r, a in zip(spokes, angles, strict=True)]
+    if not crosses_itself(star):
+        inside = cover(star[::-1] if back else star, (85, 90))
+        assert inside.sum() == pytest.approx(area(star), rel=1e-4, abs=1e-3)
+
+
+def test_cells_are_covered_as_many_fine_samples_say() -> None:
+    """Against even-odd counting on a grid 32 times as fine: another algorithm, made only for this."""
+    outline = [(1.3, 0.4), (8.9, 2.2), (5.0, 3.1), (9.4, 7.7), (3.2, 6.5), (0.2, 7.9)]
+    fine = 32
+    y, x = (np.mgrid[: 9 * fine, : 10 * fine] + 0.5) / fine
+    inside = np.zeros(y.shape, bool)
+    for (x0, y0), (x1, y1) in zip(outline, outline[1:] + outline[:1], strict=True):
+        inside ^= ((y0 > y) != (y1 > y)) & (x < (x1 - x0) * (y - y0) / (y1 - y0) + x0)
+    counted = inside.reshape(9, fine, 10, fine).mean(axis=(1, 3))
+    assert cover(outline, (9, 10)) == pytest.approx(counted, abs=0.01)
+
+
+def test_a_grid_that_ends_before_the_polygon_takes_what_lies_on_it() -> None:
+    assert cover([(-3, -2), (9, -2), (9, 9), (-3, 9)], (4, 5)).min() == 1
+    assert cover([(0, 0), (9, 0), (9, 9)], (3, 3)).tolist() == [[0.5, 1, 1], [0, 0.5, 1], [0, 0, 0.5]]
+
+
+@pytest.mark.parametrize("size", [(600, 900), (617, 911)])
+def test_a_polygon_is_taken_at_its_word_to_a_fraction_of_a_cell(size: tuple[int, int]) -> None:
+    """Area and every pixel near the line; also where a border of less than a cell is left over."""
+    height, width = size
+    rng = np.random.default_rng(3)
+    light = np.kron(rng.uniform(0.02, 0.8, (62, 92, 1)), np.ones((10, 10, 3)))[:height, :width]
+    scene = Scene(light, np.zeros((height, width), bool))
+    outline = "0.113,0.07/0.87,0.21/0.93,0.88/0.41,0.67/0.2,0.95"
+    assert not seen(scene).backdrop.any()
+    found = seen(scene, Given((parse_region(f"backdrop={outline}"),)))
+    corners = [tuple(float(n) for n in part.split(",")) for part in outline.split("/")]
+    shape = np.array([(x * width, y * height) for x, y in corners])
+    fine = cv2.fillPoly(np.zeros((height, width), np.uint8), [np.rint(shape * 256).astype(np.int32)], 1, shift=8) > 0
+    points = found.points((found.parts.shape[0] * found.side, found.parts.shape[1] * found.side))
+    mask = np.isin(points, (Part.BACKDROP, Part.MIXED))
+    true = fine[: mask.shape[0], : mask.shape[1]]
+    assert mask.mean() == pytest.approx(true.mean(), abs=0.002)
+    # The line runs to a third of a cell: no more pixels differ than that along its length, corners rounded.
+    around = sum(np.hypot(*(a - b)) for a, b in zip(shape, np.roll(shape, 1, axis=0), strict=True))
+    assert (mask != true).sum() < around * found.side / 3
+
+
+def test_a_leaning_subject_and_a_leaning_card_are_told_from_the_backdrop() -> None:
+    """An upright rectangle round either would take the backdrop beside it too."""
+    scene = vessel("black")
+    subject = parse_region("subject=0.05,0.05/0.15,0.05/0.35,0.3/0.25,0.3")
+    card = parse_region("ignore=0.8,0/1,0/1,0.6")
+    plain, told = seen(scene), seen(scene, Given((subject, card)))
+    h, w = plain.parts.shape
+
+    def part(look: Look, x: float, y: float) -> int:
+        return int(look.parts[int(y * h), int(x * w)])
+
+    assert part(told, 0.12, 0.09) in (Part.SUBJECT, Part.GLINT)
+    assert part(told, 0.28, 0.27) in (Part.SUBJECT, Part.GLINT)
+    assert part(told, 0.08, 0.27) == part(plain, 0.08, 0.27) == Part.BACKDROP, "beside it, within its upright frame"
+    assert part(told, 0.97, 0.2) == Part.INTRUDER
+    assert part(told, 0.85, 0.45) == part(plain, 0.85, 0.45), "under the card's slope"
+    assert (told.parts == Part.INTRUDER).mean() == pytest.approx(0.06, abs=0.003)
+
+
+def test_the_later_region_goes_over_the_earlier_whatever_their_shapes() -> None:
+    scene = vessel("black")
+    all_of_it, piece = parse_region("ignore=0,0,1,1"), parse_region("backdrop=0.05,0.05/0.4,0.1/0.2,0.4")
+    over = seen(scene, Given((all_of_it, piece)))
+    under = seen(scene, Given((piece, all_of_it)))
+    assert over.backdrop.mean() == pytest.approx(area(piece.corners), abs=0.004)
+    assert not under.backdrop.any()
