@@ -193,7 +193,10 @@ def _shadow_edges(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask:
     smoothed: Any = cv2.GaussianBlur(coded, (0, 0), _SMOOTHED)
     fine, smooth = _steps(coded), _steps(smoothed)
     around = cv2.dilate(brightest(smooth), np.ones((3, 3), np.uint8))
-    soft = brightest(fine) < search.sharp_times * around
+    sharp = brightest(fine) / np.maximum(around, np.float32(1e-6))
+    # Where the lens draws all softly, soft is what is much softer than its sharpest.
+    lens = percentile(sharp[edges], 90) if edges.any() else 0.0
+    soft = sharp < min(search.sharp_times, _MUCH_SOFTER * lens)
     shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
     most = brightest(shares)
     alike = most - darkest(shares) < search.shadow_tint * most
@@ -203,6 +206,7 @@ def _shadow_edges(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask:
 
 
 _SMOOTHED = 3.0  # cells
+_MUCH_SOFTER = 0.65  # times as sharp as the sharpest tenth
 _DARKEST_TO_TELL = 8.0  # code; below, channels differ by noise
 
 

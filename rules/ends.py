@@ -85,9 +85,9 @@ def clips_from(counts: NDArray[Any], end: int, *, lossy: bool) -> float:
     piled = float(n[end:].sum())
     if not piled or not lossy:
         return white
-    # The tones that lead up to the end hold about as many each; the fewest, where they thin out or grow toward it.
-    near = n[end - _FALLEN : end]
-    over = np.maximum(near - near[:-1].min(), 0)[::-1]
+    # The tones that lead up to the end hold about as many each, as the fewest of the three next to it tells.
+    usual = n[end - 4 : end - 1].min()
+    over = np.maximum(n[end - _FALLEN : end] - usual, 0)[::-1]
     most = _FALL[0] * piled
     for fallen in over:
         fell = min(float(fallen), most)
