@@ -127,7 +127,7 @@ def suggest_step(
         mark = ladder.nearest(-2 * _LONG_STEP) if ladder else None
         return _move(-2 * _LONG_STEP, ladder, mark, "The frame is burnt out; to see anything", thresholds)
     if aim == "hold-highlights":
-        return _hold_highlights(room, ladder, thresholds)
+        return _hold_highlights(room, ladder, thresholds, raw=not samples[-1].coded)
     if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":
         return _clean_backdrop(samples, here, cleanness, ladder, thresholds)
     return _even(samples, here, ladder, thresholds)
@@ -201,13 +201,18 @@ def _for_spot(name: str, spots: Sequence[Placed], ladder: Ladder | None, thresho
     return _move(wanted, ladder, ladder.nearest(wanted) if ladder else None, seen, thresholds)
 
 
-def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:
+_FAR_OVER, _RAW_CLOSES_MORE = -2.0, 1.0
+"""Stops. Raw far over is closed by so much more than it may be over: it shows exactly how far under the next one is."""
+
+
+def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds, *, raw: bool) -> Step:
     if room is None:
         return Step("light", None, None, "The frame shows no subject to expose for.")
     if not room.seen:
         # Close far enough that the next frame shows what this one can't.
         seen = f"Too much is burnt out to tell how far over it is, by {_stops_text(room.stops)} or so; to see it"
-        return _move(room.least, ladder, ladder.at_most(room.least) if ladder else None, seen, thresholds, "under")
+        least = room.least - _RAW_CLOSES_MORE if raw and room.least < _FAR_OVER else room.least
+        return _move(least, ladder, ladder.at_most(least) if ladder else None, seen, thresholds, "under")
     if room.stops < 0:
         seen = f"The highlights are {_stops_text(room.stops)} over what the frame holds"
     else:

@@ -28,6 +28,7 @@ _SHARP = 2.0  # times the mean of the three codes below: noise would have spread
 _FALLING = 1.25  # times the code above, ...
 _LOPSIDED = 0.5  # ... or that holds more than twice the code below: thin highlights ring, and only upward
 _AS_MANY = 0.8
+_MOST_OF_ALL = 0.6  # of the picture on two codes: burnt out all over; no sheet fills a picture so evenly
 _HOLLOW = (
     1.2  # a noisy tone's counts fall ever faster from its middle, those of a pile on a broad foot at once, then slowly
 )
@@ -50,6 +51,8 @@ def end_code(counts: NDArray[Any]) -> int:
     n = np.asarray(counts, np.float64)
     peak = int(np.argmax(n[_LOWEST_TOP:254])) + _LOWEST_TOP
     pile, under, over = n[peak], n[peak - 1], n[peak + 1]
+    if pile > max(under, _PILE_PIXELS) and pile + under > _MOST_OF_ALL * n.sum():
+        return peak
     if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[254:].max() > _RINGING * pile:
         return LAST
     if pile < _SHARP * n[peak - 3 : peak].mean() or (pile < _FALLING * over and under > _LOPSIDED * over):

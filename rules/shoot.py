@@ -154,6 +154,8 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         mid_stops=_mid_stops(samples[-1]),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
+    if lessons.end < setup.lessons.end:
+        radiance = light_alone(look)  # frames before took for light what was clipped
     yardsticks = setup.yardsticks.after(look, frame, colour)
     after = replace(
         setup,
