@@ -16,7 +16,7 @@ import resource
 import signal
 import tempfile
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -32,14 +32,16 @@ from lampblack.daemon.decode import Decoded, Room, decode_file
 from lampblack.daemon.refusal import FrameRefusedError, Refused
 from lampblack.daemon.showing import Known, Shown, preview_json, shown
 from lampblack.rules.beside import Beside, when_asked
+from lampblack.rules.cells import Cells
 from lampblack.rules.cleanness import tone_of
-from lampblack.rules.frame import Sensor
+from lampblack.rules.frame import Picture, Sensor
 from lampblack.rules.given import NOTHING_GIVEN, Given
-from lampblack.rules.look import Look, look, reduced
+from lampblack.rules.look import Look, look, reduced, reduced_with
 from lampblack.rules.preview import preview, with_spill
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import BackdropWish
 from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.wells import NO_WELLS
 
 _MEMORY_LIMIT = 6 << 30  # address space, not memory in use: libraries reserve far more than they touch
 
@@ -377,6 +379,7 @@ def _see(
             backdrop=job.backdrop,
             given=job.given,
             means=means,
+            waits=job.waits,
         )
     except FrameRefusedError as refusal:
         return Refused(str(refusal), refusal.final)
@@ -398,11 +401,13 @@ def see_here(
     backdrop: BackdropWish = "auto",
     given: Given = NOTHING_GIVEN,
     means: Means | None = None,
+    waits: bool = False,
 ) -> Seen:
     """
     Measure one file in this very process; with the raw file of the same shot, from that.
 
-    known: the light, or who is asked for it once it is needed. means: what it may be done with.
+    known: the light, or who is asked for it once the file is decoded. means: what it may be done with. waits: whether
+    the answer may be long in coming: then what can be done without it is done before.
 
     Raises:
         FrameRefusedError: it can't be measured.
@@ -411,16 +416,14 @@ def see_here(
     decoded = decode_file(path, thresholds, means.room)
     none = backdrop == "none"
     raw = None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
-    beside = means.beside
-    cells = reduced(decoded.picture, thresholds, beside)
-    cells_raw = None if raw is None else reduced(raw, thresholds, beside)
-    known = known() if callable(known) else known
-    seen = look(decoded.picture, thresholds, known, no_backdrop=none, given=given, cells=cells, beside=beside)
+    beside, pictures = means.beside, [decoded.picture] if raw is None else [decoded.picture, raw]
+    (cells, *of_raw), light = _in_cells(pictures, thresholds, known, beside, waits=waits)
+    seen = look(decoded.picture, thresholds, light, no_backdrop=none, given=given, cells=cells, beside=beside)
     if raw is not None:
         # The raw is the measure; the JPEG tells how the camera shows it, and what it will show of JPEGs to come.
         jpeg = seen
-        known = jpeg.radiance or known
-        seen = look(raw, thresholds, known, no_backdrop=none, given=given, cells=cells_raw, beside=beside)
+        light = jpeg.radiance or light
+        seen = look(raw, thresholds, light, no_backdrop=none, given=given, cells=of_raw[0], beside=beside)
         seen = replace(seen, shown=jpeg.without_radiance())
     plain = beside(partial(preview, seen, None, thresholds))
     span = beside(lambda: seen.span)  # whoever judges the frame asks for it: here is a thread for it
@@ -428,6 +431,25 @@ def see_here(
     small = with_spill(plain(), seen, thresholds) if tone == "black" else plain()
     span()
     return Seen(seen, decoded.digest, preview_json(small.rgb, small.marks))
+
+
+def _in_cells(
+    pictures: Sequence[Picture | Sensor],
+    thresholds: Thresholds,
+    known: Radiance | Callable[[], Radiance | None] | None,
+    beside: Beside,
+    *,
+    waits: bool,
+) -> tuple[list[Cells], Radiance | None]:
+    """Return pictures in cells, by what is known of where the camera is full; and the light (see `see_here`)."""
+    ahead = [reduced(each, thresholds, NO_WELLS, beside) for each in pictures] if waits else None
+    light = known() if callable(known) else known
+    wells = NO_WELLS if light is None else light.wells
+    if ahead is None:
+        return [reduced(each, thresholds, wells, beside) for each in pictures], light
+    # The frames before this one were still being measured: one of them may have shown where the camera is full.
+    both = zip(ahead, pictures, strict=True)
+    return [reduced_with(cells, each, thresholds, wells, beside) for cells, each in both], light
 
 
 def _raw_of_same_shot(partner: bytes, decoded: Decoded, thresholds: Thresholds) -> Sensor | None:

@@ -1,17 +1,21 @@
-"""Judging with a memory: what was learned of a camera's tone response serves its next setup and its next shoot."""
+"""Judging with a memory: what cameras have shown of tone response and saturation serves the next setup and shoot."""
 
 from __future__ import annotations
 
 import logging
+import zlib
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+from lampblack.daemon import saturations
+from lampblack.daemon.kept import KeptError
 from lampblack.daemon.responses import Key, ResponsesError, keep, load
 from lampblack.rules import shoot
 from lampblack.rules.look import Look
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
+from lampblack.rules.wells import NO_WELLS, Wells
 
 log = logging.getLogger(__name__)
 
@@ -39,7 +43,18 @@ def judge(
     known = (setup.response, after.lessons.remembered)
     if key is not None and after.response.source != "prior" and after.response not in known:
         _remember(key, after.response)
+    if look.full is not None and look.full.source == "data" and look.full.body.camera:
+        _remember_full(look)
     return after, verdict
+
+
+def wells() -> Wells:
+    """Return what is remembered of where cameras are full."""
+    try:
+        return Wells(kept=saturations.load())
+    except KeptError as trouble:
+        log.warning("%s", trouble)
+        return NO_WELLS
 
 
 def _key(look: Look) -> Key | None:
@@ -64,6 +79,19 @@ def _remember(key: Key, response: Any) -> None:
         said = keep(key, response)
     except (ResponsesError, ValueError) as trouble:
         log.warning("the camera's tone response could not be kept: %s", trouble)
+        return
+    if said:
+        log.warning("%s", said)
+
+
+def _remember_full(look: Look) -> None:
+    assert look.full is not None
+    # The frame's own light tells it from others, wherever its file is.
+    mark = f"{zlib.crc32(look.levels.sum(axis=0).tobytes()):08x}"
+    try:
+        said = saturations.keep(look.full, mark)
+    except (KeptError, ValueError) as trouble:
+        log.warning("where the camera is full could not be kept: %s", trouble)
         return
     if said:
         log.warning("%s", said)

@@ -96,10 +96,11 @@ class Again:
         self._pass: int | None = None if open_pass is None else open_pass[0]
         self.done = set[int]() if open_pass is None else open_pass[1]
         """`done`: the numbers of frames that the pass taken up has done."""
+        self._wells = learning.wells()  # as it stands at the start, whichever setup comes first
         self._setups = self._rows()
         self.frames = sum(len(setup.frames) for setup in self._setups)
         """How many are to be looked at: those to be measured, and those done of the same setups."""
-        self._recall = cache(learning.recalled)  # as it stood at the start, whichever setup comes first
+        self._recall = cache(learning.recalled)  # likewise
 
     def work(self, eyes: Eyes) -> Iterator[Outcome]:
         """
@@ -115,7 +116,7 @@ class Again:
         refused = False
         judged: deque[_Judged] = deque()
         # The next frame of a setup waits for the judging of this one, and not for the disk.
-        for seen in eyes.over(rows, lambda row: self._setups[row].rules.radiance, given):
+        for seen in eyes.over(rows, lambda row: self._setups[row].rules.known, given):
             if seen is not None:
                 judged.append(self._judged(*seen))
                 continue
@@ -227,6 +228,7 @@ class Again:
             f_numbers=_offered(self._journal.frames(number=newest)),
             spots=tuple(memory.spots.values()),
             metered=memory.metered(number),
+            wells=self._wells,
         )
 
     def _plate(self, eyes: Eyes) -> Plate | None:

@@ -1,40 +1,27 @@
 """
 What was learned of cameras' tone curves, kept for next time.
 
-One JSON file in the user's data folder, for all shoots. It is a convenience: whatever is wrong with it costs what was
-learned, never the service, and is said in one line. Nothing in it is trusted: a curve that no camera could have is
-not used.
+One JSON file for all shoots. Nothing in it is trusted: a curve that no camera could have is not used.
 """
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
-import json
 import math
-import os
-import stat
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-import platformdirs
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.whole import write_whole
+from lampblack.daemon.kept import DamagedError, alone, damaged, move_aside, place_of, read, write
+from lampblack.daemon.kept import KeptError as ResponsesError
 from lampblack.rules.response import Response, Source
 
 NAME = "responses.json"
 FORMAT = 1
-_LARGEST = 32 << 20  # bytes
 _MOST_KEPT = 1000  # curves, about 5 kB each; the ones longest unchanged go first
 _LOWEST_WHITE = 239  # no tone curve ends at a code below
 _LEAST_SURE = 10.0  # stops: beyond it, nothing was learned
-
-
-class ResponsesError(Exception):
-    """The file cannot be read or written; the text is one line for a person."""
 
 
 class Key(NamedTuple):
@@ -61,7 +48,7 @@ class Key(NamedTuple):
 
 def place() -> Path:
     """Return where the file lies on this machine."""
-    return Path(platformdirs.user_data_dir("lampblack")) / NAME
+    return place_of(NAME)
 
 
 def load(key: Key, path: Path | None = None) -> Response | None:
@@ -99,8 +86,7 @@ def keep(key: Key, response: Response, path: Path | None = None) -> str | None:
         raise ValueError("only a sound learned response can be kept")
     path = path or place()
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with _alone(path):
+        with alone(path):
             return _keep(key, response, path)
     except OSError as wrong:
         raise ResponsesError(f"{path} cannot be written: {wrong.strerror or wrong}") from None
@@ -110,8 +96,8 @@ def _keep(key: Key, response: Response, path: Path) -> str | None:
     said = None
     try:
         entries = _read(path)
-    except _DamagedError as wrong:
-        aside = _move_aside(path)
+    except DamagedError as wrong:
+        aside = move_aside(path)
         said, entries = f"{wrong}; it is kept as {aside.name}", {}
     old = _response(entries[key]) if key in entries else None
     if old is not None and old.sure_stops <= response.sure_stops and not response.contradicts(old):
@@ -128,46 +114,14 @@ def _keep(key: Key, response: Response, path: Path) -> str | None:
 # --- the file --------------------------------------------------------------------------------------------------------
 
 
-class _DamagedError(ResponsesError):
-    """There is a file, and it isn't one of ours."""
-
-
-@contextlib.contextmanager
-def _alone(path: Path) -> Iterator[None]:
-    """Hold the lock beside the file: two services may learn at once."""
-    with open(path.with_suffix(".lock"), "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
-
-
 def _read(path: Path) -> dict[Key, Any]:
-    text = _text(path)
-    if text is None:
+    whole = read(path, FORMAT, "tone curves")
+    if whole is None:
         return {}
     try:
-        whole = json.loads(text)
-        if whole["format"] > FORMAT:
-            raise ResponsesError(f"{path} was written by a newer Lampblack and is not used")
         return {Key(*map(str, (one["camera"], one["style"], one["iso"]))): one for one in whole["curves"]}
-    except (ValueError, KeyError, TypeError, RecursionError):
-        raise _DamagedError(f"{path} is damaged and not used") from None
-
-
-def _text(path: Path) -> bytes | None:
-    try:
-        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
-    except (FileNotFoundError, NotADirectoryError):
-        return None
-    except OSError as wrong:
-        raise ResponsesError(f"{path} cannot be read: {wrong.strerror}") from None
-    try:
-        with open(handle, "rb") as file:
-            found = os.fstat(handle)
-            if not stat.S_ISREG(found.st_mode) or found.st_size > _LARGEST:
-                raise _DamagedError(f"{path} is no file of tone curves and not used")
-            return file.read(_LARGEST + 1)
-    except OSError as wrong:
-        raise ResponsesError(f"{path} cannot be read: {wrong.strerror}") from None
+    except (ValueError, KeyError, TypeError):
+        raise damaged(path) from None
 
 
 def _entry(response: Response) -> dict[str, Any]:
@@ -209,16 +163,7 @@ def _is_curve(light: Any) -> bool:
 
 def _write(path: Path, entries: dict[Key, Any]) -> None:
     curves = [{**entry, **key._asdict()} for key, entry in entries.items()]
-    write_whole(path, json.dumps({"format": FORMAT, "curves": curves}).encode(), 0o600)
-
-
-def _move_aside(path: Path) -> Path:
-    for number in range(1, 1000):
-        aside = path.with_name(f"{path.name}.damaged-{number}")
-        if not aside.exists():
-            path.rename(aside)
-            return aside
-    raise OSError(f"too many damaged files beside {path.name}")
+    write(path, {"format": FORMAT, "curves": curves})
 
 
 def _named(key: Key) -> str:

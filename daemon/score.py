@@ -121,7 +121,7 @@ def run(args: argparse.Namespace) -> int:
                 setup = _setup(args)
             # A JPEG that is lost leaves its raw.
             for file in (path, partner) if partner else (path,):
-                seen = eye.see(file, partner=partner, known=setup.radiance, backdrop=args.backdrop, given=given)
+                seen = eye.see(file, partner=partner, known=setup.known, backdrop=args.backdrop, given=given)
                 if isinstance(seen, Seen):
                     break
                 status = standing.fail_file(args, file, seen.reason)

@@ -70,6 +70,7 @@ from lampblack.rules.run import Known, Setting
 from lampblack.rules.spots import written
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
+from lampblack.rules.wells import Body, Wells
 
 log = logging.getLogger(__name__)
 
@@ -117,6 +118,8 @@ class Parts:
     eye: Callable[[], EyeLike]
     tether: Callable[[Callable[[Event], None]], TetherLike] | None = None
     judge: Callable[..., tuple[shoot.Setup, Any]] = shoot.judge
+    wells: Callable[[], Wells] = Wells
+    """What is remembered of where cameras are full."""
 
 
 @dataclass(frozen=True)
@@ -463,7 +466,7 @@ class Service:
             eye.see,
             os.path.join(self._root, path),
             partner=None if partner is None else os.path.join(self._root, partner),
-            known=(setup or self._rules).radiance,
+            known=(setup or self._rules).known,
             backdrop=(setup or self._rules).backdrop,
             given=Given(tuple(self._memory.regions.values()), await self._plate_now()),
         )
@@ -619,6 +622,23 @@ class Service:
             self._publish_frame(shown)
         async with self._came:
             self._came.notify_all()
+        await self._taught(seen.look)
+
+    async def _taught(self, look: Look) -> None:
+        """Measure the last frames again that didn't know where the camera is full, if this one does."""
+        full = look.full
+        if full is None or full.source != "data" or self._rules.wells.of(full.body) is None:
+            return
+        late = [one for one in self._recent if _by_tag(one.look, full.body)]
+        for judged in late:
+            known = replace(judged.before, wells=self._rules.wells)
+            seen = await self._see(judged.shown.kept.path, judged.shown.kept.partner, known)
+            if isinstance(seen, Seen):
+                judged.look = seen.look
+        if any(not _by_tag(one.look, full.body) for one in late):
+            async with self._judging:
+                if (still := next((one for one in late if one in self._recent), None)) is not None:
+                    await self._judge_again(still)
 
     async def _guessed(self, look: Look) -> list[Event]:
         """Return what a frame seems to show of the lamps, where enough frames of this setup are marked."""
@@ -675,6 +695,7 @@ class Service:
             f_numbers=self._camera.f_numbers,
             spots=tuple(self._memory.spots.values()),
             metered=self._memory.metered(number),
+            wells=self._parts.wells(),
         )
 
     def _with_wishes(self, setup: shoot.Setup) -> shoot.Setup:
@@ -1117,6 +1138,12 @@ def _say_again(kept: Kept, preview: Event | None, journal: Journal) -> None:
     journal.add_verdict(kept.path, kept.digest, kept.verdict, preview)
 
 
+def _by_tag(look: Look, body: Body) -> bool:
+    """Say whether a frame of a camera was measured by its file's word for where white is, for want of a better."""
+    full = look.full
+    return full is not None and full.source == "tag" and full.body == body and not full.contradicted
+
+
 def _is(shown: Shown, owner: tuple[bytes, str]) -> bool:
     return (shown.kept.path, shown.kept.digest) == owner
 
@@ -1162,7 +1189,7 @@ def serve(
         tethered = None if options.camera is None else partial(tether, options.camera, camera_home())
     except ConfigError as wrong:
         raise StartError(str(wrong)) from None
-    parts = Parts(thresholds, lambda: Eye(thresholds), tethered, judge=learning.judge)
+    parts = Parts(thresholds, lambda: Eye(thresholds), tethered, judge=learning.judge, wells=learning.wells)
 
     async def main() -> None:
         await Service(folder, options, parts, tell).run(ready)

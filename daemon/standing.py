@@ -101,8 +101,20 @@ def _status_line(folder: Path, status: Json) -> str:
         words.append(f"Camera: {sentence(camera.get('text') or camera['state'])}")
     newest = status.get("newest") or {}
     if newest:
+        words += filter(None, [_white_words(newest.get("saturation") or {})])
         words.append(sentence(f"Newest: {newest.get('file')}: {(newest.get('next') or {}).get('why')}"))
     return " ".join(words)
+
+
+def _white_words(saturation: Json) -> str:
+    """Return by what the newest frame's white was reckoned, if it is raw."""
+    frames = saturation.get("frames")
+    return {
+        "data": "White is where this frame is full.",
+        "setup": f"White is where this setup's frames are full ({frames} seen).",
+        "kept": f"White is where this camera's frames were full ({frames} seen).",
+        "tag": f"White is where the file says, within {saturation.get('sure_stops')} stop: no frame has shown it yet.",
+    }.get(str(saturation.get("from")), "")
 
 
 def spot(args: argparse.Namespace) -> int:

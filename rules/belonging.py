@@ -59,7 +59,7 @@ def light_alone(look: Look) -> Radiance | None:
     stops = look.shot.exposure.stops
     if stops is None:
         return None
-    found = Radiance()
+    found = Radiance(full=look.full)
     for each in _halves(look):
         clipped = each.clipped_any.astype(np.float32) / np.float32(255)
         merged = alone(each.light, clipped, each.parts == Part.BACKDROP, stops)

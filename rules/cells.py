@@ -19,6 +19,7 @@ from lampblack.rules.ends import end_code, top_code
 from lampblack.rules.frame import Picture
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, srgb_to_linear
+from lampblack.rules.wells import Full
 
 CELLS_ACROSS = 600
 _STRIDE_FROM = 8  # pixels along a cell, from which so many of them, evenly spread, tell as much as all
@@ -84,8 +85,8 @@ class Cells:
     code of the pixels looked at, `step` of them along a cell. clipped_frame: share of the frame's pixels (raw: all of
     them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end:
     the last code of the camera's curve (raw: 255). Raw only: level, like `top`, the brightest channel's share of
-    saturation in the bins of `raw.EDGES`; noise, that of one sample; grain, that of cells. Raw light is that of a plain
-    development.
+    saturation in the bins of `raw.EDGES`; noise, that of one sample; grain, that of cells; full, where that saturation
+    is known from. Raw light is that of a plain development.
     """
 
     side: int
@@ -101,6 +102,7 @@ class Cells:
     level: NDArray[np.uint16] | None = None
     noise: Noise | None = None
     grain: Grain | None = None
+    full: Full | None = None
 
     @property
     def shape(self) -> tuple[int, int]:

@@ -39,6 +39,7 @@ from lampblack.rules.radiance import (
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
+from lampblack.rules.wells import NO_WELLS, Full, Wells
 
 # Between backdrop and subject the lens mixes both: this many cells of backdrop are not judged.
 _MIXED_CELLS = 2
@@ -128,6 +129,8 @@ class Look:
     basis: Basis | None = None
     """Of a raw frame in colour: how its `light` was developed."""
     steady: Steady = NOTHING_TOLD
+    full: Full | None = None
+    """Of a raw frame: by what its white was reckoned."""
 
     @cached_property
     def bright(self) -> NDArray[np.float32]:
@@ -185,7 +188,8 @@ def look(
         beside: how to begin what needs nothing of what comes next.
     """
     raw = isinstance(picture, Sensor)
-    cells = cells or reduced(picture, thresholds, beside)
+    cells = cells or reduced(picture, thresholds, NO_WELLS if known is None else known.wells, beside)
+    known = None if known is None else known.on_scale(cells.full)
     scale, stops = _scale(cells, thresholds), picture.shot.exposure.stops
     lit = beside(partial(_lit, known, cells, stops, thresholds, raw))
     told = beside(lambda: _told(lit(), known, picture, cells, thresholds))
@@ -229,9 +233,7 @@ def look(
         clipped_any=_as_bytes(cells.clipped_any),
         over_patch=_as_bytes(cells.over_patch),
         all_white=_as_bytes(cells.all_white),
-        radiance=None
-        if radiance is None
-        else replace(radiance, tiles=() if known is None else known.tiles, shift=before.shift),
+        radiance=None if radiance is None else _handed_on(radiance, known, before.shift, cells.full),
         change=change,
         steady=before.steady,
         levels=levels,
@@ -241,14 +243,26 @@ def look(
         white_light=scale.white,
         floor_light=scale.floor,
         basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
+        full=cells.full,
     )
 
 
-def reduced(picture: Picture | Sensor, thresholds: Thresholds, beside: Beside = when_asked) -> Cells:
-    """Return a picture in cells."""
+def reduced(
+    picture: Picture | Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, beside: Beside = when_asked
+) -> Cells:
+    """Return a picture in cells; wells: what is known of where raw frames are full."""
     if isinstance(picture, Sensor):
-        return reduce_raw(picture, thresholds, beside)
+        return reduce_raw(picture, thresholds, wells, beside)
     return reduce(picture, thresholds, beside)
+
+
+def reduced_with(
+    cells: Cells, picture: Picture | Sensor, thresholds: Thresholds, wells: Wells, beside: Beside = when_asked
+) -> Cells:
+    """Return a picture in cells, anew where what has become known of its camera bears on it."""
+    if cells.full is None or cells.full.source != "tag" or wells.of(cells.full.body) is None:
+        return cells
+    return reduced(picture, thresholds, wells, beside)
 
 
 _OFF_CELLS = 0.5
@@ -322,6 +336,13 @@ def _merged(cells: Cells, stops: float | None, raw: bool, known: Radiance | None
     """Return the setup's light with this frame's."""
     own = None if known is None else known.of(raw)
     return None if stops is None else merge(own, cells.light, cells.clipped_any, stops, raw=raw)
+
+
+def _handed_on(radiance: Radiance, known: Radiance | None, shift: tuple[float, float], full: Full | None) -> Radiance:
+    """Return the setup's light with what else the next frame is held against, whatever the light that was known."""
+    by_tag = full is None or full.source == "tag"
+    white = radiance.full if by_tag and radiance.full is not None else full
+    return replace(radiance, tiles=() if known is None else known.tiles, shift=shift, full=white)
 
 
 def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: Beside) -> Found | None:

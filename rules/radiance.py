@@ -21,6 +21,7 @@ from lampblack.rules.cells import brightest, half, single
 from lampblack.rules.distribution import middle
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.steadiness import Tiles
+from lampblack.rules.wells import NO_WELLS, Full, Wells, rescale
 
 Grid = NDArray[np.float32]
 
@@ -84,6 +85,10 @@ class Radiance:
     """Of the setup's first frame of each kind: what later ones are held against, whatever the light."""
     shift: tuple[float, float] = (0.0, 0.0)
     """Where the picture of the frames merged here lies against the first one's, in pixels."""
+    full: Full | None = None
+    """By what the white of `raw` was reckoned."""
+    wells: Wells = NO_WELLS
+    """What is known of where cameras are full."""
 
     def of(self, raw: bool) -> Merged | None:
         """Return what frames of one kind have shown."""
@@ -92,6 +97,24 @@ class Radiance:
     def having(self, raw: bool, merged: Merged) -> Radiance:
         """Return the same with what frames of one kind have shown replaced."""
         return replace(self, raw=merged) if raw else replace(self, coded=merged)
+
+    def on_scale(self, full: Full | None) -> Radiance:
+        """Return the same, its raw light in units of the white that another frame goes by."""
+        factor = rescale(self.full, full)
+        if self.raw is None or factor == 1:
+            return self
+        return replace(self, raw=_in_units(self.raw, np.float32(factor)), full=full)
+
+
+def _in_units(merged: Merged, factor: np.float32) -> Merged:
+    """Return the same light multiplied by a factor."""
+    most = np.float32(np.finfo(np.float16).max)
+
+    def brought(light: NDArray[np.float16]) -> NDArray[np.float16]:
+        return half(np.minimum(single(light) * factor, most))
+
+    past = tuple(replace(one, bright=brought(one.bright)) for one in merged.past)
+    return replace(merged, light=brought(merged.light), past=past)
 
 
 def merge(

@@ -20,6 +20,7 @@ from lampblack.rules.cells import CELLS_ACROSS, Cells, Grain, Grid, Noise, brigh
 from lampblack.rules.frame import Plane, Sensor
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
+from lampblack.rules.wells import NO_WELLS, PILE_OFF, TAG_OFF, Body, Full, Wells
 
 LEVELS = 1024
 """Bins of the brightest channel's share of saturation, even in its square root: shot noise is even there."""
@@ -59,22 +60,54 @@ def saturations(planes: tuple[Plane, ...], beside: Beside = when_asked) -> list[
 
     Else a wrong tag would take light from red and blue, which fill last, and not from green.
     """
+    return _saturations(planes, None, beside)[0]
+
+
+def fullness(sensor: Sensor, wells: Wells, beside: Beside = when_asked) -> tuple[list[float], Full]:
+    """
+    Return each plane's saturation as `saturations` does, and by what it was reckoned.
+
+    Where no plane has a pile, the level that other frames of this camera are full at is used, unless a sample lies
+    above it.
+    """
+    body = Body.of(sensor)
+    known = wells.of(body)
+    levels, own, used = _saturations(sensor.planes, None if known is None else known[0].share, beside)
+    if own is not None:
+        return levels, Full(body, own, "data", PILE_OFF, 1)
+    if used is not None and known is not None:
+        return levels, Full(body, used, known[1], known[0].sure_stops, known[0].frames)
+    return levels, Full(body, 1.0, "tag", TAG_OFF, contradicted=known is not None)
+
+
+def _saturations(
+    planes: tuple[Plane, ...], known: float | None, beside: Beside
+) -> tuple[list[float], float | None, float | None]:
+    """Return the levels, the lowest pile there is, and the level of those without one; these as shares of the span."""
     found = each(_saturation_of, planes, beside)
     parts = [
         (level - p.black) / (p.white - p.black)
         for (level, _), p in zip(found, planes, strict=True)
         if level is not None
     ]
+    own = min(parts, default=None)
+    used = known if own is None and known is not None and not _any_above(planes, known) else own
     levels = []
     for (level, top), plane in zip(found, planes, strict=True):
-        of_others = plane.black + min(parts) * (plane.white - plane.black) if parts else plane.white
+        of_others = plane.white if used is None else plane.black + used * (plane.white - plane.black)
         if level is not None:
             levels.append(level)
         elif top < of_others + 2.8 * _WIDEST_PILE * (plane.white - plane.black):
             levels.append(of_others)
         else:
             levels.append(max(plane.white, top + 1.0))
-    return levels
+    return levels, own, used
+
+
+def _any_above(planes: tuple[Plane, ...], share: float) -> bool:
+    """Say whether any sample lies above a level, by more than the noise of full wells."""
+    most = share + 2.8 * _WIDEST_PILE
+    return any(cv2.minMaxLoc(p.samples)[1] > p.black + most * (p.white - p.black) for p in planes)
 
 
 def _saturation_of(plane: Plane) -> tuple[float | None, int]:
@@ -142,9 +175,9 @@ def _trailing(flags: NDArray[np.bool_]) -> int:
     return max(1, len(flags) - 1 - int(unset[-1]) if len(unset) else len(flags))
 
 
-def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_asked) -> Cells:
+def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, beside: Beside = when_asked) -> Cells:
     """Reduce sensor samples to cells. Clipping is counted on every sample there is."""
-    whites = saturations(sensor.planes, beside)
+    whites, known_full = fullness(sensor, wells, beside)
     planes = list(zip(sensor.planes, whites, strict=True))
     full = each(lambda one: _from(one[0].samples, one[1]), planes, beside)
     any_full = _any_full(full, sensor.period)
@@ -189,6 +222,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, beside: Beside = when_ask
         level=_levels(_highest(sensor, points, light), any_full[some]),
         noise=told,
         grain=_grain(sensor, told, side),
+        full=known_full,
     )
 
 

@@ -30,10 +30,12 @@ from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import Metered
 from lampblack.rules.remedy import Remedy, remedies
 from lampblack.rules.response import Response
+from lampblack.rules.scaling import in_units_of, spots_in_units_of
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY
 from lampblack.rules.verdict import Highlights, Notice, Shadows, Verdict, by_cost
+from lampblack.rules.wells import NO_WELLS, Wells, rescale
 from lampblack.rules.yardsticks import NO_YARDSTICKS, Yardsticks, colour_notices, steady_notices
 
 BackdropWish = Literal["auto", "black", "grey", "white", "none"]
@@ -60,6 +62,15 @@ class Setup:
     yardsticks: Yardsticks = NO_YARDSTICKS
     aside: Setup | None = None
     """What was known before the light changed: a cap comes off again, a lamp that was off comes on."""
+    wells: Wells = NO_WELLS
+    """Where cameras are full, as far as that is known."""
+
+    @property
+    def known(self) -> Radiance | None:
+        """Return what a look at the next frame is helped by."""
+        if self.radiance is None and not (self.wells.here or self.wells.kept):
+            return None
+        return replace(self.radiance or Radiance(), wells=self.wells)
 
     @property
     def response(self) -> Response:
@@ -80,11 +91,11 @@ def new_setup(
     f_numbers: tuple[float, ...] | None = None,
     spots: tuple[Spot, ...] = (),
     metered: Metered | None = None,
+    wells: Wells = NO_WELLS,
 ) -> Setup:
     """Return an empty setup; without a camera's own list, every third stop from f/2.8 to f/22 is on offer."""
-    return Setup(
-        number, name, aim, backdrop, tuple(sorted(f_numbers)) if f_numbers else LADDER, spots=spots, metered=metered
-    )
+    offered = tuple(sorted(f_numbers)) if f_numbers else LADDER
+    return Setup(number, name, aim, backdrop, offered, spots=spots, metered=metered, wells=wells)
 
 
 def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int) -> tuple[Setup, Verdict]:
@@ -93,11 +104,12 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
 
     Args:
         setup: what was known before.
-        look: the frame, measured (with the setup's `radiance`, if it had one).
+        look: the frame, measured (with what the setup has `known`).
         thresholds: the thresholds.
         file: the frame's name as a person sees it, clean.
         frame: its number in the shoot, from 1.
     """
+    setup = _on_one_scale(setup, look)
     earlier, why = setup, unlike(setup.files, look, thresholds)
     aside = setup.aside.radiance if setup.aside is not None and why == "light" else None
     again = light_as_before(aside, look, thresholds)
@@ -166,8 +178,28 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         lessons=lessons,
         spots_known=spots_known,
         yardsticks=yardsticks,
+        wells=setup.wells.after(look.full),
     )
     return after, verdict
+
+
+def _on_one_scale(setup: Setup, look: Look) -> Setup:
+    """
+    Return the setup with its raw frames in units of this frame's white.
+
+    Those before it had the file's word alone for where their white lies; if this one knows, it holds for them too.
+    """
+    aside = None if setup.aside is None else _on_one_scale(setup.aside, look)
+    factor = 1.0 if setup.radiance is None else rescale(setup.radiance.full, look.full)
+    if setup.radiance is None or factor == 1:
+        return setup if aside is setup.aside else replace(setup, aside=aside)
+    return replace(
+        setup,
+        samples=tuple(each if each.coded else in_units_of(each, factor) for each in setup.samples),
+        spots_known=spots_in_units_of(setup.spots_known, factor),
+        radiance=setup.radiance.on_scale(look.full),
+        aside=aside,
+    )
 
 
 _TELLING_MIDDLE = 0.003, 0.7  # light of mid tones that are neither drowned nor pressed against white
@@ -289,6 +321,9 @@ def _notices(
         worst = "RGB"[int(np.argmax(highlights.channels))]
         text = f"{percent(highlights.broad)} of the subject is burnt out, most in {_CHANNELS[worst]}."
         found.append(Notice("clipped", text))
+    if look.full is not None and look.full.contradicted:
+        text = "Samples lie above where this camera's frames were full before: white is taken where the file says."
+        found.append(Notice("white-unsure", text))
     if look.shot.exposure.stops is None:
         found.append(Notice("no-exposure", "The file doesn't tell aperture and time: no forecast."))
     return tuple(found)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -143,6 +143,10 @@ class _Shown:
         inside[min(int(down), rows - 1), min(int(across), columns - 1)] = True
         clipped = float(look.clipped_any[inside].mean()) / 255
         return cls(look.light[inside].astype(np.float64), clipped, look.floor_light, look.kind != "raw")
+
+    def times(self, factor: float) -> _Shown:
+        """Return the same with its light multiplied by a factor."""
+        return replace(self, light=self.light * factor, floor=self.floor * factor)
 
     def read(self, spot: Spot, response: Response) -> Reading:
         light, grey, floor = self.light, RAW_MID_GREY, self.floor

@@ -18,6 +18,7 @@ from lampblack.rules.optics import Cost
 from lampblack.rules.remedy import Remedy
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.spots import Placed
+from lampblack.rules.wells import Full
 from lampblack.rules.zones import zone_of
 
 
@@ -37,7 +38,7 @@ _COSTS = (
     # what the shoot is about, and can be mended at the lamps, ...
     *("spill", "white-short", "uneven", "bands", "light-changed", "light-again", "metered", "level", "nudged"),
     # what later work can even out.
-    *("two-colours", "cast", "colour-drift", "no-backdrop", "other-kind"),
+    *("two-colours", "cast", "colour-drift", "no-backdrop", "other-kind", "white-unsure"),
 )
 """Kinds of notices, what costs the picture most first."""
 
@@ -163,6 +164,7 @@ def _verdict_json(v: Verdict) -> dict[str, Any]:
         "spots": [_spot_json(one) for one in v.spots],
         "notices": [{"kind": n.kind, "text": n.text} for n in v.notices],
         "tone_response": _response_json(v),
+        "saturation": _saturation_json(v.look.full),
     }
 
 
@@ -248,6 +250,19 @@ def _response_json(v: Verdict) -> dict[str, Any] | None:
     if v.look.kind == "raw" and v.look.shown is None:
         return None
     return {"from": v.response.source, "sure_stops": _number(v.response.sure_stops, 3)}
+
+
+def _saturation_json(full: Full | None) -> dict[str, Any] | None:
+    """Say by what a raw frame's white was reckoned; a JPEG has none."""
+    if full is None:
+        return None
+    return {
+        "from": full.source,
+        "of_tag": _number(full.share, 4),
+        "sure_stops": _number(full.sure_stops, 3),
+        "frames": full.frames,
+        "contradicted": full.contradicted,
+    }
 
 
 def _backdrop_json(c: Cleanness | None) -> dict[str, Any]:

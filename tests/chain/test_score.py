@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image, TiffImagePlugin
 from scenes import vessel
+from watching import overtagged_dng
 
 from lampblack.mock_camera.body import Settings
 from lampblack.mock_camera.studio import Studio
@@ -99,6 +100,32 @@ def test_what_cannot_be_read_is_an_object_with_error_and_the_rest_goes_on(tmp_pa
     assert len(errors.splitlines()) == 5
     assert "\x1b" not in errors
     assert all(s["file"].isprintable() for s in said)
+
+
+def test_files_of_one_call_teach_each_other_where_white_is_and_nothing_is_remembered(tmp_path: Path) -> None:
+    """The darker frame after the brighter one goes by its pile; alone, before and after, by its own tag."""
+    dark, bright = tmp_path / "dark.dng", tmp_path / "bright.dng"
+    dark.write_bytes(overtagged_dng(22.0))
+    bright.write_bytes(overtagged_dng(8.0, 2))
+    alone = score(dark)[1]
+    status, said, errors = score(bright, dark)
+    assert (status, errors) == (0, "")
+    assert [one["saturation"]["from"] for one in said] == ["data", "setup"]
+    assert [one["saturation"]["of_tag"] for one in said] == pytest.approx([1 / 1.08] * 2, abs=0.001)
+    rightly = [tmp_path / "right" / file.name for file in (bright, dark)]
+    rightly[0].parent.mkdir()
+    rightly[0].write_bytes(overtagged_dng(8.0, 2, over=1.0))
+    rightly[1].write_bytes(overtagged_dng(22.0, over=1.0))
+    truth = score(*rightly)[1][1]
+    assert said[1]["mid_stops"] == pytest.approx(truth["mid_stops"], abs=0.01)
+    assert alone[0]["mid_stops"] == pytest.approx(score(rightly[1])[1][0]["mid_stops"] - np.log2(1.08), abs=0.01)
+    assert [f["highlights_subject"] for f in said[1]["forecast"]] == pytest.approx(
+        [f["highlights_subject"] for f in truth["forecast"]], abs=0.002
+    )
+    assert [one["saturation"]["from"] for one in score(dark, bright)[1]] == ["tag", "data"]
+    assert [one["saturation"]["from"] for one in score("--each", bright, dark)[1]] == ["data", "tag"]
+    assert score(dark)[1] == alone
+    assert alone[0]["saturation"]["from"] == "tag"
 
 
 def test_masks_are_at_the_frames_own_size(tmp_path: Path) -> None:

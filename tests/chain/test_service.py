@@ -17,7 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from watching import DEADLINE_S, Watching, journal_rows, jpeg, run, watching
+from watching import DEADLINE_S, Watching, journal_rows, jpeg, overtagged_dng, run, watching
 
 from lampblack.daemon.client import Client
 from lampblack.daemon.premises import watchdog_s
@@ -838,3 +838,46 @@ def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
         assert service.ask("spot")["spots"] == ["handle=0.7,0.5,0.02@-1"]
     assert run("spot", str(folder / "none"), "lip=0.5,0.4").returncode == 1
     assert run("spot", str(folder), "lip=5,0.4").returncode == 2
+
+
+def test_where_a_camera_is_full_is_learned_at_once_and_kept_for_the_next_shoot(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A dark frame is judged again once a brighter one shows its pile; next time one frame knows it from the start."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+
+    def saturation(service: Watching, file: str) -> dict[str, object]:
+        said = [service.frames, [event["verdict"] for event in service.of_kind("frame")]]
+        return [one["saturation"] for each in said for one in each if one["file"] == file][-1]
+
+    with watching(folder) as service:
+        (folder / "1.dng").write_bytes(overtagged_dng(22.0))
+        service.until(lambda: service.files == ["1.dng"])
+        assert saturation(service, "1.dng")["from"] == "tag"
+        assert "White is where the file says" in run("status", str(folder)).stdout
+        (folder / "2.dng").write_bytes(overtagged_dng(8.0, 2))
+        service.until(lambda: saturation(service, "1.dng")["from"] == "setup")
+        assert saturation(service, "1.dng")["of_tag"] == pytest.approx(1 / 1.08, abs=0.001)
+        for number, f_number in ((3, 5.6), (4, 11.0)):
+            (folder / f"{number}.dng").write_bytes(overtagged_dng(f_number, number))
+        service.until(lambda: len(service.files) == 4)
+    kept = json.loads((tmp_path / "data" / "lampblack" / "saturations.json").read_text())
+    assert [len(one["seen"]) for one in kept["bodies"]] == [3]
+    with watching(folder) as service:
+        service.until(lambda: service.status()["service"]["state"] == "watching")
+    again = json.loads((tmp_path / "data" / "lampblack" / "saturations.json").read_text())
+    assert again == kept, "frames read again by a service started anew have no second voice"
+    other = tmp_path / "next week"
+    other.mkdir()
+    (other / "1.dng").write_bytes(overtagged_dng(22.0, 9))
+    with watching(other) as service:
+        service.until(lambda: service.files == ["1.dng"])
+        said = saturation(service, "1.dng")
+        assert (said["from"], said["frames"], said["contradicted"]) == ("kept", 3, False)
+        assert "White is where this camera's frames were full (3 seen)." in run("status", str(other)).stdout
+    done = run("again", str(folder), "--json")
+    assert done.returncode == 0, done.stderr
+    said = {
+        one["file"]: one["saturation"]["from"] for one in map(json.loads, done.stdout.splitlines()) if "file" in one
+    }
+    assert said == {"1.dng": "kept", "2.dng": "data", "3.dng": "data", "4.dng": "data"}

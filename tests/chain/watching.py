@@ -8,6 +8,7 @@ import json
 import os
 import signal
 import sqlite3
+import struct
 import subprocess
 import sys
 import time
@@ -19,6 +20,8 @@ import numpy as np
 from PIL import Image, TiffImagePlugin
 
 from lampblack.daemon.client import Client, NoServiceError
+from lampblack.mock_camera.body import Settings
+from lampblack.mock_camera.studio import Studio
 
 Json = dict[str, Any]
 DEADLINE_S = 40.0
@@ -183,3 +186,16 @@ def run(*words: str, deadline_s: float = DEADLINE_S, cwd: Path | None = None) ->
         cwd=cwd or os.getcwd(),
         check=False,
     )
+
+
+def overtagged_dng(f_number: float, number: int = 1, over: float = 1.08) -> bytes:
+    """Return a raw frame of the mock studio whose file tags white so much over where its samples end."""
+    shot = Settings(f_number, 1 / 64, "1/60", 200, "tungsten", ("dng",), "2026-03-02T10:00:00.00")
+    data = Studio.load("black").photograph(shot, number, 1).files[0][1]
+    for order in "<>":
+        found = struct.pack(f"{order}HHLL", 50717, 4, 1, 16_383)  # DNG 1.4: WhiteLevel, one LONG
+        if found in data:
+            assert data.count(found) == 1
+            white = round(512 + over * (16_383 - 512))
+            return data.replace(found, struct.pack(f"{order}HHLL", 50717, 4, 1, white))
+    raise AssertionError("the file has no such tag")

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from lampblack.daemon import responses
+from lampblack.daemon import kept, responses
 from lampblack.daemon.responses import Key, ResponsesError, keep, load
 from lampblack.rules.response import PRIOR, Response
 
@@ -60,7 +60,7 @@ def test_channels_that_are_no_curves_are_not_used(path: Path, channels: object) 
 
 
 def test_its_place_is_the_users_data_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(responses.platformdirs, "user_data_dir", lambda name: str(tmp_path / name))
+    monkeypatch.setattr(kept.platformdirs, "user_data_dir", lambda name: str(tmp_path / name))
     keep(KEY, curve())
     assert (tmp_path / "lampblack" / "responses.json").is_file()
     assert load(KEY) is not None
@@ -187,7 +187,7 @@ def test_a_failed_write_leaves_what_was_kept(path: Path, monkeypatch: pytest.Mon
     def full(*_: Any) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(responses.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(ResponsesError, match="No space left"):
         keep(Key.of("Glaze 8"), curve(), path)
     assert path.read_bytes() == before
