@@ -10,7 +10,7 @@ from typing import Any
 
 from lampblack.daemon import saturations
 from lampblack.daemon.kept import KeptError
-from lampblack.daemon.responses import Key, ResponsesError, keep, load
+from lampblack.daemon.responses import Key, keep, load
 from lampblack.rules import shoot
 from lampblack.rules.look import Look
 from lampblack.rules.thresholds import Thresholds
@@ -69,7 +69,7 @@ def recalled(key: Key) -> Any:
     """Return the curve that is remembered under a key, None for none."""
     try:
         return load(key)
-    except ResponsesError as trouble:
+    except KeptError as trouble:
         log.warning("%s", trouble)
         return None
 
@@ -77,7 +77,7 @@ def recalled(key: Key) -> Any:
 def _remember(key: Key, response: Any) -> None:
     try:
         said = keep(key, response)
-    except (ResponsesError, ValueError) as trouble:
+    except (KeptError, ValueError) as trouble:
         log.warning("the camera's tone response could not be kept: %s", trouble)
         return
     if said:
