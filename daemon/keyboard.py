@@ -10,13 +10,20 @@ import codecs
 
 _NAMES = {"\r": "enter", "\n": "enter", "\x7f": "backspace", "\x08": "backspace", "\x0c": "redraw"}
 _ARROWS = {"A": "up", "B": "down", "C": "right", "D": "left"}
+_SEQUENCES = {
+    **{f"\x1b{lead}{letter}": name for letter, name in _ARROWS.items() for lead in "[O"},
+    # Held with shift: as most terminals send it, and as a few do.
+    **{f"\x1b[1;2{letter}": f"shift-{name}" for letter, name in _ARROWS.items()},
+    **{f"\x1b[{letter.lower()}": f"shift-{name}" for letter, name in _ARROWS.items()},
+    "\x1b[3~": "delete",
+}
 _SEQUENCE_MAX = 32
 
 
 class Keyboard:
     """
     Turns bytes, however they are cut, into keys: one printable character, or enter, escape, backspace, up, down,
-    left, right, redraw. Other keys say nothing.
+    left, right (shift-up and so on where shift is held), delete, redraw. Other keys say nothing.
     """
 
     def __init__(self) -> None:
@@ -61,6 +68,6 @@ class Keyboard:
             return None
         self._held += char
         if "@" <= char <= "~" or len(self._held) > _SEQUENCE_MAX:
-            known, self._held = _ARROWS.get(char) if len(self._held) == 3 else None, ""
+            known, self._held = _SEQUENCES.get(self._held), ""
             return known
         return None

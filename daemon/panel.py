@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from lampblack.daemon import halfblocks
 from lampblack.daemon.canvas import Canvas, Piece, Sheet, split, wrap
 from lampblack.daemon.letters import Face, fitting
-from lampblack.daemon.panel_state import ASKED, PanelState, Pressed, fold, press
+from lampblack.daemon.panel_state import ASKED, Cursor, PanelState, Pressed, fold, press
 from lampblack.daemon.style import Style
 from lampblack.daemon.told import Forecast, Frame, Preview, exposure_text, figure, over_limit, room_text
 from lampblack.daemon.words import (
@@ -75,6 +75,9 @@ def draw(state: PanelState, width: int, height: int, *, look: Style) -> Sheet:
         return canvas.sheet()
     if state.large:
         _draw_large(canvas, state)
+        return canvas.sheet()
+    if state.cursor is not None and state.newest is not None:
+        _draw_placing(canvas, state, state.cursor, state.newest)
         return canvas.sheet()
     shown = state.mix or (state.newest.preview if state.newest else None)
     plan = _plan(width, height, look, 1.5 if shown is None else shown.width / shown.height)
@@ -170,6 +173,67 @@ def _draw_large(canvas: Canvas, state: PanelState) -> None:
     canvas.put(1, canvas.height - 1, said or "z all of it  q quit", "dim", width=canvas.width - 2)
 
 
+# --- a spot to be placed ---
+
+_LIST_WIDTH = 20
+
+
+def _draw_placing(canvas: Canvas, state: PanelState, cursor: Cursor, frame: Frame) -> None:
+    """Draw the newest frame as large as it goes with the cursor on it, beside it the spots, what lies there beneath."""
+    last = canvas.height - 1
+    _draw_header(canvas, state)
+    wide = 0
+    if frame.preview is not None:
+        picture = halfblocks.draw(frame.preview, canvas.width - 4 - _LIST_WIDTH, last - 3, canvas.style, marked=True)
+        wide, high = len(picture[0]), len(picture)
+        canvas.cells(1, 1, picture)
+        for one in frame.placed:
+            canvas.put(1 + _cell_of(one.x, wide), 1 + _cell_of(one.y, high), canvas.style.marks.spot, "key")
+        _draw_cursor(canvas, _cell_of(cursor.x, wide), 1 + _cell_of(cursor.y, high), wide)
+    left = wide + 3
+    canvas.put(left, 1, "spots" if frame.placed else "no spot yet", "dim", width=canvas.width - 1 - left)
+    for row, one in enumerate(frame.placed[: last - 7], start=2):
+        stands = one.name == cursor.on
+        mark = canvas.style.marks.newest if stands else canvas.style.marks.spot
+        text = f"{mark} {one.brief or one.name}"
+        canvas.put(left, row, text, "strong" if stands else "plain", width=canvas.width - 1 - left)
+    marks = canvas.style.marks
+    for row, mark, role, word in (
+        (last - 4, marks.clipped, "clip", "clipped"),
+        (last - 3, marks.spilled, "spill", "spilled"),
+    ):
+        canvas.put(left, row, [(mark, role), (f" {word}", "plain")])
+    _draw_under(canvas, state, cursor, frame, last - 2)
+    _draw_message(canvas, state, last - 1)
+    _draw_keys(canvas, state, last)
+
+
+def _cell_of(share: float, size: int) -> int:
+    return min(int(share * size), size - 1)
+
+
+def _draw_cursor(canvas: Canvas, column: int, row: int, wide: int) -> None:
+    """Draw it as a bar of three cells, dark on light, whose middle is the place; what lies off the picture is left."""
+    for at, glyph in zip(range(column - 1, column + 2), "[+]", strict=True):
+        if 0 <= at < wide:
+            canvas.put(1 + at, row, glyph, "key", width=1)
+            canvas.bar(row, "key", 1 + at, 1)
+
+
+def _draw_under(canvas: Canvas, state: PanelState, cursor: Cursor, frame: Frame, row: int) -> None:
+    """Say where the cursor is and what lies under it; of a spot what the setup's frames together know of it."""
+    number = "newest frame" if frame.number is None else f"frame {frame.number}"
+    told = next((one.words for one in frame.placed if one.name == cursor.on), "")
+    under = state.under
+    asking = "…" if state.link == "up" else "not known while the service is away"
+    text = told or (asking if under is None else under.text)
+    role = "strong" if told or under is None or under.ok else "trouble"
+    where = f"{number} at {cursor.x:g},{cursor.y:g}  "
+    if len(split(canvas.style.say(where + text))) > canvas.width - 2:
+        text = text.partition(";")[0]  # how far off it is stands in the list too
+    canvas.put(1, row, [(where, "dim"), (text, role)], width=canvas.width - 2)
+
+
 # --- body ---
 
 
@@ -217,10 +281,10 @@ def _draw_newest(canvas: Canvas, frame: Frame, plan: _Plan) -> None:
     picture = halfblocks.draw(frame.preview, plan.picture_columns, plan.picture_rows, canvas.style, marked=True)
     pad = (plan.picture_columns - len(picture[0])) // 2
     canvas.cells(1 + pad, top, picture)
-    for x, y in frame.spot_places:
-        across, down = (min(int(share * size), size - 1) for share, size in ((x, len(picture[0])), (y, len(picture))))
+    for one in frame.placed:
+        across, down = _cell_of(one.x, len(picture[0])), _cell_of(one.y, len(picture))
         canvas.put(1 + pad + across, top + down, marks.spot, "key")
-    if frame.spot_places and plan.roomy:  # small panels have no room to say it
+    if frame.placed and plan.roomy:  # small panels have no room to say it
         legend += [("  ", "plain"), (marks.spot, "key"), (" spot", "plain")]
     canvas.put(1, top + len(picture), legend, width=plan.picture_columns if plan.roomy else _LEGEND_WIDTH)
 
@@ -418,12 +482,13 @@ def _draw_keys(canvas: Canvas, state: PanelState, row: int) -> None:
 
 
 _NEARLY = 0.6  # of the largest letters: so much smaller a phrase may be that says more
-_LONG_KEYS, _ALL_KEYS = 112, 130
+_LONG_KEYS = 112
 _ANYWHERE = (
     (("w", "balance"), ("n", "setup"), ("r", "meter"), ("a", "aim"), ("q", "quit")),
     (("w", "white balance"), ("l", "lamp"), ("n", "new setup"), ("r", "reading"), ("a", "aim"), ("q", "quit")),
 )
-_WIDE = (("z", "large"), ("s", "sound"))
+_WHERE_THERE_IS_ROOM = ((".", "spot"), ("z", "large"), ("s", "sound"))
+_NO_CAMERA = "  step and fire need a camera"
 
 
 def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
@@ -433,16 +498,32 @@ def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
     long = width >= _LONG_KEYS
     if state.typing is not None:
         pairs = [("enter", ASKED[state.typing_what].done), ("esc", "leave it")]
+    elif state.cursor is not None:
+        pairs = list(_cursor_keys(state, style, long))
     elif state.tethered:
         arrows = "↑↓" if not style.ascii else "up/down" if long else "^/v"
         pairs = [("space", "step"), ("f", "fire"), (arrows, "aperture" if long else "f/")]
         pairs += [("b", "end the run" if state.running and long else "run"), *_ANYWHERE[long]]
     else:
         pairs = list(_ANYWHERE[long])
-    if width >= _ALL_KEYS and state.typing is None:
-        pairs[-1:-1] = _WIDE
+    after = _NO_CAMERA if state.typing is None and state.cursor is None and not state.tethered else ""
+    for pair in _WHERE_THERE_IS_ROOM if state.typing is None and state.cursor is None else ():
+        if len("  ".join(map(" ".join, [*pairs, pair]))) + len(after) <= width:
+            pairs.insert(-1, pair)
     for place, (key, meaning) in enumerate(pairs):
         yield f"{'  ' if place else ''}{key} ", "key"
         yield meaning, "plain"
-    if state.typing is None and not state.tethered:
-        yield "  step and fire need a camera", "dim"
+    if after:
+        yield after, "dim"
+
+
+def _cursor_keys(state: PanelState, style: Style, long: bool) -> Iterator[tuple[str, str]]:
+    arrows = "arrows" if style.ascii else "←↑↓→"
+    yield arrows, "move"
+    yield "shift", "farther" if long else "far"
+    yield "1-9", "hundredths a step" if long else "by %"
+    if state.newest is not None and state.newest.placed:
+        yield ".", "next spot" if long else "next"
+        yield "del", "drop it" if long else "drop"
+    yield "enter", "name it"
+    yield "esc", "leave"

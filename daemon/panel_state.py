@@ -7,6 +7,7 @@ of the wrong shape changes what it can and raises nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
@@ -25,6 +26,7 @@ from lampblack.daemon.loose import (
 )
 from lampblack.daemon.told import Frame, Preview, Step, frame_of, preview_of
 from lampblack.rules.advice import AIMS, SPOT_AIM
+from lampblack.rules.spots import parse_want
 
 FRAMES_KEPT = 100
 REFUSED_KEPT = 5
@@ -71,7 +73,7 @@ class Asked:
     to: int | None = None
 
 
-Asking = Literal["setup", "reading", "lamp"]
+Asking = Literal["setup", "reading", "lamp", "spot"]
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,41 @@ ASKED: dict[Asking, Question] = {
     "lamp": Question(
         "lamp", "this frame shows (lamp, all, none): ", "mark it (nothing: unmark)", "lamp", "name", {"frame": "newest"}
     ),
+    "spot": Question("spot", "name and zone or stops (rim VI, rim -1): ", "name it (no zone: as now)", "spot", "spot"),
 }
+
+
+Here = tuple[int | None, float, float]
+"""A place of a frame: its number, across and down."""
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the service says of a place."""
+
+    text: str
+    ok: bool
+    stops: float | None = None
+    """From mid grey; None where that is not known, or only a bound is."""
+
+
+@dataclass(frozen=True)
+class Cursor:
+    """
+    A place on the newest frame that is being chosen.
+
+    x, y: across and down, in shares of the picture. hundredths: how far an arrow goes. on: the spot it stands on.
+    told, told_of: what lies there, and where that was. asked, asked_of: the request on its way, by its id.
+    """
+
+    x: float = 0.5
+    y: float = 0.5
+    hundredths: int = 1
+    on: str = ""
+    told: Told | None = None
+    told_of: Here | None = None
+    asked: int | None = None
+    asked_of: Here | None = None
 
 
 @dataclass(frozen=True)
@@ -133,6 +169,8 @@ class PanelState:
     prompt: str = ""
     """The lamp that a run waits for; all, none."""
     typing_what: Asking = "setup"
+    cursor: Cursor | None = None
+    """Where a spot is to be; None while none is looked for."""
     keys: bool = True
     large: bool = False
     """Three facts only."""
@@ -144,12 +182,34 @@ class PanelState:
         return self.frames[-1] if self.frames else None
 
     @property
+    def here(self) -> Here | None:
+        """The place that is being chosen, and on which frame."""
+        if self.cursor is None or self.newest is None:
+            return None
+        return self.newest.number, self.cursor.x, self.cursor.y
+
+    @property
+    def under(self) -> Told | None:
+        """What the service says of that place; None until it has said something of just this one."""
+        return self.cursor.told if self.cursor is not None and self.cursor.told_of == self.here else None
+
+    @property
     def tethered(self) -> bool:
         """Whether there is a camera that keys can reach."""
         return self.camera.state in ("ready", "busy", "asleep")
 
 
 # --- events ---
+
+
+def owed(state: PanelState) -> Request | None:
+    """Return what is to be asked now, without any key: what lies under the cursor, one question at a time."""
+    here = state.here
+    if here is None or state.cursor is None or state.link != "up":
+        return None
+    if state.cursor.asked is not None or state.cursor.told_of == here:
+        return None
+    return {"do": "place", "frame": here[0], "x": here[1], "y": here[2]}
 
 
 def fold(state: PanelState, event: Json) -> PanelState:
@@ -162,7 +222,15 @@ def fold(state: PanelState, event: Json) -> PanelState:
     """
     name = event.get("event")
     fold_one = _FOLDS.get(name) if isinstance(name, str) else None
-    return state if fold_one is None else fold_one(state, event)
+    return state if fold_one is None else _with_picture(fold_one(state, event))
+
+
+def _with_picture(state: PanelState) -> PanelState:
+    """Return the state without a cursor where there is no picture to set it on any more, or somebody is waited for."""
+    if state.cursor is None or (state.newest is not None and state.newest.preview is not None and not state.prompt):
+        return state
+    typing = None if state.typing_what == "spot" else state.typing
+    return replace(state, cursor=None, typing=typing)
 
 
 def _fold_hello(state: PanelState, event: Json) -> PanelState:
@@ -189,6 +257,8 @@ def _fold_frame(state: PanelState, event: Json) -> PanelState:
     frame = frame_of(event)
     if frame is None:
         return state
+    if state.cursor is not None:  # whatever was said of the place, it was of another frame or by what was known then
+        state = replace(state, cursor=replace(state.cursor, told_of=None))
     known = [old.file for old in state.frames]
     if frame.file in known:
         place = known.index(frame.file)
@@ -251,6 +321,11 @@ def _fold_run(state: PanelState, event: Json) -> PanelState:
 
 def _fold_reply(state: PanelState, event: Json) -> PanelState:
     text, ok = line_of(event.get("text")), event.get("ok") is True
+    cursor = state.cursor
+    if cursor is not None and cursor.asked is not None and event.get("to") == cursor.asked:
+        stops = None if event.get("bound") is not None else number_of(event.get("stops"))
+        told = Told(text, ok, stops)
+        return replace(state, cursor=replace(cursor, told=told, told_of=cursor.asked_of, asked=None))
     answered = state.asked is not None and state.asked.to is not None and event.get("to") == state.asked.to
     said = Said(text or ("done" if ok else "The service refused."), ok)
     return replace(state, said=said, asked=None if answered else state.asked)
@@ -258,6 +333,8 @@ def _fold_reply(state: PanelState, event: Json) -> PanelState:
 
 def _fold_sent(state: PanelState, event: Json) -> PanelState:
     number = event.get("id")
+    if event.get("do") == "place" and state.cursor is not None and isinstance(number, int):
+        return replace(state, cursor=replace(state.cursor, asked=number, asked_of=state.here))
     if state.asked is None or event.get("do") != "aperture" or not isinstance(number, int):
         return state
     return replace(state, asked=replace(state.asked, to=number))
@@ -266,7 +343,9 @@ def _fold_sent(state: PanelState, event: Json) -> PanelState:
 def _fold_link(state: PanelState, event: Json) -> PanelState:
     if event.get("up") is True:
         return replace(state, link="up", said=None)
-    return replace(state, link="searching" if state.link == "searching" else "lost", said=None, asked=None)
+    cursor = None if state.cursor is None else replace(state.cursor, asked=None, told_of=None)
+    link: Literal["searching", "lost"] = "searching" if state.link == "searching" else "lost"
+    return replace(state, link=link, said=None, asked=None, cursor=cursor)
 
 
 def _fold_mix(state: PanelState, event: Json) -> PanelState:
@@ -312,12 +391,14 @@ def press(state: PanelState, key: str) -> Pressed:
 
     Args:
         state: as shown.
-        key: one printable character, or "enter", "escape", "backspace", "up", "down".
+        key: one printable character, or "enter", "escape", "backspace", "up", "shift-up" and the like.
     """
     if state.typing is not None:
         return _type(state, key)
     if key == "q":
         return Pressed(state, leave=True)
+    if state.cursor is not None:
+        return _press_cursor(replace(state, said=None), state.cursor, key)
     act = _KEYS.get(key)
     if act is None:
         return Pressed(state)
@@ -333,6 +414,8 @@ def _type(state: PanelState, key: str) -> Pressed:
         return Pressed(replace(state, typing=None, said=Said(f"No {asking.what}: everything stays as it was.")))
     if key == "enter":
         text = clean(typed, NAME_LENGTH_MAX).strip() or None
+        if state.cursor is not None and state.typing_what == "spot":
+            return _name_spot(state, state.cursor, text or "")
         return Pressed(replace(state, typing=None), {"do": asking.do, asking.key: text, **asking.more})
     if key == "backspace":
         return Pressed(replace(state, typing=typed[:-1]))
@@ -386,6 +469,99 @@ def _press_lamp(state: PanelState) -> Pressed:
     if state.newest is None:
         return _hint(state, "No frame yet: f fires, then l says which lamp it shows.")
     return Pressed(replace(state, typing="", typing_what="lamp"))
+
+
+def _press_spot(state: PanelState) -> Pressed:
+    if state.newest is None or state.newest.preview is None:
+        return _hint(state, "No picture yet to set a spot on.")
+    if state.large:
+        return _hint(state, "Spots are set on the picture: z shows all of it.")
+    return Pressed(replace(state, cursor=Cursor()))
+
+
+_MOVES = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
+_FAR = 5  # times as far with shift
+
+
+def _press_cursor(state: PanelState, cursor: Cursor, key: str) -> Pressed:
+    """Move the cursor, from spot to spot too; take the place, or drop the spot there."""
+    way = _MOVES.get(key.removeprefix("shift-"))
+    if way is not None:
+        far = cursor.hundredths * (_FAR if key.startswith("shift-") else 1)
+        x, y = (
+            min(max(round(at + by * far / 100, 3), 0.0), 1.0) for at, by in ((cursor.x, way[0]), (cursor.y, way[1]))
+        )
+        return Pressed(replace(state, cursor=replace(cursor, x=x, y=y, on="")))
+    if key in "123456789" and len(key) == 1:
+        return Pressed(replace(state, cursor=replace(cursor, hundredths=int(key))))
+    if key == ".":
+        return _next_spot(state, cursor)
+    if key in ("backspace", "delete"):
+        if not cursor.on:
+            return _hint(state, "It stands on no spot: . goes to the next one.")
+        return Pressed(replace(state, cursor=replace(cursor, on="")), {"do": "spot", "remove": cursor.on})
+    if key == "enter":
+        return Pressed(replace(state, typing=_as_named(state, cursor.on), typing_what="spot"))
+    if key == "escape":
+        return Pressed(replace(state, cursor=None))
+    return Pressed(state)
+
+
+def _as_named(state: PanelState, name: str) -> str:
+    """Return what one would type to name a spot as it is; nothing for none."""
+    spots = () if state.newest is None else state.newest.placed
+    spot = next((one for one in spots if one.name == name), None)
+    if spot is None:
+        return ""
+    return f"{name} " if spot.want is None else f"{name} {spot.want:+g}"
+
+
+def _next_spot(state: PanelState, cursor: Cursor) -> Pressed:
+    spots = () if state.newest is None else state.newest.placed
+    if not spots:
+        return _hint(state, "No spot is named yet: enter names one here.")
+    names = [one.name for one in spots]
+    one = spots[(names.index(cursor.on) + 1) % len(spots) if cursor.on in names else 0]
+    return Pressed(replace(state, cursor=replace(cursor, x=one.x, y=one.y, on=one.name)))
+
+
+def _name_spot(state: PanelState, cursor: Cursor, text: str) -> Pressed:
+    """Ask for a spot at the cursor: a name, and behind it where its light is wanted; nothing behind it: as it is."""
+    name, want, wrong = name_and_want(text)
+    if wrong:
+        return _hint(state, wrong)
+    stops = state.under.stops if state.under is not None else None
+    if want is None and stops is not None:
+        want = round(stops, 2)
+    place = f"{cursor.x:g},{cursor.y:g}" + ("" if want is None else f"@{want:g}")
+    return Pressed(replace(state, typing=None, cursor=None), {"do": "spot", "spot": f"{name}={place}"})
+
+
+def name_and_want(text: str) -> tuple[str, float | None, str]:
+    """
+    Return a spot's name, the stops from mid grey that are wanted, and what is wrong with them, in a line.
+
+    >>> name_and_want("left cheek VI"), name_and_want("rim -0,5"), name_and_want("rim")
+    (('left cheek', 1.0, ''), ('rim', -0.5, ''), ('rim', None, ''))
+    >>> name_and_want("rim XIV")[2]
+    "'XIV': want stops from mid grey, say +1 or -0.5, or a zone, I to X"
+    """
+    words = text.split()
+    want: float | None = None
+    if len(words) > 1 and _WANTED.fullmatch(words[-1]):
+        try:
+            want = parse_want(words.pop().replace(",", "."))
+        except ValueError as wrong:
+            return "", None, str(wrong)
+        if len(words) > 1 and words[-1].lower() == "zone":
+            words.pop()
+    name = " ".join(words)
+    if not name or "=" in name:
+        return "", None, "A spot needs a name, without = in it."
+    return name, want, ""
+
+
+_WANTED = re.compile(r"[+-]?[0-9][0-9.,]*|[+-]?[.,][0-9]+|[IVXivx]+")
 
 
 def _press_large(state: PanelState) -> Pressed:
@@ -444,6 +620,7 @@ _KEYS: dict[str, Callable[[PanelState], Pressed]] = {
     "r": _press_reading,
     "w": _press_balance,
     "l": _press_lamp,
+    ".": _press_spot,
     "z": _press_large,
     "s": _press_sound,
     "up": _press_wider,

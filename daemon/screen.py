@@ -26,13 +26,15 @@ from lampblack.daemon.clean import clean_name
 from lampblack.daemon.client import Client, Event, NoServiceError, waiting_for
 from lampblack.daemon.cues import cue as cue_of
 from lampblack.daemon.panel import draw
-from lampblack.daemon.panel_state import PanelState, Request, fold, press
+from lampblack.daemon.panel_state import PanelState, Request, fold, owed, press
 from lampblack.daemon.style import Colours, Style, detect
 from lampblack.daemon.terminal import Keys, Signals, mute, put, taken
 from lampblack.daemon.words import tell
 
 STROKE_S = 0.25
 REDRAW_S = 0.25
+FOLLOW_S = 0.04
+"""A cursor that is moved is drawn as often as the eye follows."""
 RETRY_S = 1.0
 
 
@@ -237,6 +239,8 @@ class _Panel:
                 while not self._over() and not self._signals.stop:
                     self._signals.drain()
                     self._ring(live, self._take_events())
+                    if (question := owed(self._state)) is not None:
+                        self._send(question)
                     wait = self._redraw(live)
                     self._take_keys(self._rest(wait))
             if self._signals.stop:
@@ -278,15 +282,19 @@ class _Panel:
         if done.leave:
             self._signals.ended = signal.SIGINT
         if done.request is not None:
-            for event in self._link.send(done.request):
-                self._state = fold(self._state, event)
+            self._send(done.request)
+
+    def _send(self, request: Request) -> None:
+        for event in self._link.send(request):
+            self._state = fold(self._state, event)
 
     def _redraw(self, live: Live) -> float | None:
         """Draw if there is something new and the last time is long enough ago; return when to come back."""
         size = os.get_terminal_size(live.console.file.fileno())
         if self._shown == (self._state, size):
             return None
-        early = self._drawn_at + REDRAW_S - time.monotonic()
+        pause = REDRAW_S if self._state.cursor is None else FOLLOW_S
+        early = self._drawn_at + pause - time.monotonic()
         if early > 0:
             return early
         put(live, size, lambda width, height: draw(self._state, width, height, look=self._style))

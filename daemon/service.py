@@ -67,10 +67,11 @@ from lampblack.rules.neutral import NeutralError
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import marks_at
 from lampblack.rules.run import Known, Setting
-from lampblack.rules.spots import written
+from lampblack.rules.spots import Spot, read_spot, written
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
 from lampblack.rules.wells import Body, Wells
+from lampblack.rules.zones import place_words, zone_of
 
 log = logging.getLogger(__name__)
 
@@ -887,6 +888,7 @@ class Service:
             "switched": self._do_switched,
             "aim": self._do_aim,
             "neutral": self._do_neutral,
+            "place": self._do_place,
             "mix": self._do_mix,
             "stop": self._do_stop,
             **dict.fromkeys(answers.ASKED, self._do_said),
@@ -1044,6 +1046,18 @@ class Service:
             return _reply(True, words)
         ok, text = await self._camera.ask(order)
         return _reply(True, f"{words} {text} Shoot it once more." if ok else f"{words} {text} {BY_HAND}")
+
+    async def _do_place(self, request: Event) -> Event:
+        """Tell where the light of a place on a frame lies; nothing is kept."""
+        number, x, y = (request.get(key) for key in ("frame", "x", "y"))
+        judged = next((one for one in reversed(self._recent) if one.shown.kept.number == number), None)
+        if judged is None:
+            return _reply(False, "What lies there can't be told: the frame is not in hand any more.")
+        if not all(isinstance(at, int | float) and not isinstance(at, bool) and 0 <= at <= 1 for at in (x, y)):
+            return _reply(False, "A place is told in shares of the picture, 0 to 1.")
+        reading = read_spot(Spot("", x, y), judged.look, self._rules.response)  # type: ignore[arg-type]
+        told = {"stops": round(reading.stops, 3), "zone": zone_of(reading.stops), "bound": reading.bound}
+        return {**_reply(True, place_words(reading.stops, reading.bound)), **told}
 
     async def _do_mix(self, request: Event) -> Event:
         """Show a mix of lamps that somebody has reckoned, beside the light as it is."""

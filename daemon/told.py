@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -79,6 +79,22 @@ class Forecast:
 
 
 @dataclass(frozen=True)
+class Placed:
+    """
+    A spot on the picture.
+
+    x, y: in shares of its width and height. words, brief: where its light lies. want: where it should, in stops.
+    """
+
+    name: str
+    x: float
+    y: float
+    words: str
+    brief: str
+    want: float | None
+
+
+@dataclass(frozen=True)
 class Frame:
     """One frame's verdict, as far as the panel shows it. Fractions run 0 to 1."""
 
@@ -102,8 +118,8 @@ class Frame:
     """Where each lies, in words."""
     spots_short: tuple[str, ...] = ()
     """The same in a word or two, how far off it is if it is wanted somewhere."""
-    spot_places: tuple[tuple[float, float], ...] = ()
-    """Where each lies on the picture, in shares of its width and height."""
+    placed: tuple[Placed, ...] = ()
+    """Those that lie on the picture."""
     spots_wanted: tuple[str, ...] = ()
     """The names of those that are wanted somewhere."""
     preview: Preview | None = None
@@ -135,14 +151,7 @@ def frame_of(event: Json) -> Frame | None:
         notices=tuple(text for n in list_of(told.get("notices"))[:20] if (text := line_of(object_of(n).get("text")))),
         spots=tuple(filter(None, (_spot(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
         spots_short=tuple(filter(None, (_spot_short(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
-        spot_places=tuple(
-            (x, y)
-            for one in map(object_of, list_of(told.get("spots"))[:20])
-            if (x := number_of(one.get("x"))) is not None
-            and (y := number_of(one.get("y"))) is not None
-            and 0 <= x <= 1
-            and 0 <= y <= 1
-        ),
+        placed=tuple(_placed(told)),
         spots_wanted=tuple(
             one["name"]
             for one in map(object_of, list_of(told.get("spots"))[:20])
@@ -150,6 +159,15 @@ def frame_of(event: Json) -> Frame | None:
         ),
         preview=preview_of(object_of(event.get("preview"))),
     )
+
+
+def _placed(told: Mapping[str, Any]) -> Iterator[Placed]:
+    for one in map(object_of, list_of(told.get("spots"))[:20]):
+        x, y = number_of(one.get("x")), number_of(one.get("y"))
+        if x is not None and y is not None and 0 <= x <= 1 and 0 <= y <= 1:
+            yield Placed(
+                line_of(one.get("name"), 60), x, y, _spot(one), _spot_short(one), number_of(one.get("want_stops"))
+            )
 
 
 def _spot(told: Json) -> str:

@@ -17,6 +17,16 @@ def zone_of(stops: float) -> str:
     return ZONES[min(max(round(stops) + 5, 0), 10)]
 
 
+def place_words(stops: float, bound: str | None) -> str:
+    """
+    Return where a light lies, for a person.
+
+    >>> place_words(-2.0, None), place_words(2.5, "at least")
+    ('zone III, 2 stops under mid grey', 'at least zone VII, 2½ stops over mid grey')
+    """
+    return f"{f'{bound} ' if bound else ''}zone {zone_of(stops)}, {_from(stops, 'mid grey')}"
+
+
 def spot_words(name: str, stops: float, bound: str | None, off: float | None) -> str:
     """
     Return where a spot lies, for a person.
@@ -24,7 +34,7 @@ def spot_words(name: str, stops: float, bound: str | None, off: float | None) ->
     >>> spot_words("cheek", 0.67, None, -0.33)
     'cheek: zone VI, ⅔ stop over mid grey; ⅓ stop under what is wanted'
     """
-    text = f"{name}: {f'{bound} ' if bound else ''}zone {zone_of(stops)}, {_from(stops, 'mid grey')}"
+    text = f"{name}: {place_words(stops, bound)}"
     return text if off is None else f"{text}; {_from(off, 'what is wanted')}"
 
 

@@ -840,6 +840,31 @@ def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
     assert run("spot", str(folder), "lip=5,0.4").returncode == 2
 
 
+def test_a_place_is_read_as_the_spot_named_there_would_be_and_nothing_is_kept(folder: Path) -> None:
+    (folder / "1.jpg").write_bytes(jpeg(1))
+    with watching(folder) as service:
+        service.until(lambda: service.files == ["1.jpg"])
+        told = service.ask("place", frame=1, x=0.5, y=0.4)
+        assert told["ok"]
+        assert service.ask("spot")["spots"] == []
+        assert service.ask("spot", spot="lip=0.5,0.4")["ok"]
+        service.until(lambda: any(e["verdict"]["spots"] for e in service.of_kind("frame")))
+        spot = service.of_kind("frame")[-1]["verdict"]["spots"][0]
+        assert {key: told[key] for key in ("stops", "zone", "bound")} == {
+            key: spot[key] for key in ("stops", "zone", "bound")
+        }
+        assert f"zone {spot['zone']}" in told["text"]
+        assert service.ask("place", frame=1, x=0.05, y=0.05)["stops"] != told["stops"]
+        for wrong in ({"frame": 7, "x": 0.5, "y": 0.5}, {"x": 0.5, "y": 0.5}):
+            assert not service.ask("place", **wrong)["ok"]
+        for x in (None, "0.5", 1.5, -1, True, [0.5]):
+            said = service.ask("place", frame=1, x=x, y=0.5)
+            assert not said["ok"]
+            assert "shares" in said["text"]
+        for corner in (0, 1):
+            assert service.ask("place", frame=1, x=corner, y=1 - corner)["ok"]
+
+
 def test_where_a_camera_is_full_is_learned_at_once_and_kept_for_the_next_shoot(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -19,15 +19,16 @@ from hypothesis import strategies as st
 from rich.cells import cell_len
 from rich.console import Console
 
-from lampblack.daemon import halfblocks, style, words
+from lampblack.daemon import halfblocks, panel_state, style, words
 from lampblack.daemon.cues import DONE, LOOK, UNCLEAN, cue
 from lampblack.daemon.keyboard import Keyboard
 from lampblack.daemon.letters import faces, fitting
 from lampblack.daemon.panel import PanelState, Style, draw, fold, press
-from lampblack.daemon.panel_state import FRAMES_KEPT
+from lampblack.daemon.panel_state import FRAMES_KEPT, name_and_want, owed
 from lampblack.daemon.told import Preview
 from lampblack.daemon.words import flag_headline, step_headline, tell
 from lampblack.rules import figures
+from lampblack.rules.spots import parse_spot
 
 SNAPSHOTS = Path(__file__).parent.parent / "snapshots"
 SIZES = [(80, 24), (81, 25), (120, 40), (200, 60), (100, 33), (80, 60), (200, 24)]
@@ -82,7 +83,28 @@ SPOTS = [
     {"name": "foot", "x": 0.5, "y": 0.97, "stops": -3.1, "zone": "II", "bound": "at most", "want_stops": None},
 ]
 SPOTTED = folded({"event": "frame", "verdict": verdict(5, 9.0, spots=SPOTS), "preview": preview()}, state=BRACKET)
+
+
+def keyed(state: PanelState, *keys: str) -> PanelState:
+    for key in keys:
+        state = press(state, key).state
+    return state
+
+
+def answered(state: PanelState, text: str, number: int = 40, **more: Any) -> PanelState:
+    """The state once what it owes is asked and answered."""
+    assert owed(state) is not None
+    state = fold(state, {"event": "sent", "do": "place", "id": number})
+    return fold(state, {"event": "reply", "to": number, "ok": True, "text": text, **more})
+
+
+PLACING = answered(keyed(SPOTTED, ".", "left", "shift-up"), "zone VI, ⅔ stop over mid grey", stops=0.67, bound=None)
 STATES = {
+    "placing": PLACING,
+    "placing at the edge": keyed(BRACKET, ".", "9", *["shift-left"] * 3, *["shift-down"] * 3),
+    "on a spot": keyed(PLACING, "."),
+    "naming a spot": keyed(PLACING, "enter", *"rim VI"),
+    "placing, service lost": fold(PLACING, {"event": "link", "up": False}),
     "nothing": PanelState(),
     "no frames": folded(hello(frames=[], refused=[])),
     "bracket": BRACKET,
@@ -114,6 +136,9 @@ STATES = {
         ("well-80x24", WELL, (80, 24), Style("none")),
         ("spots-80x24", SPOTTED, (80, 24), Style("none")),
         ("spots-120x40", SPOTTED, (120, 40), Style("none")),
+        ("placing-80x24", PLACING, (80, 24), Style("none")),
+        ("placing-80x24-ascii", keyed(PLACING, "."), (80, 24), Style("none", ascii=True)),
+        ("placing-120x40", keyed(PLACING, "enter", *"rim VI"), (120, 40), Style("none")),
         ("camera-lost-80x24", STATES["camera lost"], (80, 24), Style("none")),
         ("service-lost-120x40", STATES["service lost"], (120, 40), Style("none")),
     ],
@@ -298,8 +323,13 @@ def test_no_event_whatever_its_shape_breaks_the_panel(name: str, body: dict[str,
     tell(BRACKET, {**body, "event": name})
     raw = shown(state, 80, 24, look)
     assert_harmless(SGR.sub("", raw))
-    for key in (" ", "f", "a", "n", "up", "down", "x"):
+    for key in (" ", "f", "a", "n", "up", "down", "x", "."):
         press(state, key)
+    placing = fold(PLACING, {**body, "event": name})
+    assert_harmless(SGR.sub("", shown(placing, 80, 24, look)))
+    for key in ("up", "shift-left", ".", "delete", "enter", "escape"):
+        press(placing, key)
+    owed(placing)
 
 
 # --- characters and colours ---
@@ -631,7 +661,7 @@ def test_keys_come_out_the_same_however_their_bytes_are_cut(cuts: list[int]) -> 
         keys += keyboard.feed(data[:size])
         data = data[size:]
     keys += keyboard.feed(data)
-    assert keys == ["f", "up", "down", "é", "enter", "escape", "backspace", " ", "q"]
+    assert keys == ["f", "up", "down", "é", "enter", "escape", "delete", "backspace", " ", "q"]
 
 
 def test_an_escape_alone_is_a_key_once_nothing_follows() -> None:
@@ -640,6 +670,212 @@ def test_an_escape_alone_is_a_key_once_nothing_follows() -> None:
     assert keyboard.waiting
     assert keyboard.settle() == ["escape"]
     assert not keyboard.waiting
+
+
+def test_arrows_held_with_shift_are_keys_of_their_own() -> None:
+    """As xterm and its like send them, and as rxvt does (from memory); with other keys held they say nothing."""
+    data = b"\x1b[1;2A\x1b[1;2B\x1b[1;2C\x1b[1;2D\x1b[a\x1b[d\x1b[1;3A\x1b[2~\x1b[200~q"
+    ways = ["shift-up", "shift-down", "shift-right", "shift-left", "shift-up", "shift-left"]
+    assert Keyboard().feed(data) == [*ways, "q"]
+
+
+# --- a spot to be placed ---
+
+
+def place_of(state: PanelState) -> tuple[float, float]:
+    assert state.cursor is not None
+    return state.cursor.x, state.cursor.y
+
+
+def test_arrows_move_the_cursor_and_it_stays_on_the_picture() -> None:
+    state = keyed(SPOTTED, ".")
+    assert place_of(state) == (0.5, 0.5)
+    assert place_of(keyed(state, "left", "up")) == (0.49, 0.49)
+    assert place_of(keyed(state, "shift-right", "down")) == (0.55, 0.51)
+    assert place_of(keyed(state, "4", "left", "shift-down")) == (0.46, 0.7)
+    assert place_of(keyed(state, *["shift-left"] * 30, *["shift-down"] * 30)) == (0, 1)
+    assert press(state, "f").request is None, "nothing is fired while a place is chosen"
+    assert press(state, " ").request is None
+    assert press(state, "q").leave
+    assert keyed(state, "escape").cursor is None
+
+
+@pytest.mark.parametrize("look", STYLES, ids=str)
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_the_cursor_is_seen_wherever_it_is(size: tuple[int, int], look: Style) -> None:
+    """Its middle lies in the cell of the place, within the picture's frame; at an edge a bracket is left out."""
+    for keys in ((), ("9", *["shift-left"] * 3), ("9", *["shift-right"] * 3, *["shift-down"] * 3)):
+        state = keyed(BRACKET, ".", *keys)
+        lines = SGR.sub("", shown(state, *size, look)).split("\n")
+        found = [(place, seen) for place, line in enumerate(lines) for seen in re.finditer(r"\[\+|\+\]", line)]
+        row, seen = found[0]
+        assert {place for place, _ in found} == {row}
+        column = seen.start() + seen.group().index("+")
+        picture = halfblocks.draw(state.newest.preview, size[0] - 24, size[1] - 4, look, marked=True)  # type: ignore[union-attr]
+        x, y = place_of(state)
+        assert column == 1 + min(int(x * len(picture[0])), len(picture[0]) - 1)
+        assert row == 1 + min(int(y * len(picture)), len(picture) - 1)
+
+
+@pytest.mark.parametrize("size", SIZES, ids=str)
+def test_what_lies_under_the_cursor_and_the_keys_are_said_whole(size: tuple[int, int]) -> None:
+    for look in (Style("none"), Style("none", ascii=True)):
+        lines = shown(PLACING, *size, look).split("\n")
+        assert look.say("frame 5 at 0.49,0.45  zone VI, ⅔ stop over mid grey") in lines[-3]
+        for word in ("move", "shift", "1-9", ". next", "del drop", "enter name it", "esc leave"):
+            assert word in lines[-1]
+        assert "setup 2: rim lower" in lines[0]
+
+
+def test_the_place_is_asked_for_once_and_again_when_it_or_the_frame_changes() -> None:
+    state = keyed(SPOTTED, ".")
+    assert owed(SPOTTED) is None
+    assert owed(state) == {"do": "place", "frame": 5, "x": 0.5, "y": 0.5}
+    waiting = fold(state, {"event": "sent", "do": "place", "id": 3})
+    assert owed(waiting) is None
+    moved = keyed(waiting, "left")
+    assert owed(moved) is None, "one question at a time"
+    late = fold(moved, {"event": "reply", "to": 3, "ok": True, "text": "zone X"})
+    assert late.under is None, "that was said of another place"
+    assert "zone X" not in shown(late, 80, 24)
+    assert late.said is None
+    assert owed(late) == {"do": "place", "frame": 5, "x": 0.49, "y": 0.5}
+    known = answered(late, "zone II", 4, stops=-3.0)
+    assert owed(known) is None
+    assert owed(keyed(known, "right", "left")) is None
+    again = fold(known, {"event": "frame", "verdict": verdict(5, 9.0), "preview": preview(), "again": True})
+    assert again.under is None
+    assert owed(again) is not None, "the curve may be known better now"
+    newer = fold(known, {"event": "frame", "verdict": verdict(6, 9.0), "preview": preview()})
+    assert owed(newer) == {"do": "place", "frame": 6, "x": 0.49, "y": 0.5}
+
+
+def test_other_replies_are_shown_as_ever_while_a_place_is_chosen() -> None:
+    state = fold(keyed(PLACING, "right"), {"event": "sent", "do": "place", "id": 9})
+    state = fold(state, {"event": "reply", "to": 8, "ok": False, "text": "No."})
+    assert state.said is not None
+    assert state.said.text == "No."
+    assert "! No." in shown(state, 80, 24)
+    assert keyed(state, "left").said is None
+
+
+def test_a_service_that_does_not_know_says_so_under_the_cursor() -> None:
+    state = fold(keyed(SPOTTED, "."), {"event": "sent", "do": "place", "id": 1})
+    state = fold(state, {"event": "reply", "to": 1, "ok": False, "text": "Nothing is called place."})
+    assert "Nothing is called place." in shown(state, 80, 24).split("\n")[-3]
+    assert owed(state) is None
+
+
+def test_after_the_service_was_away_it_is_asked_anew() -> None:
+    lost = fold(fold(PLACING, {"event": "sent", "do": "place", "id": 1}), {"event": "link", "up": False})
+    assert owed(lost) is None
+    assert "not known while the service is away" in shown(lost, 80, 24)
+    back = fold(lost, hello(frames=[{"verdict": verdict(5, 9.0), "preview": preview()}]))
+    assert owed(back) is not None
+
+
+@pytest.mark.parametrize(
+    "event",
+    [
+        {"event": "setup", "setup": {"number": 3, "name": None}},
+        {"event": "frame", "verdict": verdict(6, 9.0)},
+        {"event": "run", "run": {"state": "waiting", "text": "Now rim alone.", "end": None, "prompt": "rim"}},
+    ],
+    ids=["no frame any more", "a frame without a picture", "a lamp is waited for"],
+)
+def test_the_cursor_goes_where_there_is_no_picture_for_it(event: dict[str, Any]) -> None:
+    for state in (PLACING, keyed(PLACING, "enter", *"rim")):
+        after = fold(state, event)
+        assert (after.cursor, after.typing) == (None, None)
+
+
+@pytest.mark.parametrize(
+    ("typed", "spot"),
+    [
+        ("rim VI", "rim=0.49,0.45@1"),
+        ("rim -1", "rim=0.49,0.45@-1"),
+        ("rim +0,5", "rim=0.49,0.45@0.5"),
+        ("left cheek zone iv", "left cheek=0.49,0.45@-1"),
+        ("rim", "rim=0.49,0.45@0.67"),
+        ("  rim   V ", "rim=0.49,0.45@0"),
+        ("lamp 2 rim", "lamp 2 rim=0.49,0.45@0.67"),
+    ],
+)
+def test_a_spot_is_named_in_one_line(typed: str, spot: str) -> None:
+    """Name, then zone or stops; without them it is wanted where it lies now."""
+    done = press(keyed(PLACING, "enter", *typed), "enter")
+    assert done.request == {"do": "spot", "spot": spot}
+    assert parse_spot(spot).name == " ".join(typed.split()[: len(spot.split("=")[0].split())])
+    assert (done.state.cursor, done.state.typing) == (None, None)
+
+
+@pytest.mark.parametrize("typed", ["", "   ", "rim XIV", "rim 20", "rim 1.2.3", "a=b VI", "zone"])
+def test_what_names_no_spot_is_said_and_can_be_mended(typed: str) -> None:
+    done = press(keyed(PLACING, "enter", *typed), "enter")
+    if typed == "zone":
+        assert done.request == {"do": "spot", "spot": "zone=0.49,0.45@0.67"}, "a name like any other"
+        return
+    assert done.request is None
+    assert done.state.typing == typed
+    assert done.state.cursor is not None
+    assert done.state.said is not None
+    assert not done.state.said.ok
+
+
+def test_a_spot_whose_light_is_only_a_bound_or_not_known_yet_is_named_without_a_wish() -> None:
+    bound = answered(keyed(SPOTTED, "."), "at least zone VII", stops=2.4, bound="at least")
+    for state in (bound, keyed(SPOTTED, ".")):
+        assert press(keyed(state, "enter", *"rim"), "enter").request == {"do": "spot", "spot": "rim=0.5,0.5"}
+
+
+def test_escape_leaves_the_name_first_and_then_the_cursor() -> None:
+    state = keyed(PLACING, "enter", *"ri", "escape")
+    assert state.typing is None
+    assert state.cursor is not None
+    assert keyed(state, "escape").cursor is None
+
+
+def test_spots_are_gone_through_and_one_is_dropped() -> None:
+    first = keyed(PLACING, ".")
+    assert place_of(first) == (0.31, 0.4)
+    assert "lip: zone VI, ⅔ stop over mid grey; ⅓ stop under" in shown(first, 120, 40)
+    assert press(first, "delete").request == press(first, "backspace").request == {"do": "spot", "remove": "lip"}
+    second = keyed(first, ".")
+    assert place_of(second) == (0.5, 0.97)
+    assert place_of(keyed(second, ".")) == (0.31, 0.4), "round"
+    beside = press(keyed(first, "left"), "delete")
+    assert beside.request is None
+    assert beside.state.said is not None
+    none = press(keyed(BRACKET, "."), ".")
+    assert none.state.said is not None
+    assert "enter names one" in none.state.said.text
+    assert press(keyed(first, "delete"), "delete").request is None, "it is dropped once"
+
+
+def test_a_spot_that_is_there_is_named_anew_as_it_was() -> None:
+    state = keyed(PLACING, ".", "enter")
+    assert state.typing == "lip +1"
+    assert press(state, "enter").request == {"do": "spot", "spot": "lip=0.31,0.4@1"}
+    moved = keyed(PLACING, ".", "left", "enter")
+    assert moved.typing == "", "a place beside it is another"
+
+
+def test_without_a_picture_or_in_large_letters_no_cursor_is_offered() -> None:
+    for state, said in (
+        (replace(BRACKET, frames=()), "No picture yet"),
+        (STATES["bare verdict"], "No picture yet"),
+        (keyed(BRACKET, "z"), "z shows all of it"),
+    ):
+        done = press(state, ".")
+        assert done.state.cursor is None
+        assert done.state.said is not None
+        assert said in done.state.said.text
+        assert said in shown(done.state, 80, 24)
+
+
+def test_the_examples_of_names_hold() -> None:
+    assert doctest.testmod(panel_state).failed == 0
+    assert name_and_want("x y z VIII")[:2] == ("x y z", 3.0)
 
 
 # --- it uses its room ---
@@ -771,7 +1007,7 @@ def test_spots_out_of_the_picture_have_no_mark() -> None:
     wrong = [{**SPOTS[0], "x": x} for x in (-1, 7, "left", None)]
     state = folded({"event": "frame", "verdict": verdict(5, spots=wrong), "preview": preview()}, state=BRACKET)
     assert state.newest is not None
-    assert state.newest.spot_places == ()
+    assert state.newest.placed == ()
 
 
 def test_a_frame_is_marked_with_its_lamp() -> None:

@@ -86,6 +86,23 @@ def test_keys_reach_the_service(terminal: Terminal, service: FakeService) -> Non
     terminal.shows("done: slate")
 
 
+def test_a_spot_is_placed_by_keys_and_the_service_asked_what_lies_there(
+    terminal: Terminal, service: FakeService
+) -> None:
+    service.reply = lambda request: {"ok": True, "text": f"zone V at {request.get('x')}", "stops": 0.25, "bound": None}
+    terminal.keys(b".")
+    terminal.shows("zone V at 0.5")
+    terminal.keys(b"\x1b[D\x1b[1;2A")
+    terminal.shows("zone V at 0.49")
+    terminal.until(lambda: service.requests[-1].get("y") == 0.45)
+    terminal.keys(b"\rrim\r")
+    terminal.until(lambda: service.requests[-1]["do"] == "spot")
+    assert service.requests[-1]["spot"] == "rim=0.49,0.45@0.25"
+    asked = [request for request in service.requests if request["do"] == "place"]
+    assert asked[0] | {"id": 0} == {"id": 0, "do": "place", "frame": 1, "x": 0.5, "y": 0.5}
+    assert len(asked) <= 3, "one question at a time, none twice"
+
+
 def test_an_escape_leaves_the_prompt(terminal: Terminal, service: FakeService) -> None:
     terminal.keys(b"nq")
     terminal.shows("name of the new setup: q")
