@@ -221,7 +221,14 @@ def _draw_cursor(canvas: Canvas, column: int, row: int, wide: int) -> None:
 
 
 def _draw_under(canvas: Canvas, state: PanelState, cursor: Cursor, frame: Frame, row: int) -> None:
-    """Say where the cursor is and what lies under it; of a spot what the setup's frames together know of it."""
+    """
+    Say where the cursor is and what lies under it; of a spot what the setup's frames together know of it.
+
+    What is wrong with a name that is typed in the line beneath is said here.
+    """
+    if state.typing is not None and state.said is not None and not state.said.ok:
+        canvas.put(1, row, f"{canvas.style.marks.trouble} {state.said.text}", "trouble", width=canvas.width - 2)
+        return
     number = "newest frame" if frame.number is None else f"frame {frame.number}"
     told = next((one.words for one in frame.placed if one.name == cursor.on), "")
     under = state.under

@@ -403,7 +403,7 @@ def press(state: PanelState, key: str) -> Pressed:
     if act is None:
         return Pressed(state)
     if state.link != "up":
-        return _hint(state, "The service isn't there: nothing was sent.")
+        return _hint(state, _NOT_SENT)
     return act(replace(state, said=None, mix=None))
 
 
@@ -414,14 +414,19 @@ def _type(state: PanelState, key: str) -> Pressed:
         return Pressed(replace(state, typing=None, said=Said(f"No {asking.what}: everything stays as it was.")))
     if key == "enter":
         text = clean(typed, NAME_LENGTH_MAX).strip() or None
+        if state.link != "up":
+            return _hint(state if state.typing_what == "spot" else replace(state, typing=None), _NOT_SENT)
         if state.cursor is not None and state.typing_what == "spot":
             return _name_spot(state, state.cursor, text or "")
         return Pressed(replace(state, typing=None), {"do": asking.do, asking.key: text, **asking.more})
     if key == "backspace":
-        return Pressed(replace(state, typing=typed[:-1]))
+        return Pressed(replace(state, typing=typed[:-1], said=None))
     if len(key) == 1 and len(typed) < NAME_LENGTH_MAX and (key == " " or clean(key)):
-        return Pressed(replace(state, typing=typed + key))
+        return Pressed(replace(state, typing=typed + key, said=None))
     return Pressed(state)
+
+
+_NOT_SENT = "The service isn't there: nothing was sent."
 
 
 def _hint(state: PanelState, text: str) -> Pressed:
@@ -499,6 +504,8 @@ def _press_cursor(state: PanelState, cursor: Cursor, key: str) -> Pressed:
     if key in ("backspace", "delete"):
         if not cursor.on:
             return _hint(state, "It stands on no spot: . goes to the next one.")
+        if state.link != "up":
+            return _hint(state, _NOT_SENT)
         return Pressed(replace(state, cursor=replace(cursor, on="")), {"do": "spot", "remove": cursor.on})
     if key == "enter":
         return Pressed(replace(state, typing=_as_named(state, cursor.on), typing_what="spot"))

@@ -819,7 +819,25 @@ def test_what_names_no_spot_is_said_and_can_be_mended(typed: str) -> None:
     assert done.state.typing == typed
     assert done.state.cursor is not None
     assert done.state.said is not None
-    assert not done.state.said.ok
+    for look in (Style("none"), Style("none", ascii=True)):
+        lines = shown(done.state, 80, 24, look).split("\n")
+        assert f"! {done.state.said.text}" in lines[-3]
+        assert f"(rim VI, rim -1): {typed}" in lines[-2], "both at once: what is wrong, and what was typed"
+    assert keyed(done.state, "x").said is None
+
+
+def test_with_the_service_away_a_spot_is_neither_lost_nor_dropped() -> None:
+    gone = fold(keyed(PLACING, "enter", *"rim VI"), {"event": "link", "up": False})
+    done = press(gone, "enter")
+    assert done.request is None
+    assert done.state.typing == "rim VI"
+    assert "nothing was sent" in shown(done.state, 80, 24)
+    drop = press(fold(keyed(PLACING, "."), {"event": "link", "up": False}), "delete")
+    assert drop.request is None
+    assert drop.state.said is not None
+    other = press(fold(keyed(BRACKET, "n", "x"), {"event": "link", "up": False}), "enter")
+    assert other.request is None
+    assert other.state.said is not None
 
 
 def test_a_spot_whose_light_is_only_a_bound_or_not_known_yet_is_named_without_a_wish() -> None:
