@@ -69,6 +69,8 @@ def _balance(args: argparse.Namespace, named: Chosen, terms: Terms) -> tuple[Jso
     thresholds = load_thresholds()
     with Frames(thresholds) as frames:
         file = args.check or named.all_on
+        # The check first: the others' pictures are held against it.
+        frames.see_alike([file, *named.files])
         check = None if file is None else frames.see(file)
         layers, nudges = frames.layers(named, check)
     found = plan(layers, terms, LADDER, thresholds, f_number=args.aperture)

@@ -35,6 +35,7 @@ def _effect(args: argparse.Namespace) -> tuple[Effect, Notices]:
     notices: Notices = []
     thresholds = load_thresholds()
     with Frames(thresholds) as frames:
+        frames.see_alike([args.before, args.after])
         before = frames.see(args.before)
         after = frames.aligned(args.after, "what came in", notices)
         layers = gather([("before", before)], thresholds, frames.learned(args.bracket))

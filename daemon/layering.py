@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
@@ -28,6 +28,7 @@ from lampblack.rules.mixing import TermError
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
+from lampblack.rules.wells import NO_WELLS
 
 Json = dict[str, Any]
 Notices = list[dict[str, str]]
@@ -116,6 +117,11 @@ class Chosen:
     def names(self) -> list[str]:
         """Return the lamps' names."""
         return [name for name, _ in self.lamps]
+
+    @property
+    def files(self) -> list[str | None]:
+        """Return the files of lamps, and of none of them."""
+        return [*(file for _, file in self.lamps), self.dark]
 
 
 def chosen(args: argparse.Namespace) -> Chosen:
@@ -209,6 +215,7 @@ class Frames:
         self._eye = Eye(thresholds)
         self._still: Radiance | None = None
         self._seen: dict[str, Look] = {}
+        self._wells = NO_WELLS
 
     def __enter__(self) -> Frames:
         """Return itself."""
@@ -226,13 +233,33 @@ class Frames:
             FramesError: it can't be read.
         """
         if file not in self._seen:
-            seen = self._eye.see(os.fsencode(file), known=self._still)
+            known = self._still if self._wells is NO_WELLS else replace(self._still or Radiance(), wells=self._wells)
+            seen = self._eye.see(os.fsencode(file), known=known)
             if not isinstance(seen, Seen):
                 raise FramesError(f"{clean_name(file)}: {seen.reason}")
             if self._still is None and seen.look.steady.tiles is not None:
                 self._still = Radiance(tiles=(seen.look.steady.tiles,))
             self._seen[file] = seen.look
+            self._wells = self._wells.after(seen.look.full)
         return self._seen[file]
+
+    def see_alike(self, files: Iterable[str | None]) -> None:
+        """
+        Measure files so that raw ones go by one white: those that don't clip by what the others show of the camera.
+
+        Their light is held against each other, and a tag is off by up to a tenth of it.
+
+        Raises:
+            FramesError: one can't be read.
+        """
+        there = [file for file in files if file is not None]
+        for file in there:
+            self.see(file)
+        for file in there:
+            full = self._seen[file].full
+            if full is not None and full.source == "tag" and not full.contradicted and self._wells.of(full.body):
+                del self._seen[file]
+                self.see(file)
 
     def aligned(self, file: str, what: str, notices: Notices) -> Look:
         """

@@ -65,6 +65,7 @@ def _matched(args: argparse.Namespace) -> tuple[Match, Notices]:
     then = chosen(args)
     now = _now(args, then)
     with Frames(load_thresholds()) as frames:
+        frames.see_alike([*then.files, now, *(file for _, file in args.now_lamps or ())])
         layers, notices = frames.layers(then)
         if now is not None:
             return match_frame(layers, frames.aligned(now, "today", notices)), notices

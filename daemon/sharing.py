@@ -66,6 +66,7 @@ def shares_of(shoot: Shoot, setup: SetupRecord, thresholds: Thresholds) -> Setup
 
 def _told(named: Chosen, thresholds: Thresholds) -> SetupShares:
     with Frames(thresholds) as frames:
+        frames.see_alike([named.all_on, *named.files])
         check = None if named.all_on is None else frames.see(named.all_on)
         layers, nudges = frames.layers(named, check)
     given = shares(layers)

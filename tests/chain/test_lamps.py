@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 from mocking import run_now, tethered
-from watching import run, watching
+from watching import overtagged_dng, run, watching
 
 LAMPS = ("key", "fill", "rim")
 
@@ -99,6 +99,18 @@ def test_lamps_and_circuits_without_a_service(folder: Path) -> None:
         assert done.returncode == 1
         assert "marked" in done.stderr
     assert run("match").returncode == 2
+
+
+@pytest.mark.parametrize("order", [(22.0, 8.0), (8.0, 22.0)])
+def test_raw_frames_held_against_each_other_go_by_one_white(tmp_path: Path, order: tuple[float, float]) -> None:
+    """One light at two apertures, white tagged 8 % too high: only the brighter frame shows it, and nothing came in."""
+    files = [tmp_path / f"{number}.dng" for number in (1, 2)]
+    for file, f_number in zip(files, order, strict=True):
+        file.write_bytes(overtagged_dng(f_number))
+    done = run("effect", *map(str, files), "--json")
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert [told["left"], told["right"]] == pytest.approx([0, 0], abs=0.02)
 
 
 def test_a_run_over_lamps_sees_each_switch_thrown_where_the_camera_shows_it(folder: Path) -> None:

@@ -150,7 +150,10 @@ def test_one_odd_frame_does_not_poison_what_is_kept(odd: float) -> None:
         assert worst(verdict) < HALF_A_POINT
 
 
-@pytest.mark.parametrize("shares", [(), (0.92,), (0.92, 0.92), (0.92, 0.6, 0.92, 0.6), (0.5, 0.6, 0.7, 0.8)])
+@pytest.mark.parametrize(
+    "shares",
+    [(), (0.92,), (0.92, 0.92), (0.92, 0.6, 0.92, 0.6), (0.5, 0.6, 0.7, 0.8), (0.92, 0.92, 0.92, 0.6, 0.98, 0.99)],
+)
 def test_too_few_frames_or_frames_at_odds_are_not_believed(shares: tuple[float, ...]) -> None:
     _, verdict = in_order(DARK, setup=new_setup(1, wells=kept_from(*shares)))
     assert verdict.as_json()["saturation"] == {
