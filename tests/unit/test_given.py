@@ -161,6 +161,34 @@ def test_a_polygon_that_is_taken_reads_the_same_again(corners: list[tuple[int, i
         assert parse_region(region.text) == region
 
 
+def crosses(corners: list[tuple[int, int]]) -> bool:
+    """The same question put to whole numbers, where nothing is rounded; edge by edge, by another way of asking."""
+
+    def turn(a: tuple[int, int], b: tuple[int, int], c: tuple[int, int]) -> int:
+        return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+
+    def on(a: tuple[int, int], b: tuple[int, int], c: tuple[int, int]) -> bool:
+        return turn(a, b, c) == 0 and (a[0] - c[0]) * (b[0] - c[0]) + (a[1] - c[1]) * (b[1] - c[1]) <= 0
+
+    edges = list(zip(corners, corners[1:] + corners[:1], strict=True))
+    for i, (a, b) in enumerate(edges):
+        for j, (c, d) in enumerate(edges[:i]):
+            if i - j in (1, len(edges) - 1):  # they share a corner, and may share nothing else
+                corner, one, other = (b, a, d) if i - j > 1 else (a, b, c)
+                if len({corner, one, other}) < 3 or on(corner, one, other) or on(corner, other, one):
+                    return True
+            elif any((on(a, b, c), on(a, b, d), on(c, d, a), on(c, d, b))) or (
+                turn(a, b, c) * turn(a, b, d) < 0 and turn(c, d, a) * turn(c, d, b) < 0
+            ):
+                return True
+    return False
+
+
+@given(st.sampled_from([4, 10, 100]), st.lists(st.tuples(st.integers(0, 4), st.integers(0, 4)), min_size=4, max_size=8))
+def test_an_outline_is_known_to_cross_itself_exactly(scale: int, corners: list[tuple[int, int]]) -> None:
+    assert crosses_itself([(x / scale, y / scale) for x, y in corners]) == crosses(corners)
+
+
 @given(
     st.lists(st.floats(0.2, 1.0), min_size=3, max_size=20),
     st.tuples(st.floats(0, 6.28), st.floats(4, 40), st.floats(4, 40), st.booleans()),

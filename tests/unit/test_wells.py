@@ -137,6 +137,17 @@ def test_a_spot_remembered_from_the_darker_frame_is_mended_too() -> None:
     assert ours.spots[0].stops == pytest.approx(theirs.spots[0].stops, abs=0.02)
 
 
+def test_frames_set_aside_with_their_light_are_brought_along() -> None:
+    setup, _ = in_order(DARK)
+    waiting = replace(new_setup(1), aside=setup)
+    after, _ = seen(waiting, frame(BRIGHT, 2), 2)
+    assert after.aside is not None
+    assert after.aside.samples[0].mid_light == pytest.approx(setup.samples[0].mid_light * OVER, rel=1e-6)
+    assert after.aside.radiance is not None
+    assert after.aside.radiance.full is not None
+    assert after.aside.radiance.full.source == "data"
+
+
 # ---------------------------------------------------------------- what must not happen
 
 
