@@ -506,7 +506,7 @@ def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
     if state.typing is not None:
         pairs = [("enter", ASKED[state.typing_what].done), ("esc", "leave it")]
     elif state.cursor is not None:
-        pairs = list(_cursor_keys(state, style, long))
+        pairs = list(_cursor_keys(state, state.cursor, style, long))
     elif state.tethered:
         arrows = "↑↓" if not style.ascii else "up/down" if long else "^/v"
         pairs = [("space", "step"), ("f", "fire"), (arrows, "aperture" if long else "f/")]
@@ -524,11 +524,11 @@ def _keys(state: PanelState, style: Style, width: int) -> Iterator[Piece]:
         yield after, "dim"
 
 
-def _cursor_keys(state: PanelState, style: Style, long: bool) -> Iterator[tuple[str, str]]:
+def _cursor_keys(state: PanelState, cursor: Cursor, style: Style, long: bool) -> Iterator[tuple[str, str]]:
     arrows = "arrows" if style.ascii else "←↑↓→"
     yield arrows, "move"
     yield "shift", "farther" if long else "far"
-    yield "1-9", "hundredths a step" if long else "by %"
+    yield ",", f"{'steps of' if long else 'by'} {cursor.hundredths} %"
     if state.newest is not None and state.newest.placed:
         yield ".", "next spot" if long else "next"
         yield "del", "drop it" if long else "drop"

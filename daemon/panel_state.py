@@ -121,8 +121,8 @@ class Cursor:
     """
     A place on the newest frame that is being chosen.
 
-    x, y: across and down, in shares of the picture. hundredths: how far an arrow goes. on: the spot it stands on.
-    told, told_of: what lies there, and where that was. asked, asked_of: the request on its way, by its id.
+    x, y: across and down, in shares of the picture. hundredths: of it, how far an arrow goes. on: the spot it stands
+    on. told, told_of: what lies there, and where that was. asked, asked_of: the request on its way, by its id.
     """
 
     x: float = 0.5
@@ -485,7 +485,7 @@ def _press_spot(state: PanelState) -> Pressed:
 
 
 _MOVES = {"up": (0, -1), "down": (0, 1), "left": (-1, 0), "right": (1, 0)}
-_FAR = 5  # times as far with shift
+_FAR = 5  # times as far with shift, and with the wider of the two steps, for terminals that don't tell shift
 
 
 def _press_cursor(state: PanelState, cursor: Cursor, key: str) -> Pressed:
@@ -497,8 +497,8 @@ def _press_cursor(state: PanelState, cursor: Cursor, key: str) -> Pressed:
             min(max(round(at + by * far / 100, 3), 0.0), 1.0) for at, by in ((cursor.x, way[0]), (cursor.y, way[1]))
         )
         return Pressed(replace(state, cursor=replace(cursor, x=x, y=y, on="")))
-    if key in "123456789" and len(key) == 1:
-        return Pressed(replace(state, cursor=replace(cursor, hundredths=int(key))))
+    if key == ",":
+        return Pressed(replace(state, cursor=replace(cursor, hundredths=_FAR if cursor.hundredths == 1 else 1)))
     if key == ".":
         return _next_spot(state, cursor)
     if key in ("backspace", "delete"):

@@ -101,7 +101,7 @@ def answered(state: PanelState, text: str, number: int = 40, **more: Any) -> Pan
 PLACING = answered(keyed(SPOTTED, ".", "left", "shift-up"), "zone VI, ⅔ stop over mid grey", stops=0.67, bound=None)
 STATES = {
     "placing": PLACING,
-    "placing at the edge": keyed(BRACKET, ".", "9", *["shift-left"] * 3, *["shift-down"] * 3),
+    "placing at the edge": keyed(BRACKET, ".", ",", *["shift-left"] * 3, *["shift-down"] * 3),
     "on a spot": keyed(PLACING, "."),
     "naming a spot": keyed(PLACING, "enter", *"rim VI"),
     "placing, service lost": fold(PLACING, {"event": "link", "up": False}),
@@ -692,7 +692,8 @@ def test_arrows_move_the_cursor_and_it_stays_on_the_picture() -> None:
     assert place_of(state) == (0.5, 0.5)
     assert place_of(keyed(state, "left", "up")) == (0.49, 0.49)
     assert place_of(keyed(state, "shift-right", "down")) == (0.55, 0.51)
-    assert place_of(keyed(state, "4", "left", "shift-down")) == (0.46, 0.7)
+    assert place_of(keyed(state, ",", "left", "shift-down")) == (0.45, 0.75)
+    assert place_of(keyed(state, ",", ",", "left")) == (0.49, 0.5)
     assert place_of(keyed(state, *["shift-left"] * 30, *["shift-down"] * 30)) == (0, 1)
     assert press(state, "f").request is None, "nothing is fired while a place is chosen"
     assert press(state, " ").request is None
@@ -704,7 +705,7 @@ def test_arrows_move_the_cursor_and_it_stays_on_the_picture() -> None:
 @pytest.mark.parametrize("size", SIZES, ids=str)
 def test_the_cursor_is_seen_wherever_it_is(size: tuple[int, int], look: Style) -> None:
     """Its middle lies in the cell of the place, within the picture's frame; at an edge a bracket is left out."""
-    for keys in ((), ("9", *["shift-left"] * 3), ("9", *["shift-right"] * 3, *["shift-down"] * 3)):
+    for keys in ((), (",", *["shift-left"] * 3), (",", *["shift-right"] * 3, *["shift-down"] * 3)):
         state = keyed(BRACKET, ".", *keys)
         lines = SGR.sub("", shown(state, *size, look)).split("\n")
         found = [(place, seen) for place, line in enumerate(lines) for seen in re.finditer(r"\[\+|\+\]", line)]
@@ -722,7 +723,7 @@ def test_what_lies_under_the_cursor_and_the_keys_are_said_whole(size: tuple[int,
     for look in (Style("none"), Style("none", ascii=True)):
         lines = shown(PLACING, *size, look).split("\n")
         assert look.say("frame 5 at 0.49,0.45  zone VI, ⅔ stop over mid grey") in lines[-3]
-        for word in ("move", "shift", "1-9", ". next", "del drop", "enter name it", "esc leave"):
+        for word in ("move", "shift", " 1 %", ". next", "del drop", "enter name it", "esc leave"):
             assert word in lines[-1]
         assert "setup 2: rim lower" in lines[0]
 
