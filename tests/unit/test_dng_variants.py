@@ -72,7 +72,7 @@ def measured(data: bytes) -> tuple[float, Cells]:
     sensor = read_raw(data, THRESHOLDS)
     assert (sensor.width, sensor.height) == (COLUMNS, ROWS)
     cells = reduce_raw(sensor, THRESHOLDS)
-    return cells.clipped_pixels / (ROWS * COLUMNS), cells
+    return cells.clipped_frame, cells
 
 
 BAYER = held(seen_through(RGGB))
