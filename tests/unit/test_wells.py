@@ -4,21 +4,28 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from typing import Any
 
 import numpy as np
 import pytest
 from scenes import vessel
 
+from lampblack.daemon import eye
 from lampblack.daemon.config import load_thresholds
-from lampblack.daemon.decode import read_raw
+from lampblack.daemon.decode import Decoded, read_raw
+from lampblack.daemon.eye import see_here
 from lampblack.mock_camera.body import Settings
 from lampblack.mock_camera.studio import Studio
+from lampblack.rules import look as look_module
+from lampblack.rules.cells import Cells
 from lampblack.rules.frame import Sensor
 from lampblack.rules.look import Look, look, reduced, reduced_with
 from lampblack.rules.radiance import Radiance
-from lampblack.rules.raw import saturations
+from lampblack.rules.raw import reduce_raw, saturations
+from lampblack.rules.response import PRIOR
+from lampblack.rules.scaling import spots_in_units_of
 from lampblack.rules.shoot import Setup, judge, new_setup
-from lampblack.rules.spots import Spot
+from lampblack.rules.spots import Spot, place_spots
 from lampblack.rules.verdict import Verdict
 from lampblack.rules.wells import ENOUGH, Body, Full, Wells, agreed, rescale
 
@@ -261,6 +268,38 @@ def test_cells_reduced_ahead_are_reduced_anew_only_where_more_is_known() -> None
     anew, at_once = reduced_with(ahead, dark, THRESHOLDS, wells), reduced(dark, THRESHOLDS, wells)
     assert anew.full == at_once.full != ahead.full
     np.testing.assert_array_equal(anew.light, at_once.light)
+
+
+@pytest.mark.parametrize(("waits", "f_number", "times"), [(False, DARK, 1), (True, DARK, 2), (True, BRIGHT, 1)])
+def test_a_file_is_reduced_by_what_is_known_twice_only_where_that_came_late(
+    monkeypatch: pytest.MonkeyPatch, waits: bool, f_number: float, times: int
+) -> None:
+    """Whoever is asked for the light answers at once, or only after the part that needs none."""
+    wells, steps = kept_from(*[1 / OVER] * 3), list[str]()
+    monkeypatch.setattr(eye, "decode_file", lambda *_: Decoded(frame(f_number), "digest"))
+
+    def counted(sensor: Sensor, *rest: Any) -> Cells:
+        steps.append("reduced")
+        return reduce_raw(sensor, *rest)
+
+    def told() -> Radiance:
+        steps.append("told")
+        return Radiance(wells=wells)
+
+    monkeypatch.setattr(look_module, "reduce_raw", counted)
+    seen = see_here(b"a.dng", THRESHOLDS, known=told, waits=waits).look
+    assert steps == (["reduced", "told"] if waits else ["told"]) + ["reduced"] * (times - waits)
+    at_once = look(frame(f_number), THRESHOLDS, Radiance(wells=wells))
+    assert seen.full == at_once.full
+    np.testing.assert_array_equal(seen.levels, at_once.levels)
+
+
+def test_of_remembered_spots_only_those_seen_in_raw_frames_are_brought_to_another_white() -> None:
+    spot = Spot("lit", 0.5, 0.45)
+    for picture, moved in ((frame(DARK), 1.0), (vessel("black").shot(8.0), 0.0)):
+        _, known = place_spots((spot,), look(picture, THRESHOLDS), PRIOR, ())
+        before, after = (each.shown.read(spot, PRIOR).stops for each in (*known, *spots_in_units_of(known, 2.0)))
+        assert after - before == pytest.approx(moved, abs=0.001)
 
 
 def a_look(setup: Setup) -> Look:
