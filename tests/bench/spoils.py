@@ -54,7 +54,7 @@ def measure(path: bytes, runs: int) -> tuple[list[float], list[float]]:
 
     def once() -> float:
         begun = time.perf_counter()
-        seen = see_here(path, thresholds, known=setup.radiance)
+        seen = see_here(path, thresholds, known=setup.known)
         shoot.judge(setup, seen.look, thresholds, file="2", frame=2)
         return time.perf_counter() - begun
 

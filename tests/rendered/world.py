@@ -716,7 +716,7 @@ class Watch:
         from lampblack.daemon.eye import see_here
         from lampblack.rules.shoot import judge
 
-        seen = see_here(bytes(path), self._thresholds, known=self._setup.radiance, backdrop=self._wish)
+        seen = see_here(bytes(path), self._thresholds, known=self._setup.known, backdrop=self._wish)
         self._frames += 1
         self._setup, verdict = judge(self._setup, seen.look, self._thresholds, file=path.name, frame=self._frames)
         return Measured(verdict.as_json(), _thinned(seen.look))
