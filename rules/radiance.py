@@ -131,22 +131,24 @@ def merge(
         raw: it is linear, so that no curve stands between it and the others.
     """
     light = np.asarray(light, np.float32)
-    # The more light fell on the sensor, the less noise and rounding: weight by it, none for the clipped.
+    same = known if known is not None and known.light.shape == light.shape else None
+    before = None if same is None else same.at(stops)
     sound = np.asarray(clipped) < CLIPPED_TOO_MUCH
     # Toward white less and less, so that a lens or a curve that is not what it is taken for leaves no seam.
-    fading = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
-    weight = sound.astype(np.float32) * fading * (_mean(light) + np.float32(1e-4))
-    if known is None or known.light.shape != light.shape:
-        return Merged(half(light), half(weight)[..., None], stops, stops)
-    # An exposure of its own scale: a stop more light is worth as much more.
-    before, had = known.at(stops), known.weight[..., 0] > 0
+    fading: Grid = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
+    if same is None or before is None:
+        return Merged(half(light), half(sound * fading * _worth(light))[..., None], stops, stops)
+    known, had = same, same.weight[..., 0] > 0
+    # Its own light is noise where there is little: what is known of it tells its worth better.
+    worth = np.where(had & (_mean(light) < _NOISY), _worth(before), _worth(light))
+    weight = np.asarray(sound * fading * worth, np.float32)
     if not raw and stops < known.most_stops - _SAME_EXPOSURE:
         before = _read_as(before, had, light, sound)
     elif not raw:
         light = _read_as(light, sound, before, had)
-    old = single(known.weight)
-    total = old + weight
-    mixed = _by_each(cv2.add(_times(before, old), _times(light, weight)), np.maximum(total, 1e-9))
+    old: Grid = single(known.weight)
+    total = np.asarray(old + weight, np.float32)
+    mixed: Any = _by_each(cv2.add(_times(before, old), _times(light, weight)), np.maximum(total, 1e-9))
     nowhere = total <= 0
     if nowhere.any():
         # Clipped in all: the most that any frame could say. Not channel by channel, or colours of two frames would mix.
@@ -155,6 +157,22 @@ def merge(
             cv2.copyTo(most, where.view(np.uint8), mixed)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
     return Merged(half(mixed), half(total)[..., None], stops, max(known.most_stops, stops), known.past)
+
+
+def _worth(light: Grid) -> Grid:
+    """
+    Return what a cell is worth for a mean over frames, (rows, columns): the inverse of its variance, times its light.
+
+    A stop more light is worth twice as much, and four times as much in the darks, where read noise or rounding rules
+    (EMVA 1288). Never nothing: that is for what is clipped.
+    """
+    mean = np.maximum(_mean(light), 0)
+    return np.asarray(mean * mean / (mean + np.float32(_READ_RULES)) + np.float32(1e-7), np.float32)
+
+
+_NOISY = 0.01  # share of white
+_READ_RULES = 2e-4
+"""Share of white where shot noise is as large as read noise: 3 electrons in a well of 50,000."""
 
 
 def _times(light: Grid, factor: Grid) -> Any:

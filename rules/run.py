@@ -215,10 +215,10 @@ def _bold(known: Known, step: Step) -> float | None:
     room, raw = verdict.highlights.headroom, verdict.look.kind == "raw"
     if blindness(verdict.look) == "burnt" and step.wanted is not None:
         return min(step.wanted, _FROM_BURNT_RAW if raw else step.wanted)
-    held = known.setup.aim == "hold-highlights" and room is not None and not room.seen
-    if raw and held and step.wanted is not None and step.wanted < 0:
+    held = known.setup.aim == "hold-highlights" and raw
+    if held and room is not None and not room.seen and step.wanted is not None and step.wanted < 0:
         far = _FROM_BURNT_RAW if (verdict.highlights.subject or 0.0) > _MOSTLY else 0.0
-        return min(step.wanted - _DARKER_TO_SEE, far)
+        return min(room.least - _DARKER_TO_SEE, far)
     bright = float(np.percentile(verdict.look.bright, 99))
     if step.wanted is None and step.move == "light" and bright < _DARK:
         return math.log2(_DARK / max(bright, 2.0**-14))

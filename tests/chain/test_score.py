@@ -118,7 +118,7 @@ def test_files_of_one_call_teach_each_other_where_white_is_and_nothing_is_rememb
     rightly[1].write_bytes(overtagged_dng(22.0, over=1.0))
     truth = score(*rightly)[1][1]
     assert said[1]["mid_stops"] == pytest.approx(truth["mid_stops"], abs=0.01)
-    assert alone[0]["mid_stops"] == pytest.approx(score(rightly[1])[1][0]["mid_stops"] - np.log2(1.08), abs=0.01)
+    assert alone[0]["mid_stops"] == pytest.approx(score(rightly[1])[1][0]["mid_stops"] - np.log2(1.08), abs=0.02)
     assert [f["highlights_subject"] for f in said[1]["forecast"]] == pytest.approx(
         [f["highlights_subject"] for f in truth["forecast"]], abs=0.002
     )
