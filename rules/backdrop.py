@@ -152,9 +152,15 @@ def _step(coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
     """Return by how many codes neighbouring cells differ, the worst channel counting, noise held under strong edges."""
     steps = _steps(coded)
     if noise is not None:
-        steps /= np.maximum(noise / np.float32(search.strong_edge_codes), 1)
+        # Where noise is known and nothing was rounded, what an eye sees counts in the darks as well: the same share of
+        # the light, whatever few codes that is.
+        telling = np.clip(_DARK_FROM / np.maximum(coded, 1), 1, _MOST_TELLING)
+        steps *= telling / np.maximum(noise * telling / np.float32(search.strong_edge_codes), 1)
     step: Grid = brightest(steps)
     return step
+
+
+_DARK_FROM, _MOST_TELLING = 40.0, 3.0  # code; times
 
 
 def _steps(coded: Grid) -> Grid:
