@@ -294,13 +294,22 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
         if other != main:
             piece = labels == other
             kind = _beside(coded, labels == main, piece, gap, search)
-            # Low at the side there may be little of the backdrop to see, which then must be the more like it.
             if held[other] > search.least_rim / 12 or (
-                kind == "backdrop" and _tint(coded, labels == main, piece) < search.tint_stops / 2
+                kind == "backdrop" and _is_corner(coded, labels == main, piece, search)
             ):
                 kinds[kind] |= piece
     reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
+
+
+def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> bool:
+    """
+    Say whether a small piece low at the side is backdrop too, that happens to be like it in light.
+
+    There may be little of it to see, beside a sitter's neck; but it must be the more like it in colour, and what
+    touches the bottom is likelier a table's front.
+    """
+    return not piece[-3:].any() and _tint(coded, main, piece) < search.tint_stops / 2
 
 
 def _without_leaks(reached: Mask, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
