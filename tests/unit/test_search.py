@@ -1,0 +1,150 @@
+"""
+Where the search for the backdrop used to go astray: noise in the darks, soft shadows, borders, faded outlines, mesh.
+
+Drawn scenes whose backdrop is known cell by cell; raw with shot and read noise (EMVA 1288).
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scenes import encode
+from sparing import first_quick
+
+from lampblack.daemon.config import load_thresholds
+from lampblack.rules.exposure import Exposure
+from lampblack.rules.frame import Picture, Plane, Sensor, Shot
+from lampblack.rules.look import Look, Part, look
+from lampblack.rules.radiance import merge
+
+THRESHOLDS = load_thresholds()
+HEIGHT, WIDTH = 400, 600
+SHOT = Shot(Exposure.of(8.0, 1 / 60, 200))
+Light = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+def raw(light: Light, *, electrons: float, read: float, seed: int = 0) -> Look:
+    """Look at a colourless light, (400, 600), as a sensor of four points a cell files it."""
+    rng = np.random.default_rng(seed)
+    light = np.kron(light, np.ones((2, 2)))
+    planes = []
+    for channel in (0, 1, 1, 2):
+        wells = np.minimum(rng.poisson(light * electrons) + read * rng.normal(size=light.shape), electrons)
+        samples = np.clip(np.rint(600 + wells * (15_000 / electrons)), 0, 16_383).astype(np.uint16)
+        planes.append(Plane(samples, channel, 600, 15_600))
+    height, width = light.shape
+    return look(Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), np.ones(3), np.eye(3), SHOT), THRESHOLDS)
+
+
+def jpeg(light: Light) -> Look:
+    grey = light if light.ndim == 3 else np.repeat(light[..., None], 3, axis=2)
+    return look(Picture("jpeg", encode(grey), SHOT), THRESHOLDS)
+
+
+def overlap(found: Look, true: Mask) -> float:
+    """Return the intersection of two backdrops over their union."""
+    return float((found.backdrop & true).sum() / (found.backdrop | true).sum())
+
+
+def disc(x: float, y: float, radius: float) -> Light:
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    return np.clip(0.5 - (np.hypot(columns + 0.5 - x, rows + 0.5 - y) - radius), 0, 1)
+
+
+@pytest.mark.parametrize("seed", first_quick(range(4)))
+def test_a_dark_thing_before_black_is_found_at_a_high_iso(seed: int) -> None:
+    """Twice the backdrop's light, which is five electrons a sample: no single cell can tell them apart."""
+    shape = disc(300, 220, 110)
+    found = raw(0.0015 * (1 + shape) + 0.5 * disc(300, 180, 12), electrons=3600, read=7, seed=seed)
+    assert overlap(found, shape < 0.5) > 0.98
+
+
+@pytest.mark.parametrize("seed", first_quick(range(4)))
+def test_noise_in_the_darkest_part_of_a_backdrop_is_no_edge(seed: int) -> None:
+    """Spill on the left; on the right next to no light, whose noise the codes spread widest."""
+    shape = disc(300, 220, 90)
+    spill = np.geomspace(0.02, 0.0006, WIDTH)[None, :]
+    found = raw(np.where(shape > 0, 0.3 * shape + spill * (1 - shape), spill), electrons=3600, read=7, seed=seed)
+    assert overlap(found, shape < 0.5) > 0.98
+
+
+def test_in_the_darks_a_seventh_more_light_is_an_edge_to_raw() -> None:
+    """A code and a half: a JPEG's rounding hides it, a sensor's samples don't."""
+    shape = disc(300, 220, 110)
+    found = raw(0.003 * (1 + 0.15 * shape) + 0.5 * disc(300, 180, 12), electrons=60_000, read=3)
+    assert overlap(found, shape < 0.5) > 0.98
+
+
+@pytest.mark.parametrize("wide", [3, 5])
+def test_a_soft_shadow_is_backdrop(wide: int) -> None:
+    """A block on a sweep, and its shadow beside it, half as bright and soft."""
+    thing = np.zeros((HEIGHT, WIDTH))
+    thing[150:300, 200:300] = 1
+    shadow = np.zeros((HEIGHT, WIDTH))
+    shadow[230:300, 240:460] = 1
+    level = 0.5 * (1 - 0.5 * cv2.GaussianBlur(shadow, (0, 0), wide))
+    found = jpeg(np.where(thing > 0, 0.15, level))
+    assert overlap(found, thing == 0) > 0.985
+
+
+def test_a_hard_edged_darker_thing_is_none() -> None:
+    thing = np.zeros((HEIGHT, WIDTH), bool)
+    thing[150:300, 200:300] = thing[270:300, 300:420] = True
+    assert overlap(jpeg(np.where(thing, 0.25, 0.5)), ~thing) > 0.985
+
+
+@pytest.mark.parametrize("flip", [False, True])
+def test_a_thing_cut_off_by_the_border_is_no_card(flip: bool) -> None:
+    """A ball half out of the picture, a bright seam down its middle: the smooth part beyond is the ball's own."""
+    shape = disc(540, 200, 150)
+    light = 0.004 + 0.25 * shape * np.linspace(0.4, 1, WIDTH)[None, :]
+    light[60:340, 500:506] = 0.9
+    light[346:352, 430:] = 0.9
+    found = jpeg(light[:, ::-1] if flip else light)
+    assert not (found.parts == Part.INTRUDER).any()
+    assert overlap(found, (shape[:, ::-1] if flip else shape) < 0.5) > 0.95
+
+
+def test_a_card_that_reaches_in_from_the_side_still_is() -> None:
+    light = 0.004 + 0.3 * disc(250, 220, 90)
+    light[120:260, 540:] = 0.3
+    found = jpeg(light)
+    assert (found.parts == Part.INTRUDER)[130:250, 545:].mean() > 0.9
+
+
+def test_an_outline_that_fades_in_one_place_lets_nothing_in() -> None:
+    """Half of the ball's lower rim has the backdrop's own light, and more and more of its own farther in."""
+    shape = disc(300, 200, 120)
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    depth = np.clip((120 - np.hypot(columns - 300, rows - 200)) / 60, 0, 1)
+    fades = np.clip((rows - 290) / 20, 0, 1) * (np.abs(columns - 300) < 14)
+    light = 0.004 + shape * 0.2 * (1 - fades * (1 - depth))
+    assert overlap(jpeg(light), shape < 0.5) > 0.95
+
+
+def test_through_a_mesh_there_is_backdrop() -> None:
+    """Bars five cells wide, twelve apart."""
+    bars = np.zeros((HEIGHT, WIDTH), bool)
+    bars[100:306:17, 150:450] = False
+    for i in range(100, 300, 17):
+        bars[i : i + 5, 150:445] = True
+    for j in range(150, 440, 17):
+        bars[100:292, j : j + 5] = True
+    found = jpeg(np.where(bars, 0.02, 0.4))
+    assert overlap(found, ~bars) > 0.93
+    assert found.backdrop[105:117, 155:167].mean() > 0.4
+
+
+def test_a_dark_frame_does_not_drown_the_darks_of_a_bright_one() -> None:
+    """Five stops apart, read noise alike: merged, the darks are hardly noisier than the bright frame has them."""
+    rng = np.random.default_rng(3)
+    shape = (60, 80, 3)
+    bright, dark = (np.maximum(level + 2e-4 * rng.normal(size=shape), 0) for level in (8e-4, 8e-4 / 32))
+    clear = np.zeros(shape[:2])
+    known = merge(None, bright, clear, 5.0, raw=True)
+    merged = merge(known, dark, clear, 0.0, raw=True).at(5.0)
+    assert merged.std() < 1.2 * bright.std()
+    assert merged.mean() == pytest.approx(bright.mean(), rel=0.05)
