@@ -15,12 +15,12 @@ from tone_scenes import stops_off
 from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.eye import see_here
 from lampblack.rules.shoot import judge, new_setup
-from rendered.world import CAMERAS, HELD_OUT, LOOKED_AT, Setup, Watch
+from rendered.world import CAMERAS, FIRST, SECOND, Setup, Watch
 
 ORDER = (2.8, 8.0, 16.0, 5.6)
 """Six stops, the widest first: it shows least."""
 
-EACH = [(name, cameras[i % len(cameras)]) for i, (name, cameras) in enumerate((LOOKED_AT | HELD_OUT).items())]
+EACH = [(name, cameras[i % len(cameras)]) for i, (name, cameras) in enumerate((FIRST | SECOND).items())]
 
 
 @pytest.mark.parametrize("kind", ["jpeg", "raw"])

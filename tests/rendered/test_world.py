@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import rawpy
 
-from rendered.world import APERTURES, CAMERAS, HELD_OUT, LOOKED_AT, SCENES, Frame, Setup, av, index, scene
+from rendered.world import APERTURES, CAMERAS, FIRST, SCENES, SECOND, Frame, Setup, av, index, scene
 
 CASES = [
     ("boot", "steep"), ("pillar", "flat"), ("kettle", "short"),
@@ -96,8 +96,8 @@ def test_a_scene_is_whole(name: str) -> None:
 def test_all_of_it_is_small() -> None:
     folder = Path(__file__).parent / "data"
     assert sum(path.stat().st_size for path in folder.iterdir()) < 5_000_000
-    assert set(SCENES) == set(index()["scenes"]) == {*LOOKED_AT, *HELD_OUT}
-    assert set(CAMERAS) == {camera for cameras in (LOOKED_AT | HELD_OUT).values() for camera in cameras}
+    assert set(SCENES) == set(index()["scenes"]) == {*FIRST, *SECOND}
+    assert set(CAMERAS) == {camera for cameras in (FIRST | SECOND).values() for camera in cameras}
 
 
 def test_apertures_are_a_third_apart() -> None:
