@@ -164,7 +164,7 @@ _DARK_FROM, _MOST_TELLING = 40.0, 3.0  # code; times
 
 
 def _steps(coded: Grid) -> Grid:
-    """Return the steps of each channel, (rows, columns, 3), in codes a cell."""
+    """Return the steps of each channel, of as many as there are, in codes a cell."""
     across, down = cv2.Scharr(coded, cv2.CV_32F, 1, 0), cv2.Scharr(coded, cv2.CV_32F, 0, 1)
     steps: Any = cv2.magnitude(across, down)
     return np.asarray(steps, np.float32) / np.float32(32)
@@ -196,14 +196,13 @@ def _shadow_edges(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask:
     alike. Soft is a step that is hardly less in a picture smoothed over three cells. Near sharp ones nothing is taken
     away: where a shadow runs up to a thing it would open its outline.
     """
-    smoothed: Any = cv2.GaussianBlur(coded, (0, 0), _SMOOTHED)
-    fine, smooth = _steps(coded), _steps(smoothed)
-    around = cv2.dilate(brightest(smooth), np.ones((3, 3), np.uint8))
+    fine, smoothed = _steps(coded), cv2.GaussianBlur(brightest(coded), (0, 0), _SMOOTHED)
+    around = cv2.dilate(_steps(np.asarray(smoothed, np.float32)), np.ones((3, 3), np.uint8))
     sharp = brightest(fine) / np.maximum(around, np.float32(1e-6))
     # Where the lens draws all softly, soft is what is much softer than its sharpest.
     lens = percentile(sharp[edges], 90) if edges.any() else 0.0
     soft = sharp < min(search.sharp_times, _MUCH_SOFTER * lens)
-    shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
+    shares = fine / np.maximum(coded, np.float32(_DARKEST_TO_TELL))
     most = brightest(shares)
     alike = most - darkest(shares) < search.shadow_tint * most
     shadow = edges & soft & alike
