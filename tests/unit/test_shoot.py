@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from scenes import Scene, vessel
 
 from lampblack.daemon.config import load_thresholds
-from lampblack.rules.advice import AIMS
+from lampblack.rules.advice import AIMS, suggest_step
 from lampblack.rules.exposure import LADDER, Exposure, aperture_value
+from lampblack.rules.forecast import Headroom, Sample
 from lampblack.rules.frame import Picture, Shot
 from lampblack.rules.look import look
 from lampblack.rules.shoot import Setup, judge, new_setup
@@ -51,6 +53,28 @@ def test_a_clipped_frame_foretells_what_a_darker_one_taught() -> None:
     between = {f.f_number: f for f in verdicts[-1].forecast}
     for f_number in (4.0, 5.6, 7.1):
         assert between[f_number].highlights_subject == pytest.approx(true_clipped(scene, f_number), abs=0.006)
+
+
+def test_an_end_of_the_curve_found_late_undoes_what_was_merged_before() -> None:
+    """Frames before it took for light what was clipped; they are still there to foretell from, read anew."""
+    scene, setup = vessel("black", shade=3.0), new_setup(1)
+    for number, (f_number, end) in enumerate([(4.0, 255), (5.6, 255), (8.0, 251)]):
+        seen = replace(look(scene.shot(f_number, seed=number), THRESHOLDS, setup.radiance), end=end)
+        setup, _ = judge(setup, seen, THRESHOLDS, file="x", frame=number)
+        assert setup.radiance is not None
+        assert setup.radiance.coded is not None
+        assert len(setup.radiance.coded.past) == (1 if end == 251 else number + 1)
+    assert len(setup.samples) == 3
+
+
+@pytest.mark.parametrize(("least", "raw", "closes"), [(-3.0, True, 4.0), (-3.0, False, 3.0), (-1.0, True, 1.0)])
+def test_raw_far_over_is_closed_by_a_stop_more(least: float, raw: bool, closes: float) -> None:
+    """The frame after it shows exactly how far it is under; one that is a little over again would tell little."""
+    sample = replace(Sample.of(look(vessel("black").shot(5.6), THRESHOLDS)), coded=not raw)
+    room = Headroom(least / 2, least, least / 4, seen=False)
+    here = Exposure.of(4.0, 1 / 60, 100)
+    step = suggest_step("hold-highlights", [sample], here, None, room, LADDER, THRESHOLDS)
+    assert step.stops == pytest.approx(-closes, abs=0.01)
 
 
 def test_the_forecast_covers_the_ladder_and_marks_what_was_shot() -> None:
