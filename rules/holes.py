@@ -1,0 +1,140 @@
+"""Backdrop that nothing leads to from the border: seen through the subject, or lit in patches of its own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.cells import brightest, pieces_of
+from lampblack.rules.distribution import middle, percentile
+from lampblack.rules.outline import Grid, Mask, dilated, eroded
+from lampblack.rules.thresholds import BackdropSearch
+
+LEAST_PIECE = 1.5e-4  # share of the frame; smaller islands and holes are specks
+
+
+def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return how far codes lie from a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
+    off: NDArray[np.floating] = brightest(np.abs(np.log2((coded + 4) / (level + 4)))) * 2.2
+    return off
+
+
+def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> Mask:
+    """
+    Return pieces of backdrop cut off by the subject (through a handle, under a beam).
+
+    They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
+    to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
+    would be idle. And a pale thing before white has its light too, but backdrop all round beyond its outline.
+    """
+    found = np.zeros_like(backdrop)
+    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
+    level = middle(thin) if len(thin) else 0.0
+    if level < search.telling_code:
+        return found
+    near = max(4, round(search.near_share * max(backdrop.shape)))
+    behind = _carried_on(coded, backdrop)
+    alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
+    for piece in _pieces(alike, LEAST_PIECE):
+        ring = dilated(piece, 2) & ~piece
+        enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
+        off = stops_off(coded[piece], behind[piece])
+        alike_there = enclosed.mean() > 0.7 and middle(off) < search.hole_stops
+        beyond = dilated(piece, _RIM + 2) & ~dilated(piece, _RIM)
+        cut_off = backdrop[beyond].mean() < search.hole_open_share
+        if alike_there and cut_off and _as_plain(step, piece, backdrop, near):
+            found |= piece | (ring & alike)
+    return found
+
+
+_RIM = 3  # cells: an outline is no wider
+
+
+def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
+    """
+    Return the backdrop's codes, where it is hidden as they would go on from what is about.
+
+    Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996).
+    """
+    few = 4  # cells: this is smooth
+    size = -(-coded.shape[1] // few), -(-coded.shape[0] // few)
+    there = backdrop.astype(np.float32)
+    shown = cv2.multiply(coded, cv2.merge([there] * 3))
+    known: list[tuple[Any, Any]] = []
+    while True:
+        shown, there = (cv2.resize(grid, size, interpolation=cv2.INTER_AREA) for grid in (shown, there))  # type: ignore[assignment]
+        known.append((shown, there))
+        if max(size) == 1:
+            break
+        size = -(-size[0] // 2), -(-size[1] // 2)
+    filled: Any = None
+    for codes, weight in reversed(known):
+        mean = cv2.divide(codes, cv2.merge([np.maximum(weight, np.float32(1e-6))] * 3))
+        if filled is None:
+            filled = mean
+            continue
+        wide = cv2.resize(filled, (weight.shape[1], weight.shape[0]), interpolation=cv2.INTER_LINEAR)
+        # A quarter of it there tells enough of a coarse cell; what is nearer goes before what is farther.
+        told = cv2.merge([np.minimum(4 * weight, np.float32(1))] * 3)
+        filled = cv2.add(cv2.multiply(mean, told), cv2.multiply(wide, 1 - told))
+    whole: Any = cv2.resize(filled, (coded.shape[1], coded.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return whole  # type: ignore[no-any-return]
+
+
+def _within(coded: Grid, level: Grid, stops: float) -> Mask:
+    """Return where codes lie within so many stops of a level (see `_stops_off`), in every channel."""
+    times = 2 ** (stops / 2.2)
+    over = cv2.addWeighted(coded, 1, level, -times, 4 - 4 * times)
+    under = cv2.addWeighted(level, 1, coded, -times, 4 - 4 * times)
+    near: Mask = brightest(cv2.max(over, under)) < 0
+    return near
+
+
+def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:
+    """Say whether a piece, its rim left out, is about as plain as the backdrop near it, or where none is, all of it."""
+    inside = eroded(piece, 2)
+    inside = inside if inside.any() else piece
+    about = _box_around(piece, near) & backdrop
+    about = about if about.any() else backdrop
+    return middle(step[inside]) < 1.5 * middle(step[about]) + 0.05
+
+
+def _box_around(piece: Mask, margin: int) -> Mask:
+    rows, columns = np.nonzero(piece.any(axis=1))[0], np.nonzero(piece.any(axis=0))[0]
+    box = np.zeros_like(piece)
+    box[max(rows[0] - margin, 0) : rows[-1] + margin, max(columns[0] - margin, 0) : columns[-1] + margin] = True
+    return box
+
+
+def lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
+    """
+    Return patches on the backdrop that a lamp makes: on their own, and far under the subject's bright parts.
+
+    They are brighter than the surface around them, or light would not have made them.
+    """
+    found = np.zeros_like(backdrop)
+    pieces = list(_pieces(~backdrop, 0.0))
+    if len(pieces) < 2:
+        return found
+    bright: Grid = brightest(np.asarray(light, np.float32))
+    largest = max(pieces, key=np.count_nonzero)
+    limit = percentile(bright[largest], 90) * 2.0**-search.patch_under_stops
+    for piece in pieces:
+        if piece is largest or percentile(bright[piece], 95) > limit:
+            continue
+        ring = dilated(piece, 3) & backdrop
+        if ring.any() and np.median(bright[ring]) < np.median(bright[piece]):
+            found |= piece
+    return found
+
+
+def _pieces(mask: Mask, share: float) -> Iterator[Mask]:
+    """Give each connected piece of a mask that covers at least a share of the frame."""
+    labels, areas = pieces_of(mask, connectivity=4)
+    for piece in range(1, len(areas)):
+        if areas[piece] >= share * mask.size:
+            yield labels == piece
