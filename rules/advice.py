@@ -201,8 +201,9 @@ def _for_spot(name: str, spots: Sequence[Placed], ladder: Ladder | None, thresho
     return _move(wanted, ladder, ladder.nearest(wanted) if ladder else None, seen, thresholds)
 
 
-_FAR_OVER, _RAW_CLOSES_MORE = -2.0, 1.0
-"""Stops. Raw far over is closed by so much more than it may be over: it shows exactly how far under the next one is."""
+_FAR_OVER, _RAW_CLOSES_MORE = -2.0, 2.0
+"""Stops. Raw far over is closed by so much more than it may be over: the next one shows exactly how far it is under, unless it
+is over again."""
 
 
 def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds, *, raw: bool) -> Step:

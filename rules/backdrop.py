@@ -149,7 +149,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
                 kind == "backdrop" and _is_corner(coded, labels == main, piece, search)
             ):
                 kinds[kind] |= piece
-    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, coded, gap, search)
+    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
@@ -163,12 +163,12 @@ def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> 
     return not piece[-3:].any() and _tint(coded, main, piece) < search.tint_stops / 2
 
 
-def _without_leaks(reached: Mask, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
+def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
     """
     Return what was reached, without rooms behind a narrow neck that have another light than what lies before it.
 
     An outline that fades into the backdrop somewhere lets the search into the subject. Backdrop in a corner has the
-    light of the backdrop next to it.
+    light of the backdrop next to it; and what holds much of the border is backdrop, whatever its light.
     """
     wide = _LEAK_GAPS * gap
     count, labels = cv2.connectedComponents(eroded(reached, wide).astype(np.uint8), connectivity=4)
@@ -182,7 +182,7 @@ def _without_leaks(reached: Mask, coded: Grid, gap: int, search: BackdropSearch)
     for room in np.flatnonzero(sizes >= LEAST_PIECE * reached.size):
         piece = labels == room
         near = dilated(piece, 4 * wide) & main
-        if room != sizes.argmax() and near.any():
+        if room != sizes.argmax() and near.any() and rim.weight[piece].sum() < search.least_rim:
             other = _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
             leaks |= dilated(piece, wide + 2) if other else False
     return reached & ~(leaks & ~before)

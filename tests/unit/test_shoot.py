@@ -67,8 +67,8 @@ def test_an_end_of_the_curve_found_late_undoes_what_was_merged_before() -> None:
     assert len(setup.samples) == 3
 
 
-@pytest.mark.parametrize(("least", "raw", "closes"), [(-3.0, True, 4.0), (-3.0, False, 3.0), (-1.0, True, 1.0)])
-def test_raw_far_over_is_closed_by_a_stop_more(least: float, raw: bool, closes: float) -> None:
+@pytest.mark.parametrize(("least", "raw", "closes"), [(-3.0, True, 5.0), (-3.0, False, 3.0), (-1.0, True, 1.0)])
+def test_raw_far_over_is_closed_by_two_stops_more(least: float, raw: bool, closes: float) -> None:
     """The frame after it shows exactly how far it is under; one that is a little over again would tell little."""
     sample = replace(Sample.of(look(vessel("black").shot(5.6), THRESHOLDS)), coded=not raw)
     room = Headroom(least / 2, least, least / 4, seen=False)
