@@ -202,8 +202,8 @@ def _for_spot(name: str, spots: Sequence[Placed], ladder: Ladder | None, thresho
 
 
 _FAR_OVER, _RAW_CLOSES_MORE = -2.0, 2.0
-"""Stops. Raw far over is closed by so much more than it may be over: the next one shows exactly how far it is under, unless it
-is over again."""
+"""Stops. Raw far over is closed by so much more than it may be over: then the next one shows exactly how far under it
+is; one that is over again would tell little."""
 
 
 def _hold_highlights(room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds, *, raw: bool) -> Step:

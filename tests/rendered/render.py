@@ -1,5 +1,5 @@
 """
-Fourteen still lifes and figures, physically rendered: the truth that measurements are held against.
+Eighteen still lifes and figures, physically rendered: the truth that measurements are held against.
 
 Run by hand (`python render.py --out data`, needs Mitsuba 3.9; `DRJIT_LIBLLVM_PATH` makes it fast); what it makes is
 shipped in `data/`. Shares nothing with the mock camera's studio: other things, other lamps, other backdrops, so that
@@ -639,6 +639,160 @@ def glass() -> list[Thing]:
     ]  # fmt: skip
 
 
+# --- four more, made when what the six taught had gone in -------------------------------------------------------------
+
+
+def fiddle() -> list[Thing]:
+    varnish, ebony = Stuff("shiny", (0.050, 0.020, 0.010), 0.16), Stuff("shiny", (0.010, 0.009, 0.009), 0.22)
+    # Two bouts and a waist between them; the lower bout is broader.
+    half = [(0, -0.175), (0.06, -0.17), (0.1, -0.125), (0.098, -0.075), (0.066, -0.02), (0.056, 0.02), (0.062, 0.05),
+            (0.083, 0.085), (0.078, 0.13), (0.05, 0.165), (0, 0.17)]  # fmt: skip
+    edge = along([(x, 0, z) for x, z in half] + [(-x, 0, z) for x, z in half[-2::-1]], 260)
+    inward = along(
+        [(0.002, 0, -0.040), (0.6, 0, -0.034), (1, 0, -0.020), (1, 0, 0.020), (0.6, 0, 0.034), (0.002, 0, 0.04)], 90
+    )
+    body = inward[:, None, :1] * edge[None] + inward[:, None, 2:] * np.array([0, 1, 0])
+    neck = [(0, -0.03, 0.10), (0, -0.022, 0.2), (0, -0.02, 0.31)]
+    curl = [
+        (0.0, -0.02 + 0.021 * np.sin(a) * (1 - a / 16), 0.335 + 0.021 * np.cos(a) * (1 - a / 16))
+        for a in np.linspace(-2.2, 7.5, 22)
+    ]
+    shapes = [
+        (varnish, body),
+        (ebony, tube([(0, -0.05, -0.03), (0, -0.037, 0.15), (0, -0.03, 0.3)], [0.019, 0.014, 0.011], 0.25)),
+        (varnish, tube(neck, [0.015, 0.012, 0.011])),
+        (varnish, tube(curl, [0.011, 0.010, 0.006])),
+        (ebony, tube([(-0.045, -0.02, 0.305), (0.04, -0.02, 0.3)], [0.008, 0.003])),
+        (ebony, tube([(0.045, -0.02, 0.325), (-0.04, -0.02, 0.32)], [0.008, 0.003])),
+        (ebony, tube([(0, -0.055, -0.055), (0, -0.052, -0.13)], [0.012, 0.018], 0.3)),
+        (
+            Stuff("matt", (0.33, 0.23, 0.12)),
+            tube([(-0.021, -0.055, -0.045), (0, -0.06, -0.04), (0.021, -0.055, -0.045)], 0.006, 0.4),
+        ),
+        *[
+            (Stuff("metal", (0.8, 0.78, 0.72), 0.2), tube([(x, -0.058, -0.06), (0.6 * x, -0.035, 0.3)], 0.0006))
+            for x in (-0.012, -0.004, 0.004, 0.012)
+        ],
+    ]
+    tilt = np.radians(17)
+    lean = np.array([[np.cos(tilt), 0, np.sin(tilt)], [0, 1, 0], [-np.sin(tilt), 0, np.cos(tilt)]])
+    away = np.radians(24)
+    lean = lean @ np.array([[np.cos(away), -np.sin(away), 0], [np.sin(away), np.cos(away), 0], [0, 0, 1]])
+    return [
+        *[Thing("subject", stuff, shape @ lean.T + np.array([-0.03, 0, 0.12])) for stuff, shape in shapes],
+        wall(2.0, 0.005),
+    ]
+
+
+def linen() -> list[Thing]:
+    cloth = Stuff("matt", (0.60, 0.585, 0.55))
+    across, down = np.meshgrid(np.linspace(-0.2, 0.2, 260), np.linspace(-0.33, 0.03, 260))
+    flat = np.stack([across + 0.03 * np.sin(9 * down), down + 0 * across, 0 * across], -1)
+    folds = 0.016 + 0.010 * np.sin(34 * across + 11 * down) + waves(flat, 0.11, 0.012, 12)
+    flat[..., 2] = np.maximum(folds, 0.0015)
+    plate = [
+        (0.0005, 0.004), (0.05, 0.004), (0.06, 0.001), (0.066, 0.008), (0.108, 0.020),
+        (0.109, 0.023), (0.066, 0.012), (0.0005, 0.0085),
+    ]  # fmt: skip
+    bowl = [
+        (0.0005, 0.001), (0.03, 0.001), (0.033, 0.008), (0.065, 0.045), (0.068, 0.052),
+        (0.064, 0.05), (0.03, 0.013), (0.0005, 0.011),
+    ]  # fmt: skip
+    white, celadon = Stuff("shiny", (0.76, 0.75, 0.73), 0.12), Stuff("shiny", (0.50, 0.58, 0.52), 0.16)
+    steel = Stuff("metal", (0.82, 0.81, 0.8), 0.2)
+    spoon = [(0.30, -0.22, 0.006), (0.27, -0.1, 0.008), (0.245, 0.02, 0.006)]
+    return [
+        Thing("subject", cloth, flat + np.array([-0.13, -0.065, 0])),
+        *[Thing("subject", white, turned(plate, (0.09, 0.12, 0.016 * i))) for i in range(4)],
+        Thing("subject", celadon, turned(bowl, (0.085, 0.115, 0.068))),
+        Thing("subject", steel, tube(spoon, [0.004, 0.0025, 0.0035], 0.4)),
+        Thing("subject", steel, ellipsoid((0.238, 0.05, 0.007), (0.02, 0.031, 0.006))),
+        ball("subject", Stuff("shiny", (0.55, 0.36, 0.10), 0.12), (-0.02, 0.16, 0.03), 0.03),
+        sweep(0.9, 0.5, 0.86),
+    ]
+
+
+def reeds() -> list[Thing]:
+    rng = np.random.default_rng(21)
+    straw, stalk = Stuff("matt", (0.50, 0.41, 0.28)), Stuff("matt", (0.30, 0.28, 0.12))
+    lines = [
+        [(-0.01, 0, 0.2), (-0.05, 0, 0.5), (-0.12, 0.01, 0.78), (-0.22, 0.02, 0.98)],
+        [(0.0, 0.01, 0.2), (0.02, 0, 0.5), (0.05, 0, 0.8), (0.11, 0, 1.06)],
+        [(0.015, 0, 0.2), (0.07, 0.01, 0.42), (0.17, 0, 0.6), (0.31, 0, 0.71)],
+    ]
+    strands = []
+    for line in lines:
+        spine = along(line, 200)
+        for _ in range(1500):
+            i = int(rng.integers(112, 199))
+            share = (i - 112) / 87
+            long = (0.095 * np.sin(np.pi * (0.12 + 0.82 * share)) + 0.012) * rng.uniform(0.5, 1.1)
+            heading = (
+                1.1 * (spine[i] - spine[i - 5]) / np.linalg.norm(spine[i] - spine[i - 5]) + rng.normal(size=3) * 0.55
+            )
+            heading /= np.linalg.norm(heading)
+            t = np.linspace(0, 1, 5)[:, None]
+            strands.append(spine[i] + long * (t * heading + t**2 * np.array([0.0, 0, -0.35]) * rng.uniform(0.4, 1.4)))
+    blades = [
+        ([(0.0, 0, 0.2), (-0.12, -0.02, 0.5), (-0.24, -0.03, 0.55), (-0.31, -0.03, 0.42)], 0.009),
+        ([(0.01, 0, 0.2), (0.08, -0.03, 0.4), (0.18, -0.04, 0.44), (0.27, -0.05, 0.36)], 0.008),
+        ([(0.0, 0, 0.2), (-0.05, 0, 0.4), (-0.13, 0.0, 0.5), (-0.2, 0.0, 0.66)], 0.007),
+    ]
+    jar = [
+        (0.0005, 0.0), (0.05, 0.001), (0.078, 0.08), (0.07, 0.17), (0.035, 0.23),
+        (0.04, 0.25), (0.033, 0.249), (0.0005, 0.2),
+    ]  # fmt: skip
+    green = Stuff("shiny", (0.13, 0.2, 0.06), 0.35)
+    return [
+        Thing("subject", straw, strands),
+        *[Thing("subject", stalk, tube(line, [0.0035, 0.0018])) for line in lines],
+        *[Thing("subject", green, tube(line, [wide, wide, 0.001], 0.15)) for line, wide in blades],
+        Thing("subject", Stuff("shiny", (0.045, 0.05, 0.06), 0.2), turned(jar)),
+        wall(1.2, 0.11),
+    ]
+
+
+def chair() -> list[Thing]:
+    skin, wool, oak = (
+        Stuff("shiny", (0.34, 0.22, 0.16), 0.38),
+        Stuff("matt", (0.16, 0.05, 0.05)),
+        Stuff("shiny", (0.10, 0.055, 0.025), 0.22),
+    )
+    head = (-0.09, 0, 1.40)
+    nose = [(-0.178, 0, 1.435), (-0.205, 0, 1.395), (-0.172, 0, 1.378)]
+    things = [
+        Thing("subject", skin, ellipsoid(head, (0.098, 0.076, 0.112))),
+        Thing("subject", skin, tube(nose, [0.008, 0.015, 0.012])),
+        Thing("subject", skin, ellipsoid((-0.165, 0, 1.362), (0.02, 0.026, 0.007))),
+        Thing("subject", skin, ellipsoid((-0.163, 0, 1.348), (0.018, 0.024, 0.008))),
+        Thing("subject", skin, ellipsoid((-0.145, 0, 1.31), (0.036, 0.04, 0.026))),
+        Thing("subject", skin, ellipsoid((-0.075, -0.075, 1.395), (0.017, 0.01, 0.03))),
+        Thing("subject", skin, tube([(-0.02, 0, 1.1), (-0.05, 0, 1.24), (-0.075, 0, 1.35)], [0.075, 0.055, 0.058])),
+        Thing(
+            "subject",
+            Stuff("shiny", (0.022, 0.016, 0.012), 0.3),
+            ellipsoid((-0.068, 0.0, 1.43), (0.105, 0.084, 0.1), (0.03, 0.002)),
+        ),
+        Thing(
+            "subject",
+            Stuff("shiny", (0.022, 0.016, 0.012), 0.3),
+            ellipsoid((0.052, 0, 1.43), (0.042, 0.04, 0.045), (0.02, 0.002)),
+        ),
+        Thing("subject", wool, ellipsoid((-0.005, 0, 0.99), (0.16, 0.22, 0.24), (0.06, 0.003))),
+        Thing(
+            "subject",
+            wool,
+            tube([(0.02, -0.17, 1.14), (-0.03, -0.21, 0.98), (-0.11, -0.2, 0.8)], [0.075, 0.065, 0.055]),
+        ),
+        box("subject", oak, (0.215, 0.0, 1.26), (0.018, 0.23, 0.026), -38),
+    ]
+    for i in range(6):
+        out = 0.4 * (i - 2.5) / 2.5 * 0.5
+        x, y = 0.215 + out * np.sin(np.radians(38)), out * np.cos(np.radians(38))
+        things.append(Thing("subject", oak, tube([(x, y, 0.7), (x, y, 0.98), (x, y, 1.24)], [0.009, 0.012, 0.008])))
+    return [*things, wall(1.7, 0.007)]
+
+
 SCENES = {
     "boot": Scene(
         "dark leather on black, two strips behind it, light on the backdrop from the left",
@@ -859,6 +1013,71 @@ SCENES = {
             ],
         },
         depth=12,
+    ),
+    "fiddle": Scene(
+        "a dark stringed instrument on black, half in shadow, one lamp on its outline; light from the right",
+        "black",
+        "right",
+        (0.0, -2.4, 0.2),
+        (0.02, 0.0, 0.165),
+        15.5,
+        fiddle,
+        {
+            "rim": [
+                Lamp((-0.6, 0.75, 1.0), (0, 0, 0.2), 0.2, 0.6, 26),
+                Lamp((-1.2, -0.8, 0.5), (0, 0, 0.1), 0.3, 1.0, 9),
+            ],
+            "spill": [Lamp((1.6, 0.9, 0.2), (0.5, 2.0, 0.15), 0.3, 0.6, 3)],
+        },
+    ),
+    "linen": Scene(
+        "folded cloth, plates and a spoon on a white sweep, at the bottom border, their shadows beside them",
+        "white",
+        None,
+        (0.0, -1.5, 0.62),
+        (0.02, 0.0, 0.03),
+        22.0,
+        linen,
+        {
+            "key": [Lamp((-0.9, 0.5, 0.75), (0, 0, 0.0), 0.3, 0.3, 24)],
+            "above": [
+                Lamp((0.0, 0.9, 2.1), (0.0, 0.9, 0.0), 2.6, 0.9, 10),
+                Lamp((0, -0.3, 2.4), (0, 0.1, 0), 2.6, 1.2, 7),
+            ],
+        },
+    ),
+    "reeds": Scene(
+        "tall reeds with feathery heads in a dark jar, the head of one at the top border; the grey behind graded",
+        "grey",
+        None,
+        (0.0, -3.6, 0.62),
+        (0.02, 0.0, 0.63),
+        20.5,
+        reeds,
+        {
+            "key": [
+                Lamp((1.2, -1.2, 1.3), (0, 0, 0.6), 0.5, 0.9, 14),
+                Lamp((-0.9, 0.6, 1.5), (0, 0, 0.75), 0.25, 0.8, 26),
+            ],
+            "back": [Lamp((-1.1, 0.5, 0.2), (-0.3, 1.2, 0.4), 0.35, 0.35, 30)],
+        },
+    ),
+    "chair": Scene(
+        "a figure in profile before the slats of a chair's back, on dark grey that is meant to be black; light from "
+        "the right and a little from below",
+        "black",
+        "right",
+        (0.0, -3.1, 1.26),
+        (0.03, 0.0, 1.245),
+        17.5,
+        chair,
+        {
+            "key": [
+                Lamp((-1.3, -0.9, 1.7), (-0.1, 0, 1.3), 0.6, 0.8, 13),
+                Lamp((0.9, 0.8, 1.8), (0, 0, 1.3), 0.25, 0.8, 22),
+            ],
+            "spill": [Lamp((1.5, 0.8, 0.6), (0.6, 1.7, 0.9), 0.5, 0.4, 3)],
+        },
     ),
 }
 

@@ -84,6 +84,10 @@ GAINS = {
     "helmet": (1.0, 0.06),
     "basket": (0.7, 0.5),
     "glass": (0.12, 1.6),
+    "fiddle": (1.0, 0.12),
+    "linen": (0.35, 1.0),
+    "reeds": (0.9, 0.35),
+    "chair": (1.0, 0.1),
 }
 """How strong each scene's two layers are, as it is shot."""
 
@@ -298,6 +302,16 @@ CAMERAS = {
         (1.0, 0.88, 0.34), ((0.87, 0.11, 0.02), (0.22, 0.70, 0.08), (0.01, 0.10, 0.89)),
         Tone(a=0.66, toe=0.004, mid=0.46), "4:2:2", 90, 1600, Fraction(1, 200), 1.1,
     ),
+    "soft": Camera(
+        "Russet", "Dowel 4", 2, (1, 2, 0, 1), 14, (800, 797, 803, 799), 16_100, 16_100, 24_000, 4.0,
+        (0.71, 1.0, 0.50), ((0.78, 0.17, 0.05), (0.13, 0.80, 0.07), (0.03, 0.21, 0.76)),
+        Tone(a=0.42, toe=0.006, mid=0.52, floor=3.0), "4:4:4", 94, 400, Fraction(1, 40), 0.9, ">",
+    ),
+    "low": Camera(
+        "Russet", "Spile", 3, (1, 0, 2, 1), 12, (160, 161, 158, 162), 3_977, 4_095, 47_000, 2.6,
+        (0.49, 1.0, 0.66), ((0.70, 0.27, 0.03), (0.09, 0.85, 0.06), (0.05, 0.16, 0.79)),
+        Tone(a=0.9, toe=0.0012, mid=0.43, top=253), "4:2:0", 88, 125, Fraction(1, 100), 0.75,
+    ),
 }  # fmt: skip
 
 FIRST = dict.fromkeys(SCENES[:8], ("steep", "flat", "short"))
@@ -315,6 +329,9 @@ SECOND = {
 Which see the other six. They were rendered when the measuring knew only the first eight, and showed where it was not
 general; what they showed has gone into it since, so that they tell no more of the unseen than the first do.
 """
+
+THIRD = dict.fromkeys(("fiddle", "linen", "reeds", "chair"), ("soft", "low"))
+"""Which see four more, made when what the six showed had gone in; what these show has not."""
 
 
 # --- setups and frames --------------------------------------------------------------------------------------------
