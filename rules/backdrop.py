@@ -19,7 +19,7 @@ import numpy as np
 
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import pieces_of
-from lampblack.rules.edges import coded_of, edges_of, shadow_edges, step_of
+from lampblack.rules.edges import coded_of, edges_of, shadow_edges, step_of, steps_of
 from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches, stops_off
 from lampblack.rules.outline import (
     Grid,
@@ -74,9 +74,10 @@ def find_backdrop(
         beside: how to begin what needs nothing of what comes next.
     """
     coded, noise = coded_of(light, grain, search)
-    step = step_of(coded, noise, search)
+    fine = steps_of(coded)
+    step = step_of(fine, coded, noise, search)
     edges = edges_of(step, clipped, search)
-    reach = _reached(edges & ~shadow_edges(edges, coded, search), coded, search)
+    reach = _reached(edges & ~shadow_edges(edges, coded, fine, search), coded, search)
     if reach is None:
         return None
     reached, intruder, other = reach

@@ -54,14 +54,16 @@ so many cells, smaller by 1 + 0.64 times their square. Both counted on four mill
 _NARROWEST, _WIDEST = 0.7, 3.0  # cells
 
 
-def step_of(coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
+def step_of(fine: Grid, coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
     """Return by how many codes neighbouring cells differ, the worst channel counting, noise held under strong edges."""
-    steps = _steps(coded)
+    steps = fine
     if noise is not None:
         # Where noise is known and nothing was rounded, what an eye sees counts in the darks as well: the same share of
         # the light, whatever few codes that is.
         telling = np.clip(_DARK_FROM / np.maximum(coded, 1), 1, _MOST_TELLING)
-        steps *= telling / np.maximum(noise * telling / np.float32(search.strong_edge_codes), 1)
+        steps = fine * np.asarray(
+            telling / np.maximum(noise * telling / np.float32(search.strong_edge_codes), 1), np.float32
+        )
     step: Grid = brightest(steps)
     return step
 
@@ -69,7 +71,7 @@ def step_of(coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
 _DARK_FROM, _MOST_TELLING = 40.0, 3.0  # code; times
 
 
-def _steps(coded: Grid) -> Grid:
+def steps_of(coded: Grid) -> Grid:
     """Return the steps of each channel, of as many as there are, in codes a cell."""
     across, down = cv2.Scharr(coded, cv2.CV_32F, 1, 0), cv2.Scharr(coded, cv2.CV_32F, 0, 1)
     steps: Any = cv2.magnitude(across, down)
@@ -94,21 +96,21 @@ def edges_of(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
     return edges | _straight_on(edges, search)
 
 
-def shadow_edges(edges: Mask, coded: Grid, search: BackdropSearch) -> Mask:
+def shadow_edges(edges: Mask, coded: Grid, fine: Grid, search: BackdropSearch) -> Mask:
     """
-    Return the edges that are a shadow's: soft, and of no colour of their own.
+    Return the edges that are a shadow's: soft, and of no colour of their own. fine: see `steps_of`.
 
     A thing's outline is as sharp as the lens draws it; a shadow's grows soft with its distance, and dims all channels
     alike. Soft is a step that is hardly less in a picture smoothed over three cells. Near sharp ones nothing is taken
     away: where a shadow runs up to a thing it would open its outline.
     """
-    fine, smoothed = _steps(coded), cv2.GaussianBlur(brightest(coded), (0, 0), _SMOOTHED)
-    around = cv2.dilate(_steps(np.asarray(smoothed, np.float32)), np.ones((3, 3), np.uint8))
+    smooth = steps_of(np.asarray(cv2.GaussianBlur(coded, (0, 0), _SMOOTHED), np.float32))
+    around = cv2.dilate(brightest(smooth), np.ones((3, 3), np.uint8))
     sharp = brightest(fine) / np.maximum(around, np.float32(1e-6))
     # Where the lens draws all softly, soft is what is much softer than its sharpest.
     lens = percentile(sharp[edges], 90) if edges.any() else 0.0
     soft = sharp < min(search.sharp_times, _MUCH_SOFTER * lens)
-    shares = fine / np.maximum(coded, np.float32(_DARKEST_TO_TELL))
+    shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
     most = brightest(shares)
     alike = most - darkest(shares) < search.shadow_tint * most
     shadow = edges & soft & alike

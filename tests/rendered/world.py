@@ -331,7 +331,10 @@ general; what they showed has gone into it since, so that they tell no more of t
 """
 
 THIRD = dict.fromkeys(("fiddle", "linen", "reeds", "chair"), ("soft", "low"))
-"""Which see four more, made when what the six showed had gone in; what these show has not."""
+"""
+Which see four more, made when what the six showed had gone in. Of what these showed only this went in: what holds much
+of the border is backdrop, and a raw frame far over is closed by more.
+"""
 
 
 # --- setups and frames --------------------------------------------------------------------------------------------
