@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -132,6 +132,7 @@ def frame_of(event: Json) -> Frame | None:
         return None
     exposure, highlights, shadows = (object_of(told.get(k)) for k in ("exposure", "highlights", "shadows"))
     number = number_of(told.get("frame"))
+    spots = [object_of(one) for one in list_of(told.get("spots"))[:20]]
     return Frame(
         file=name_of(told.get("file")),
         number=None if number is None else int(number),
@@ -149,20 +150,20 @@ def frame_of(event: Json) -> Frame | None:
         step=_step(object_of(told.get("next"))),
         forecast=_forecasts(list_of(told.get("forecast"))),
         notices=tuple(text for n in list_of(told.get("notices"))[:20] if (text := line_of(object_of(n).get("text")))),
-        spots=tuple(filter(None, (_spot(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
-        spots_short=tuple(filter(None, (_spot_short(object_of(one)) for one in list_of(told.get("spots"))[:20]))),
-        placed=tuple(_placed(told)),
+        spots=tuple(filter(None, map(_spot, spots))),
+        spots_short=tuple(filter(None, map(_spot_short, spots))),
+        placed=tuple(_placed(spots)),
         spots_wanted=tuple(
             one["name"]
-            for one in map(object_of, list_of(told.get("spots"))[:20])
+            for one in spots
             if isinstance(one.get("name"), str) and number_of(one.get("want_stops")) is not None
         ),
         preview=preview_of(object_of(event.get("preview"))),
     )
 
 
-def _placed(told: Mapping[str, Any]) -> Iterator[Placed]:
-    for one in map(object_of, list_of(told.get("spots"))[:20]):
+def _placed(spots: Iterable[Json]) -> Iterator[Placed]:
+    for one in spots:
         x, y = number_of(one.get("x")), number_of(one.get("y"))
         if x is not None and y is not None and 0 <= x <= 1 and 0 <= y <= 1:
             yield Placed(
