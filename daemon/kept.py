@@ -11,13 +11,16 @@ import fcntl
 import json
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import platformdirs
 
 from lampblack.daemon.whole import write_whole
+
+K = TypeVar("K")
+V = TypeVar("V")
 
 _LARGEST = 32 << 20  # bytes
 
@@ -37,11 +40,19 @@ def place_of(name: str) -> Path:
 
 @contextlib.contextmanager
 def alone(path: Path) -> Iterator[None]:
-    """Hold the lock beside the file, whose folder is made: two services may learn at once. Raises OSError."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with open(path.with_suffix(".lock"), "w") as lock:
-        fcntl.flock(lock, fcntl.LOCK_EX)
-        yield
+    """
+    Hold the lock beside the file, whose folder is made, while it is changed: two services may learn at once.
+
+    Raises:
+        KeptError: it can't be held, or what is done meanwhile ended in an OSError.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with open(path.with_suffix(".lock"), "w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            yield
+    except OSError as wrong:
+        raise KeptError(f"{path} cannot be written: {wrong.strerror or wrong}") from None
 
 
 def read(path: Path, version: int, what: str) -> Any:
@@ -75,8 +86,19 @@ def write(path: Path, whole: dict[str, Any]) -> None:
     write_whole(path, json.dumps(whole).encode(), 0o600)
 
 
-def move_aside(path: Path) -> Path:
-    """Rename a damaged file, and return what it is now; raises OSError."""
+def entries_of(path: Path, read_entries: Callable[[Path], dict[K, V]]) -> tuple[dict[K, V], str | None]:
+    """
+    Return what a file holds, to be changed; of a damaged one nothing, and a line that says what became of it.
+
+    It is moved aside, never removed. Raises OSError, and what `read` raises but for damage.
+    """
+    try:
+        return read_entries(path), None
+    except DamagedError as wrong:
+        return {}, f"{wrong}; it is kept as {_move_aside(path).name}"
+
+
+def _move_aside(path: Path) -> Path:
     for number in range(1, 1000):
         aside = path.with_name(f"{path.name}.damaged-{number}")
         if not aside.exists():

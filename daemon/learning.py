@@ -6,6 +6,7 @@ import logging
 import zlib
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from lampblack.daemon import saturations
@@ -42,9 +43,9 @@ def judge(
     after, verdict = shoot.judge(setup, look, thresholds, file=file, frame=frame)
     known = (setup.response, after.lessons.remembered)
     if key is not None and after.response.source != "prior" and after.response not in known:
-        _remember(key, after.response)
+        _remember("the camera's tone response", partial(keep, key, after.response))
     if look.full is not None and look.full.source == "data" and look.full.body.camera:
-        _remember_full(look)
+        _remember("where the camera is full", partial(saturations.keep, look.full, _mark_of(look)))
     return after, verdict
 
 
@@ -74,24 +75,16 @@ def recalled(key: Key) -> Any:
         return None
 
 
-def _remember(key: Key, response: Any) -> None:
+def _remember(what: str, kept: Callable[[], str | None]) -> None:
     try:
-        said = keep(key, response)
+        said = kept()
     except (KeptError, ValueError) as trouble:
-        log.warning("the camera's tone response could not be kept: %s", trouble)
+        log.warning("%s could not be kept: %s", what, trouble)
         return
     if said:
         log.warning("%s", said)
 
 
-def _remember_full(look: Look) -> None:
-    assert look.full is not None
-    # The frame's own light tells it from others, wherever its file is.
-    mark = f"{zlib.crc32(look.levels.sum(axis=0).tobytes()):08x}"
-    try:
-        said = saturations.keep(look.full, mark)
-    except (KeptError, ValueError) as trouble:
-        log.warning("where the camera is full could not be kept: %s", trouble)
-        return
-    if said:
-        log.warning("%s", said)
+def _mark_of(look: Look) -> str:
+    """Return what tells a frame from others, wherever its file is: its own light."""
+    return f"{zlib.crc32(look.levels.sum(axis=0).tobytes()):08x}"

@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.kept import DamagedError, alone, damaged, move_aside, place_of, read, write
 from lampblack.daemon.kept import KeptError as ResponsesError
+from lampblack.daemon.kept import alone, damaged, entries_of, place_of, read, write
 from lampblack.rules.response import Response, Source
 
 NAME = "responses.json"
@@ -85,20 +85,12 @@ def keep(key: Key, response: Response, path: Path | None = None) -> str | None:
     if _response(_entry(response)) is None:
         raise ValueError("only a sound learned response can be kept")
     path = path or place()
-    try:
-        with alone(path):
-            return _keep(key, response, path)
-    except OSError as wrong:
-        raise ResponsesError(f"{path} cannot be written: {wrong.strerror or wrong}") from None
+    with alone(path):
+        return _keep(key, response, path)
 
 
 def _keep(key: Key, response: Response, path: Path) -> str | None:
-    said = None
-    try:
-        entries = _read(path)
-    except DamagedError as wrong:
-        aside = move_aside(path)
-        said, entries = f"{wrong}; it is kept as {aside.name}", {}
+    entries, said = entries_of(path, _read)
     old = _response(entries[key]) if key in entries else None
     if old is not None and old.sure_stops <= response.sure_stops and not response.contradicts(old):
         return said

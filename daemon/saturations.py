@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from lampblack.daemon.clean import clean
-from lampblack.daemon.kept import DamagedError, KeptError, alone, damaged, move_aside, place_of, read, write
+from lampblack.daemon.kept import alone, damaged, entries_of, place_of, read, write
 from lampblack.rules.wells import ENOUGH, LEAST, MOST, MOST_SEEN, Body, Full, agreed, alike
 
 NAME = "saturations.json"
@@ -54,19 +54,12 @@ def keep(full: Full, mark: str, path: Path | None = None) -> str | None:
     if full.source != "data" or not LEAST < full.share < MOST or not full.body.camera:
         raise ValueError("only a level that a named camera's frame has shown itself can be kept")
     path = path or place()
-    try:
-        with alone(path):
-            return _keep(full, mark, path)
-    except OSError as wrong:
-        raise KeptError(f"{path} cannot be written: {wrong.strerror or wrong}") from None
+    with alone(path):
+        return _keep(full, mark, path)
 
 
 def _keep(full: Full, mark: str, path: Path) -> str | None:
-    said = None
-    try:
-        entries = _read(path)
-    except DamagedError as wrong:
-        said, entries = f"{wrong}; it is kept as {move_aside(path).name}", {}
+    entries, said = entries_of(path, _read)
     seen = entries.pop(full.body, {})
     if mark in seen or _is_no_news(seen, full.share):
         return said
