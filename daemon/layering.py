@@ -256,8 +256,7 @@ class Frames:
         for file in there:
             self.see(file)
         for file in there:
-            full = self._seen[file].full
-            if full is not None and full.source == "tag" and not full.contradicted and self._wells.of(full.body):
+            if self._wells.know_better(self._seen[file].full):
                 del self._seen[file]
                 self.see(file)
 

@@ -92,11 +92,10 @@ class Look:
     backdrop, in 1/255. light: (rows, columns, 3) float16 mean linear light.
     clipped_any, over_patch, all_white: (rows, columns) uint8, shares of a cell's pixels in 1/255 (see `Cells`).
     levels, edges: (5, n) pixels by `Part` and light of the brightest channel, the (n + 1,) edges of those bins: what
-    clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. white_code: from that 8-bit code a
-    JPEG's channel is clipped. end: the last code of its curve (`ends`). white_light, floor_light: from the one a pixel
-    is clipped, up to the other it carries no detail. heights: how bright it is where, in the bins of `levels`. shown:
-    of a raw frame, the camera's JPEG of the same shot. radiance: the setup's light, this frame's with it; of this frame
-    alone where the light has changed.
+    clipping is foretold from. A JPEG's are its codes; raw has the sensor's own. end: the last code of a JPEG's
+    curve (`ends`). white_light, floor_light: from the one a pixel is clipped, up to the other it carries no detail.
+    heights: how bright it is where, in the bins of `levels`. shown: of a raw frame, the camera's JPEG of the same shot.
+    radiance: the setup's light, this frame's with it; of this frame alone where the light has changed.
     change: how much of the light is not that of the setup's frames before.
     """
 
@@ -118,7 +117,6 @@ class Look:
     levels: NDArray[np.int64]
     edges: NDArray[np.float64]
     heights: Heights
-    white_code: int
     end: int
     white_light: float
     floor_light: float
@@ -222,7 +220,6 @@ def look(
         height=picture.height,
         side=cells.side,
         counts=counts,
-        white_code=cells.white_code,
         end=cells.end,
         clipped_frame=cells.clipped_frame,
         clipped=_mean_by_channel(cells.clipped, subject),
@@ -260,9 +257,7 @@ def reduced_with(
     cells: Cells, picture: Picture | Sensor, thresholds: Thresholds, wells: Wells, beside: Beside = when_asked
 ) -> Cells:
     """Return a picture in cells, anew where what has become known of its camera bears on it."""
-    if cells.full is None or cells.full.source != "tag" or wells.of(cells.full.body) is None:
-        return cells
-    return reduced(picture, thresholds, wells, beside)
+    return reduced(picture, thresholds, wells, beside) if wells.know_better(cells.full) else cells
 
 
 _OFF_CELLS = 0.5
@@ -347,15 +342,13 @@ def _handed_on(radiance: Radiance, known: Radiance | None, shift: tuple[float, f
 
 def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: Beside) -> Found | None:
     """Return the backdrop, from all that the setup's frames show together."""
-    if merged is None:
-        grain = None if cells.grain is None else cells.grain.of(cells.light)
-        return find_backdrop(cells.light, thresholds.backdrop, cells.clipped_any >= CLIPPED_TOO_MUCH, grain, beside)
-    light = merged.at(merged.most_stops)
-    grain = None if cells.grain is None else cells.grain.of(light)
-    # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place here.
-    over = max(float(np.median(brightest(light[::4, ::4]))), 1.0)
-    light, grain = light / np.float32(over), None if grain is None else grain / np.float32(over)
-    return find_backdrop(light, thresholds.backdrop, merged.weight[..., 0] == 0, grain, beside)
+    light, unknown, over = cells.light, cells.clipped_any >= CLIPPED_TOO_MUCH, np.float32(1)
+    if merged is not None:
+        light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
+        # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
+        over = np.maximum(np.median(brightest(light[::4, ::4])), over)
+    grain = None if cells.grain is None else cells.grain.of(light) / over
+    return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside)
 
 
 _BAND = 48  # rows of cells

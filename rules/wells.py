@@ -136,6 +136,10 @@ class Wells:
             return kept, "kept"
         return None if here is None else (here, "setup")
 
+    def know_better(self, full: Full | None) -> bool:
+        """Say whether a frame went by its file's word though its camera is known, and doesn't contradict it."""
+        return full is not None and full.source == "tag" and not full.contradicted and self.of(full.body) is not None
+
     def after(self, full: Full | None) -> Wells:
         """Return the same with what one more frame of the setup has shown."""
         if full is None or full.source != "data":
