@@ -73,7 +73,9 @@ def find_backdrop(
         grain: (rows, columns, 3) the light's noise where it is known, its standard deviation.
         beside: how to begin what needs nothing of what comes next.
     """
-    coded, noise = coded_of(light, grain, search)
+    light = np.asarray(light, np.float32)
+    per_code = beside(lambda: light_per_code(light))
+    coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
     fine = steps_of(coded)
     step = step_of(fine, coded, noise, search)
     edges = edges_of(step, clipped, search)
@@ -81,8 +83,6 @@ def find_backdrop(
     if reach is None:
         return None
     reached, intruder, other = reach
-    light = np.asarray(light, np.float32)
-    per_code = beside(lambda: light_per_code(light))
     within = _gap(search, intruder) + 2
     settled = _settled(reached, step)
     plain = reached & settled
@@ -141,22 +141,24 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     main = int(held.argmax())
     if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
         return None
-    kinds = {"backdrop": labels == main, "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
+    whole = labels == main
+    kinds = {"backdrop": whole.copy(), "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
     for other in np.flatnonzero(held > search.least_rim / 50):
-        if other != main:
-            piece = labels == other
-            kind = _beside(coded, labels == main, piece, gap, search)
-            if held[other] > search.least_rim / 12 or (
-                kind == "backdrop" and _is_corner(coded, labels == main, piece, search)
-            ):
-                kinds[kind] |= piece
+        if other == main:
+            continue
+        piece, small = labels == other, held[other] <= search.least_rim / 12
+        if small and not _is_corner(coded, whole, piece, search):
+            continue
+        kind = _beside(coded, whole, piece, gap, search)
+        if not small or kind == "backdrop":
+            kinds[kind] |= piece
     reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
 def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> bool:
     """
-    Say whether a small piece low at the side is backdrop too, that happens to be like it in light.
+    Say whether a small piece low at the side may be backdrop too.
 
     There may be little of it to see, beside a sitter's neck; but it must be the more like it in colour, and what
     touches the bottom is likelier a table's front.
@@ -172,21 +174,23 @@ def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: Back
     light of the backdrop next to it; and what holds much of the border is backdrop, whatever its light.
     """
     wide = _LEAK_GAPS * gap
-    count, labels = cv2.connectedComponents(eroded(reached, wide).astype(np.uint8), connectivity=4)
-    if count <= 2:
+    labels, sizes = pieces_of(eroded(reached, wide), connectivity=4)
+    if len(sizes) <= 2:
         return reached
-    sizes = np.bincount(labels.ravel())
     sizes[0] = 0
-    main = labels == int(sizes.argmax())
-    before = dilated(main, wide + 1)
+    largest = int(sizes.argmax())
+    main = labels == largest
     leaks = np.zeros_like(reached)
     for room in np.flatnonzero(sizes >= LEAST_PIECE * reached.size):
         piece = labels == room
+        if room == largest or rim.weight[piece].sum() >= search.least_rim:
+            continue
         near = dilated(piece, 4 * wide) & main
-        if room != sizes.argmax() and near.any() and rim.weight[piece].sum() < search.least_rim:
-            other = _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
-            leaks |= dilated(piece, wide + 2) if other else False
-    return reached & ~(leaks & ~before)
+        if near.any() and (
+            _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
+        ):
+            leaks |= dilated(piece, wide + 2)
+    return reached & ~(leaks & ~dilated(main, wide + 1))
 
 
 _LEAK_GAPS = 3  # times as wide as a gap in an edge that lets nothing through

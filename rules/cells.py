@@ -83,10 +83,9 @@ class Cells:
     pixels whose brightest channel is above the black backdrop's patch code. all_white: share of pixels whose every
     channel is at least the white backdrop's clean code. top: (rows * step, columns * step) brightest channel's 8-bit
     code of the pixels looked at, `step` of them along a cell. clipped_frame: share of the frame's pixels (raw: all of
-    them) that have a channel at the white level. white_code: the 8-bit code from which a channel is (raw: 255). end:
-    the last code of the camera's curve (raw: 255). Raw only: level, like `top`, the brightest channel's share of
-    saturation in the bins of `raw.EDGES`; noise, that of one sample; grain, that of cells; full, where that saturation
-    is known from. Raw light is that of a plain development.
+    them) that have a channel at the white level. end: the last code of the camera's curve (raw: 255). Raw only: level,
+    like `top`, the brightest channel's share of saturation in the bins of `raw.EDGES`; noise, that of one sample;
+    grain, that of cells; full, where that saturation is known from. Raw light is that of a plain development.
     """
 
     side: int
@@ -97,7 +96,6 @@ class Cells:
     all_white: Grid
     top: Codes
     clipped_frame: float
-    white_code: int
     end: int
     level: NDArray[np.uint16] | None = None
     noise: Noise | None = None
@@ -164,7 +162,6 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
         all_white=grids["all_white"],
         top=top,
         clipped_frame=float(np.count_nonzero(top > white)) / top.size,
-        white_code=white_code,
         end=end,
     )
 

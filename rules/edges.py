@@ -14,23 +14,24 @@ import numpy as np
 
 from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
-from lampblack.rules.outline import Grid, Mask, dilated, light_per_code, touching
+from lampblack.rules.outline import Grid, Mask, dilated, touching
 from lampblack.rules.thresholds import BackdropSearch
 
 _STEP_SCALE = 8.0  # of a step in a byte, for the filters that only take bytes
 _LINE_WIDTH = 6  # cells: a straight edge, blurred, is no wider
 
 
-def coded_of(light: Grid, grain: Grid | None, search: BackdropSearch) -> tuple[Grid, Grid | None]:
+def coded_of(light: Grid, noise: Grid | None, search: BackdropSearch) -> tuple[Grid, Grid | None]:
     """
     Return sRGB codes, carried on above white, with the finest grain taken off (median of 5 x 5 cells).
 
     And by how much noise alone makes them differ from cell to cell, where it is known. Where that would drown even
     strong edges in a half of the picture, it is first smoothed until it doesn't, at the cost of finer things.
+
+    noise: (rows, columns, 3) its standard deviation in codes, where it is known.
     """
-    light, noise = np.asarray(light, np.float32), None
-    if grain is not None:
-        noise = _STEPS_OF_NOISE * grain / light_per_code(light)[..., None]
+    if noise is not None:
+        noise = _STEPS_OF_NOISE * noise
         some = noise[::3, ::3]
         best, worst = (middle(of(some).ravel()) for of in (darkest, brightest))
         if worst > search.weak_edge_codes:

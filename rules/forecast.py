@@ -55,7 +55,7 @@ class Sample:
     coded: bool
     """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
     clips_from: float = 1.0
-    """Light from which on as many of the subject's pixels lie as are clipped in this frame itself."""
+    """Light from which on as many of the subject's pixels lie as are clipped in this frame itself; see `under`."""
     end: int = LAST
     """The last code of the camera's curve, as far as this frame shows it."""
     lossy: bool = False
@@ -68,11 +68,9 @@ class Sample:
     @classmethod
     def of(cls, look: Look) -> Sample:
         """Take from a look what forecasts need."""
-        counts = look.levels[Part.SUBJECT] + look.levels[Part.GLINT]
-        lossy, coded = look.kind == "jpeg", look.kind != "raw"
         return cls(
             stops=look.shot.exposure.stops,
-            subject=Distribution(counts, look.edges),
+            subject=Distribution(look.levels[Part.SUBJECT] + look.levels[Part.GLINT], look.edges),
             heights=look.heights,
             backdrop=Distribution(look.counts[Part.BACKDROP]),
             mid_light=look.mid_light,
@@ -80,10 +78,10 @@ class Sample:
             floor=look.floor_light,
             thin=look.thin,
             parts=look.parts,
-            coded=coded,
-            clips_from=clips_from(counts, look.end, lossy=lossy) if coded else look.white_light,
+            coded=look.kind != "raw",
+            clips_from=look.white_light,
             end=look.end,
-            lossy=lossy,
+            lossy=look.kind == "jpeg",
             burnt=look.clipped_frame,
         )
 
@@ -97,12 +95,10 @@ class Sample:
             return self
         points = look.points(self.thin.top.shape)
         of_part = count_by_label(self.thin.bins, points, len(self.subject.counts), len(Part))
-        counts = of_part[Part.SUBJECT] + of_part[Part.GLINT]
         subject = _told(look.parts) == Part.SUBJECT
         return replace(
             self,
-            subject=Distribution(counts, self.subject.edges),
-            clips_from=clips_from(counts, self.end, lossy=self.lossy) if self.coded else self.clips_from,
+            subject=Distribution(of_part[Part.SUBJECT] + of_part[Part.GLINT], self.subject.edges),
             heights=replace(self.heights, subject=subject),
             backdrop=Distribution(count_by_label(self.thin.top, points, 256, len(Part))[Part.BACKDROP]),
             mid_light=mid_light_of(self.thin.luminance[subject].astype(np.float32), raw=not self.coded),

@@ -42,13 +42,16 @@ def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) ->
     for piece in _pieces(alike, LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        off = stops_off(coded[piece], behind[piece])
-        alike_there = enclosed.mean() > 0.7 and middle(off) < search.hole_stops
-        beyond = dilated(piece, _RIM + 2) & ~dilated(piece, _RIM)
-        cut_off = backdrop[beyond].mean() < search.hole_open_share
-        if alike_there and cut_off and _as_plain(step, piece, backdrop, near):
+        alike_there = enclosed.mean() > 0.7 and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
+        if alike_there and _is_cut_off(piece, backdrop, search) and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
     return found
+
+
+def _is_cut_off(piece: Mask, backdrop: Mask, search: BackdropSearch) -> bool:
+    """Say whether it is the subject that lies beyond a piece's outline, and not the backdrop again."""
+    beyond = dilated(piece, _RIM + 2) & ~dilated(piece, _RIM)
+    return bool(backdrop[beyond].mean() < search.hole_open_share)
 
 
 _RIM = 3  # cells: an outline is no wider
@@ -86,7 +89,7 @@ def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
 
 
 def _within(coded: Grid, level: Grid, stops: float) -> Mask:
-    """Return where codes lie within so many stops of a level (see `_stops_off`), in every channel."""
+    """Return where codes lie within so many stops of a level (see `stops_off`), in every channel."""
     times = 2 ** (stops / 2.2)
     over = cv2.addWeighted(coded, 1, level, -times, 4 - 4 * times)
     under = cv2.addWeighted(level, 1, coded, -times, 4 - 4 * times)

@@ -55,8 +55,8 @@ class Merged:
 
     light: (rows, columns, 3), in units of the white level of a frame exposed `stops` (`Exposure.stops`).
 
-    weight: (rows, columns, 1), how much light it was measured with; 0 where every frame so far clipped. Both float16:
-    they travel between processes, and three digits of light are a thousandth of a stop.
+    weight: (rows, columns, 1), what was measured there is worth (`_worth`); 0 where every frame so far clipped. Both
+    float16: they travel between processes, and three digits of light are a thousandth of a stop.
     """
 
     light: NDArray[np.float16]
@@ -131,16 +131,15 @@ def merge(
         raw: it is linear, so that no curve stands between it and the others.
     """
     light = np.asarray(light, np.float32)
-    same = known if known is not None and known.light.shape == light.shape else None
-    before = None if same is None else same.at(stops)
     sound = np.asarray(clipped) < CLIPPED_TOO_MUCH
     # Toward white less and less, so that a lens or a curve that is not what it is taken for leaves no seam.
     fading: Grid = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
-    if same is None or before is None:
-        return Merged(half(light), half(sound * fading * _worth(light))[..., None], stops, stops)
-    known, had = same, same.weight[..., 0] > 0
+    worth = _worth(light)
+    if known is None or known.light.shape != light.shape:
+        return Merged(half(light), half(sound * fading * worth)[..., None], stops, stops)
+    before, had = known.at(stops), known.weight[..., 0] > 0
     # Its own light is noise where there is little: what is known of it tells its worth better.
-    worth = np.where(had & (_mean(light) < _NOISY), _worth(before), _worth(light))
+    worth = np.where(had & (_mean(light) < _NOISY), _worth(before), worth)
     weight = np.asarray(sound * fading * worth, np.float32)
     if not raw and stops < known.most_stops - _SAME_EXPOSURE:
         before = _read_as(before, had, light, sound)

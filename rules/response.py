@@ -170,7 +170,7 @@ def learn(frames: Sequence[Exposed], *, white_code: float = 254, start: Response
 
     Args:
         frames: one scene in one light, at two exposures or more; cells in the same order.
-        white_code: light 1; `top_code` of the brightest frame.
+        white_code: light 1, see `ends.end_code`.
         start: what was thought before; its slopes are kept where the bracket shows no tones.
 
     None: fewer than two exposures, too few cells or tones seen in two of them, or frames that contradict each
@@ -233,7 +233,7 @@ def learn_from_raw(
         jpeg_codes: (n, 3) mean codes of cells.
         raw_light: (n, 3) linear light of the same cells, white-balanced, in the JPEG's primaries.
         clipped: (n,) share of each cell's pixels at white, in either.
-        white_code: light 1, see `top_code`.
+        white_code: light 1, see `ends.end_code`.
         white_off: how far from raw light 1 that may lie, in stops; by default anything goes.
         start: as for `learn`.
     """
