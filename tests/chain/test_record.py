@@ -126,7 +126,9 @@ def test_a_shoot_copied_in_mid_run_goes_on_elsewhere(folder: Path, tmp_path: Pat
     assert (done.returncode, done.stderr) == (0, "")
     assert [line.rpartition(" ")[2] for line in done.stdout.splitlines()] == ["4", "3"]
     with watching(copy) as service:
+        # Files this young are looked at twice before they are known to be whole.
         service.until(lambda: service.status()["service"]["state"] == "watching")
+        service.until(lambda: service.status()["counts"]["waiting"] == 0)
         assert service.status()["counts"] == {"frames": 3, "refused": 0, "waiting": 0, "duplicates": 0}
         (copy / "5.jpg").write_bytes(jpeg(5, f_number=11.0))
         service.until(lambda: len(service.files) == 4)
