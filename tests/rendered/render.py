@@ -1,5 +1,5 @@
 """
-Eighteen still lifes and figures, physically rendered: the truth that measurements are held against.
+Twenty-three still lifes and figures, physically rendered: the truth that measurements are held against.
 
 Run by hand (`python render.py --out data`, needs Mitsuba 3.9; `DRJIT_LIBLLVM_PATH` makes it fast); what it makes is
 shipped in `data/`. Shares nothing with the mock camera's studio: other things, other lamps, other backdrops, so that
@@ -793,6 +793,192 @@ def chair() -> list[Thing]:
     return [*things, wall(1.7, 0.007)]
 
 
+# --- five more, made when all of these had taught what they could -----------------------------------------------------
+
+
+def leant(points: np.ndarray, at: Sequence[float], turn_deg: float, lean_deg: float = 0) -> np.ndarray:
+    """Lean a grid over to the right about the y axis, turn it about the upright, and carry it to `at`."""
+    a, b = np.radians(turn_deg), np.radians(lean_deg)
+    over = np.array([[np.cos(b), 0, np.sin(b)], [0, 1, 0], [-np.sin(b), 0, np.cos(b)]])
+    round_it = np.array([[np.cos(a), -np.sin(a), 0], [np.sin(a), np.cos(a), 0], [0, 0, 1]])
+    return np.asarray(points @ (round_it @ over).T + np.array(at))
+
+
+def lilies() -> list[Thing]:
+    petal, green = Stuff("matt", (0.80, 0.79, 0.74)), Stuff("shiny", (0.12, 0.22, 0.07), 0.3)
+    pollen = Stuff("matt", (0.62, 0.42, 0.06))
+    up, turn = np.meshgrid(np.linspace(0, 1, 200), np.linspace(0, 2 * np.pi, 300), indexing="ij")
+    back = 0.5 + 0.5 * np.cos(turn - np.pi / 2)  # 1 where the tip is, away from the opening
+    wide = 0.006 + 0.036 * up**1.4 + (0.016 + 0.014 * (1 - back)) * up**6
+    high = 0.115 * up + up**3 * (0.075 * back**5 - 0.03 * (1 - back)) - 0.02 * (1 - back) * up**12
+    frill = 0.0025 * up**4 * np.sin(7 * turn + 1)
+    flower = np.stack([(wide + frill) * np.cos(turn), (wide + frill) * np.sin(turn), high], -1)
+    flower[..., 1] += 0.035 * back**5 * up**5
+    spadix = tube([(0, 0.0, 0.02), (0, 0.003, 0.07), (0.001, 0.004, 0.115)], [0.006, 0.0065, 0.003])
+    heads = [((-0.115, 0.0, 0.215), 25, -17), ((0.01, 0.03, 0.275), -30, 3), ((0.12, -0.02, 0.165), 55, 22)]
+    things = []
+    for (x, y, z), turned_deg, lean in heads:
+        things.append(Thing("subject", petal, leant(flower, (x, y, z), turned_deg, 0.6 * lean)))
+        things.append(Thing("subject", pollen, leant(spadix, (x, y, z), turned_deg, 0.6 * lean)))
+        stem = [(0.25 * x + 0.01, y, -0.15), (0.55 * x, y, 0.0), (0.86 * x, y, 0.6 * z), (x, y, z + 0.006)]
+        things.append(Thing("subject", green, tube(stem, [0.0085, 0.0065])))
+    blade = [(0.02, 0.07, -0.1), (-0.07, 0.08, 0.06), (-0.16, 0.07, 0.15), (-0.245, 0.04, 0.135)]
+    things.append(Thing("subject", green, tube(blade, [0.008, 0.032, 0.026, 0.001], 0.1)))
+    return [*things, wall(2.4, 0.005)]
+
+
+def bag() -> list[Thing]:
+    leather, edge = Stuff("shiny", (0.30, 0.165, 0.085), 0.34), Stuff("shiny", (0.20, 0.105, 0.055), 0.3)
+    brass, grain = Stuff("metal", (0.82, 0.66, 0.36), 0.16), (0.05, 0.0016)
+    line = along([(0.0, 0.0), (0.86, 0.0), (1.0, 0.012), (0.985, 0.1), (0.87, 0.2), (0.8, 0.215), (0.0, 0.215)], 220)
+    turn = np.linspace(0, 2 * np.pi, 361)[None, :]
+
+    def squared(v: np.ndarray) -> np.ndarray:
+        return np.sign(v) * np.abs(v) ** 0.42
+
+    share, high = line[:, :1], line[:, 1:]
+    deep = 0.062 * (1 - 0.62 * (high / 0.215) ** 1.3)
+    body = np.stack([0.155 * share * squared(np.cos(turn)), deep * share * squared(np.sin(turn)), high + 0 * turn], -1)
+    body = body + (waves(body, *grain, 17) * np.clip(high / 0.03, 0, 1))[..., None] * np.array([0.3, 1, 0])
+    across, down = np.meshgrid(np.linspace(-1, 1, 120), np.linspace(0, 1, 120))
+    hem = 0.108 + 0.035 * np.abs(across) ** 3
+    flap_z = 0.2165 - (0.2165 - hem) * down
+    flap_y = -0.066 * (1 - 0.62 * (np.clip(flap_z, 0, 0.215) / 0.215) ** 1.3) - 0.0035 + 0.02 * (1 - down) ** 8
+    flap = np.stack([0.134 * across * (1 + 0.06 * down), flap_y, flap_z], -1)
+    handle = [(-0.07, 0, 0.195), (-0.078, 0, 0.27), (-0.045, 0, 0.325), (0.045, 0, 0.325), (0.078, 0, 0.27),
+              (0.07, 0, 0.195)]  # fmt: skip
+    strap = [(0.14, 0, 0.19), (0.168, -0.02, 0.12), (0.188, -0.04, 0.04), (0.22, -0.06, 0.006), (0.27, -0.04, 0.005),
+             (0.31, 0.03, 0.005)]  # fmt: skip
+    parts = [
+        (leather, body), (leather, flap),
+        (edge, tube([(x, y, z - 0.002) for x, y, z in flap[-1, ::8]], 0.0028)),
+        (edge, tube(handle, 0.0075)),
+        (edge, tube(strap, 0.0055, 0.6)),
+        (brass, tube([(0.135, 0, 0.2), (0.146, 0, 0.195), (0.148, 0, 0.182)], 0.0055)),
+    ]  # fmt: skip
+    return [
+        *[Thing("subject", stuff, leant(shape, (-0.02, 0.02, 0.0006), -20)) for stuff, shape in parts],
+        *[
+            ball("subject", brass, leant(np.array([x, -0.032, 0.192]), (-0.02, 0.02, 0), -20), 0.0085)
+            for x in (-0.07, 0.07)
+        ],
+        Thing(
+            "subject",
+            brass,
+            leant(ellipsoid((0.0, -0.0585, 0.112), (0.019, 0.006, 0.012)), (-0.02, 0.02, 0), -20),
+        ),
+        sweep(1.1, 0.6, 0.20),
+    ]
+
+
+def cartons() -> list[Thing]:
+    board, kraft = Stuff("matt", (0.66, 0.655, 0.64)), Stuff("matt", (0.42, 0.29, 0.17))
+    ink = {
+        "teal": (0.04, 0.20, 0.22),
+        "rust": (0.42, 0.13, 0.05),
+        "navy": (0.03, 0.05, 0.14),
+        "sand": (0.58, 0.48, 0.3),
+    }
+
+    def carton(at: tuple[float, float, float], half: tuple[float, float, float], turn: float, band: str) -> list[Thing]:
+        """A carton with a printed band round it."""
+        x, y, z = at
+        belt = (half[0] + 0.0004, half[1] + 0.0004, 0.3 * half[2])
+        printed = Stuff("shiny", ink[band], 0.25)
+        return [
+            box("subject", board, at, half, turn),
+            box("subject", printed, (x, y, z + 0.25 * half[2]), belt, turn),
+        ]
+
+    cap, tin = Stuff("shiny", (0.03, 0.03, 0.03), 0.15), Stuff("shiny", (0.20, 0.22, 0.24), 0.3)
+    can = [(0.0005, 0.0), (0.036, 0.0), (0.037, 0.004), (0.037, 0.066), (0.0385, 0.067), (0.0385, 0.078),
+           (0.036, 0.08), (0.0005, 0.08)]  # fmt: skip
+    crimped = tube([(0.185, -0.03, 0.022), (0.186, -0.028, 0.08), (0.188, -0.02, 0.155)], [0.021, 0.021, 0.022])
+    crimped[..., 1] = -0.03 + (crimped[..., 1] + 0.03) * np.clip((0.16 - crimped[..., 2]) / 0.1, 0.06, 1)
+    return [
+        *carton((-0.15, 0.02, 0.115), (0.04, 0.04, 0.115), 14, "teal"),
+        *carton((-0.05, 0.03, 0.05), (0.035, 0.035, 0.05), -8, "rust"),
+        *carton((0.09, 0.03, 0.05), (0.035, 0.035, 0.05), 6, "navy"),
+        box("subject", kraft, (0.02, 0.03, 0.124), (0.12, 0.05, 0.0238), -4),
+        *carton((0.05, 0.03, 0.168), (0.055, 0.035, 0.02), 24, "sand"),
+        Thing("subject", tin, turned(can, (0.125, -0.085, 0.0), sharp=True)),
+        Thing("subject", Stuff("shiny", (0.55, 0.62, 0.58), 0.2), crimped),
+        Thing("subject", cap, turned([(0.0005, 0), (0.0165, 0), (0.0165, 0.024), (0.0005, 0.024)], (0.185, -0.03, 0),
+                                     sharp=True)),
+        box("table", Stuff("matt", (0.30, 0.36, 0.40)), (0.01, 0.0, -0.301), (0.25, 0.14, 0.3)),
+        wall(2.0, 0.88),
+    ]  # fmt: skip
+
+
+def headphones() -> list[Thing]:
+    gloss, pad = Stuff("shiny", (0.018, 0.018, 0.021), 0.06), Stuff("shiny", (0.03, 0.028, 0.027), 0.4)
+    dull = Stuff("metal", (0.22, 0.22, 0.23), 0.36)
+    outline = [(0.0005, 0.028), (0.02, 0.0275), (0.034, 0.024), (0.0395, 0.014), (0.0395, 0.004), (0.034, 0.0),
+               (0.0005, 0.0)]  # fmt: skip
+    # What is turned about the upright faces right instead, and is a little taller than wide.
+    on_its_side = np.array([[0, 0, -1.15], [0, 1.0, 0], [1.0, 0, 0]])
+    cup, cushion = turned(outline) @ on_its_side, ring((0, 0, 0), 0.027, 0.0115) @ on_its_side
+    arch = [(0.088 * np.sin(a), 0.0, 0.175 + 0.118 * np.cos(a)) for a in np.linspace(-1.75, 1.75, 15)]
+    parts = [(gloss, tube(arch, [0.007, 0.010, 0.012, 0.010, 0.007])), (pad, tube(arch[3:-3], 0.011) - [0, 0, 0.008])]
+    for side in (-1, 1):
+        flip = np.array([side, 1, 1])
+        parts.append((gloss, cup * flip + [side * 0.083, 0, 0.14]))
+        parts.append((pad, cushion * flip + [side * 0.075, 0, 0.14]))
+        parts.append((dull, tube([(side * 0.0865, 0, 0.15), (side * 0.0875, 0, 0.2)], 0.0045)))
+    stand = [(0.0005, -0.5), (0.0085, -0.5), (0.0085, 0.27), (0.0005, 0.271)]
+    cord = [(-0.082, -0.01, 0.1), (-0.09, -0.02, 0.05), (-0.06, -0.04, 0.0), (-0.08, -0.05, -0.06),
+            (-0.07, -0.05, -0.2)]  # fmt: skip
+    return [
+        *[Thing("subject", stuff, leant(shape, (0.03, 0, 0), -32)) for stuff, shape in parts],
+        Thing("subject", dull, turned(stand, (0.03, 0, 0), sharp=True)),
+        Thing("subject", gloss, tube([(0.0, 0.02, 0.268), (0.03, 0, 0.272), (0.06, -0.02, 0.268)], 0.011)),
+        Thing("subject", pad, leant(tube(cord, 0.0023), (0.03, 0, 0), -32)),
+        wall(1.4, 0.13),
+    ]
+
+
+def portrait() -> list[Thing]:
+    skin, lip = Stuff("shiny", (0.52, 0.35, 0.265), 0.38), Stuff("shiny", (0.42, 0.14, 0.12), 0.25)
+    blouse, brown = Stuff("matt", (0.09, 0.20, 0.22)), Stuff("shiny", (0.075, 0.042, 0.024), 0.35)
+    dark = Stuff("shiny", (0.03, 0.025, 0.02), 0.05)
+    x, z = -0.03, 1.40
+    eyes = [
+        Thing("subject", stuff, ellipsoid((x + side * 0.032, y, z + up), size))
+        for side in (-1, 1)
+        for stuff, y, up, size in (
+            (dark, -0.085, 0.016, (0.012, 0.008, 0.006)),
+            (brown, -0.084, 0.037, (0.019, 0.008, 0.0032)),
+        )
+    ]
+    sides = [
+        Thing("subject", brown, ellipsoid((x + side * 0.068, 0.03, z - 0.045), (0.03, 0.062, 0.1), (0.03, 0.003), 7))
+        for side in (-1, 1)
+    ]
+    # Loose, not wild.
+    strands = [s[0] + 0.6 * (s - s[0]) for s in hairs((x, 0.035, z + 0.02), (0.084, 0.084, 0.106), 5000, 14)]
+    sleeves = [
+        Thing("subject", blouse, tube([(x, 0.03, 1.12), (x + side * 0.11, 0.03, 1.14), (x + side * 0.19, 0.02, 1.095),
+                                       (x + side * 0.235, 0.0, 0.98), (x + side * 0.245, -0.02, 0.8)],
+                                      [0.045, 0.05, 0.06, 0.06, 0.055]))
+        for side in (-1, 1)
+    ]  # fmt: skip
+    return [
+        Thing("subject", skin, ellipsoid((x, 0, z), (0.073, 0.093, 0.108))),
+        Thing("subject", skin, ellipsoid((x, -0.03, z - 0.065), (0.05, 0.058, 0.05))),
+        Thing("subject", skin, tube([(x, -0.09, z + 0.02), (x, -0.105, z - 0.012), (x, -0.092, z - 0.026)],
+                                    [0.006, 0.012, 0.009])),
+        Thing("subject", lip, ellipsoid((x, -0.085, z - 0.053), (0.021, 0.010, 0.007))),
+        *eyes,
+        Thing("subject", skin, tube([(x, 0.03, 1.1), (x, 0.02, 1.24), (x, 0.01, 1.34)], [0.075, 0.05, 0.052])),
+        Thing("subject", brown, ellipsoid((x, 0.035, z + 0.025), (0.086, 0.085, 0.108), (0.03, 0.003), 6)),
+        *sides,
+        Thing("subject", brown, strands),
+        Thing("subject", blouse, ellipsoid((x, 0.04, 1.01), (0.205, 0.12, 0.185), (0.07, 0.003), 8)),
+        *sleeves,
+        wall(2.2, 0.86),
+    ]  # fmt: skip
+
+
 SCENES = {
     "boot": Scene(
         "dark leather on black, two strips behind it, light on the backdrop from the left",
@@ -1077,6 +1263,93 @@ SCENES = {
                 Lamp((0.9, 0.8, 1.8), (0, 0, 1.3), 0.25, 0.8, 22),
             ],
             "spill": [Lamp((1.5, 0.8, 0.6), (0.6, 1.7, 0.9), 0.5, 0.4, 3)],
+        },
+    ),
+    "lilies": Scene(
+        "three white flowers and a leaf on black, from the bottom border, rim lamps either side; light from above",
+        "black",
+        "top",
+        (0.0, -2.1, 0.32),
+        (0.0, 0.0, 0.235),
+        19.0,
+        lilies,
+        {
+            "rims": [
+                Lamp((-0.9, 0.7, 0.6), (0, 0, 0.25), 0.25, 0.8, 18),
+                Lamp((0.9, 0.6, 0.5), (0, 0, 0.25), 0.25, 0.8, 14),
+                Lamp((-0.9, -1.1, 0.7), (0, 0, 0.25), 0.6, 0.6, 5),
+            ],
+            "spill": [Lamp((0.2, 1.6, 1.7), (0.1, 2.4, 0.9), 1.0, 0.3, 3)],
+        },
+    ),
+    "bag": Scene(
+        "a leather bag in middle tones on a grey sweep, its strap and its soft shadow on the floor",
+        "grey",
+        None,
+        (0.0, -2.2, 0.46),
+        (0.01, 0.0, 0.135),
+        18.5,
+        bag,
+        {
+            "key": [Lamp((-1.1, -0.7, 1.2), (0, 0, 0.1), 0.9, 0.9, 7)],
+            "above": [Lamp((0.3, 0.5, 2.2), (0.0, 0.5, 0.0), 1.8, 1.2, 5)],
+        },
+    ),
+    "cartons": Scene(
+        "printed cartons that bridge a gap, a tin and a tube on a plinth, before a white backdrop lit on its own",
+        "white",
+        None,
+        (0.03, -2.1, 0.24),
+        (0.015, 0.0, 0.105),
+        18.0,
+        cartons,
+        {
+            "key": [
+                Lamp((-0.9, -1.2, 0.9), (0, 0, 0.1), 0.7, 0.7, 9),
+                Lamp((1.3, -1.0, 0.5), (0, 0, 0.1), 0.9, 0.9, 2.5),
+            ],
+            "back": [
+                Lamp((-1.6, 1.0, 0.3), (-0.3, 2.0, 0.1), 0.4, 1.4, 20),
+                Lamp((1.6, 1.0, 0.3), (0.3, 2.0, 0.1), 0.4, 1.4, 20),
+            ],
+        },
+    ),
+    "headphones": Scene(
+        "glossy dark headphones over a dull metal stand from the bottom border, before an even grey",
+        "grey",
+        None,
+        (0.0, -2.0, 0.22),
+        (0.03, 0.0, 0.175),
+        13.5,
+        headphones,
+        {
+            "strips": [
+                Lamp((-0.8, -0.4, 0.45), (0.03, 0, 0.15), 0.22, 0.9, 7),
+                Lamp((0.85, 0.1, 0.4), (0.03, 0, 0.15), 0.22, 0.9, 9),
+            ],
+            "back": [
+                Lamp((-1.5, -0.2, 0.25), (0.3, 1.4, 0.15), 0.4, 1.2, 9),
+                Lamp((1.5, -0.2, 0.25), (-0.3, 1.4, 0.15), 0.4, 1.2, 9),
+            ],
+        },
+    ),
+    "portrait": Scene(
+        "a head with loose hair, the shoulders at the bottom border, before a white that is lit on its own",
+        "white",
+        None,
+        (0.0, -3.0, 1.38),
+        (0.0, 0.0, 1.32),
+        17.5,
+        portrait,
+        {
+            "key": [
+                Lamp((-0.9, -1.5, 1.9), (0, 0, 1.35), 0.8, 0.8, 10),
+                Lamp((1.2, -1.4, 1.3), (0, 0, 1.3), 1.0, 1.0, 2),
+            ],
+            "back": [
+                Lamp((-1.7, 1.0, 1.5), (0.25, 2.2, 1.3), 0.4, 1.4, 20),
+                Lamp((1.7, 1.0, 1.5), (-0.25, 2.2, 1.3), 0.4, 1.4, 20),
+            ],
         },
     ),
 }

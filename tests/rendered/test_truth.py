@@ -1,9 +1,9 @@
 """
 What the program says of a frame, held against what is true of it.
 
-Scenes are physically rendered, cameras invented (`world.py`), in three sets: what the first taught was put to the test
-on the second, and what that taught went in as well; the third was made after that, and has taught nothing yet. Run
-with `-s` for a table of what was off, and by how much.
+Scenes are physically rendered, cameras invented (`world.py`), in four sets: what the first taught was put to the test
+on the second, and what that taught went in as well, and so did what the third taught; the fourth was made after that,
+and has taught nothing. Run with `-s` for a table of what was off, and by how much.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy as np
 import pytest
 
 from lampblack.rules.spots import Spot
-from rendered.world import APERTURES, FIRST, SECOND, THIRD, Measured, Setup, Watch, av, overlap, scene
+from rendered.world import APERTURES, FIRST, FOURTH, SECOND, THIRD, Measured, Setup, Watch, av, overlap, scene
 
 RAW_IS_MEASURED = True
 """Whether the program measures raw files."""
@@ -43,8 +43,10 @@ KINDS = (
 FIRST_PAIRS = [(name, camera) for name, cameras in FIRST.items() for camera in cameras]
 SECOND_PAIRS = [(name, camera) for name, cameras in SECOND.items() for camera in cameras]
 THIRD_PAIRS = [(name, camera) for name, cameras in THIRD.items() for camera in cameras]
-each_setup = pytest.mark.parametrize(("name", "camera"), sorted(FIRST_PAIRS + SECOND_PAIRS + THIRD_PAIRS))
-each_set = pytest.mark.parametrize("pairs", [FIRST_PAIRS, SECOND_PAIRS, THIRD_PAIRS], ids=["first", "second", "third"])
+FOURTH_PAIRS = [(name, camera) for name, cameras in FOURTH.items() for camera in cameras]
+SETS = {"first": FIRST_PAIRS, "second": SECOND_PAIRS, "third": THIRD_PAIRS, "fourth": FOURTH_PAIRS}
+each_setup = pytest.mark.parametrize(("name", "camera"), sorted(pair for pairs in SETS.values() for pair in pairs))
+each_set = pytest.mark.parametrize("pairs", SETS.values(), ids=SETS)
 each_kind = pytest.mark.parametrize("kind", KINDS)
 
 _table: dict[tuple[str, str, str], dict[str, str]] = {}
