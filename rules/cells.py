@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.ends import end_code, top_code
 from lampblack.rules.frame import Picture
+from lampblack.rules.grain import Grain, Noise
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import LIGHT_OF_CODE, LUMA, srgb_to_linear
 from lampblack.rules.wells import Full
@@ -31,46 +32,6 @@ _LIGHT_16 = srgb_to_linear(np.arange(65536) / 65535).astype(np.float32)
 
 Grid = NDArray[np.float32]
 Codes = NDArray[np.uint8]
-
-
-@dataclass(frozen=True)
-class Noise:
-    """
-    Of one sensor sample, in shares of saturation: variance = read**2 + gain * mean.
-
-    Source: EMVA Standard 1288, photon transfer.
-    """
-
-    read: float
-    gain: float
-
-    @property
-    def floor(self) -> float:
-        """Return the light at which signal and noise are equal."""
-        return float(self.gain / 2 + np.sqrt(self.gain**2 / 4 + self.read**2))
-
-
-@dataclass(frozen=True, eq=False)
-class Grain:
-    """
-    Noise of cells: that of one sample, and how many of each channel (3,) a cell has.
-
-    to_light: (3, 3) from channels to linear sRGB.
-    """
-
-    noise: Noise
-    to_light: NDArray[np.float64]
-    samples: NDArray[np.float64]
-
-    def of(self, light: Grid) -> Grid:
-        """Return the standard deviation of cells' (rows, columns, 3) light, 1 at white."""
-        # It changes as light does, slowly but for edges: there one cell in nine tells enough.
-        some = cv2.blur(light, (3, 3))[1::3, 1::3]
-        levels = np.maximum(cv2.transform(some, np.linalg.inv(self.to_light).astype(np.float32)), 0)
-        variance = (np.float32(self.noise.read**2) + np.float32(self.noise.gain) * levels) / self.samples
-        mixed = cv2.transform(variance.astype(np.float32), (self.to_light**2).astype(np.float32))
-        wide: Any = cv2.resize(cv2.sqrt(mixed), light.shape[1::-1], interpolation=cv2.INTER_LINEAR)
-        return wide  # type: ignore[no-any-return]
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,16 +11,19 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, NamedTuple
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.cells import count_by_label
+from lampblack.rules.cells import count_by_label, half, single
 from lampblack.rules.distribution import Distribution, bin_of
 from lampblack.rules.ends import LAST, clips_from
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.glints import Heights
+from lampblack.rules.grain import Grain, Levels
 from lampblack.rules.look import Look, Part, Thin, mid_light_of
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Highlights
@@ -32,6 +35,32 @@ _CUT_ALIKE = 0.002
 """Share of the frame's cells that two frames may take for different things and still be cut alike."""
 _EXPOSURE_OFF = 0.1
 """Stops by which a marked exposure is commonly off (common practice: leaf, iris and lamps repeat to about that)."""
+
+
+_FEW = 3
+"""Each way, one cell in so many tells enough of noise."""
+_CALM_SAMPLES = 8
+"""A mean over so many samples each way, and some more, has an eighth of their noise."""
+
+
+@dataclass(frozen=True, eq=False)
+class _Noise:
+    """A frame's noise, and some of its cells' light, (rows, columns, 3)."""
+
+    grain: Grain
+    light: NDArray[np.float16]
+
+    @classmethod
+    def of(cls, grain: Grain, light: NDArray[np.float16]) -> _Noise:
+        """Keep cells' light, smoothed until it is calm: else noise would count for light here as well."""
+        wide = 1 + 2 * math.ceil(_CALM_SAMPLES / 2 / math.sqrt(grain.in_cell.min()))
+        calm = half(cv2.blur(single(light), (wide, wide)))
+        return cls(grain, calm[::_FEW, ::_FEW].copy())
+
+    def levels(self, parts: NDArray[np.uint8]) -> Levels:
+        """Return the levels of the subject's cells; parts: of each cell (see `Look`)."""
+        subject = _told(parts[::_FEW, ::_FEW]) == Part.SUBJECT
+        return self.grain.levels(self.light[subject].astype(np.float32))
 
 
 @dataclass(frozen=True)
@@ -62,6 +91,8 @@ class Sample:
     """Whether compression has moved its codes."""
     burnt: float = 0.0
     """Share of the whole frame at the white level."""
+    noise: _Noise | None = None
+    """Of raw, where it can be told."""
     doubt: float = 0.0
     """How far off the light of its bins may be, in stops (`Response.sure_stops`)."""
 
@@ -83,6 +114,7 @@ class Sample:
             end=look.end,
             lossy=look.kind == "jpeg",
             burnt=look.clipped_frame,
+            noise=None if look.grain is None else _Noise.of(look.grain, look.light),
         )
 
     def cut_as(self, look: Look) -> Sample:
@@ -104,6 +136,21 @@ class Sample:
             mid_light=mid_light_of(self.thin.luminance[subject].astype(np.float32), raw=not self.coded),
             parts=look.parts,
         )
+
+    def share_from(self, light: float) -> float | None:
+        """
+        Return the share of the subject that clips where this light is white; None for a frame without a subject.
+
+        Of a frame in which it is white already, what is there; else as noisy as it will be then.
+        """
+        share = self.subject.share_from(light)
+        if share is None or self._levels is None or light >= 1:
+            return share
+        return min(max(share + self._levels.more_over(light), 0.0), 1.0)
+
+    @cached_property
+    def _levels(self) -> Levels | None:
+        return None if self.noise is None else self.noise.levels(self.parts)
 
     def under(self, response: Response, end: int) -> Sample:
         """
@@ -198,7 +245,7 @@ def clipped_share(samples: Iterable[Sample], stops: float, halving: float) -> fl
     halving: where no frame shows what is over white, in so many stops half of it stays (`thresholds.toml`).
     """
     seen = _seen(samples, stops)
-    share = None if seen is None else seen.sample.subject.share_from(seen.light)
+    share = None if seen is None else seen.sample.share_from(seen.light)
     return None if seen is None or share is None else share * math.exp2(-seen.over / halving)
 
 

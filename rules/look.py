@@ -25,6 +25,7 @@ from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights
+from lampblack.rules.grain import Grain
 from lampblack.rules.radiance import (
     CLIPPED_TOO_MUCH,
     Merged,
@@ -129,6 +130,8 @@ class Look:
     steady: Steady = NOTHING_TOLD
     full: Full | None = None
     """Of a raw frame: by what its white was reckoned."""
+    grain: Grain | None = None
+    """Of a raw frame: its noise, where that can be told."""
 
     @cached_property
     def bright(self) -> NDArray[np.float32]:
@@ -241,6 +244,7 @@ def look(
         floor_light=scale.floor,
         basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
         full=cells.full,
+        grain=cells.grain,
     )
 
 

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.cells import CELLS_ACROSS, Cells, Grain, Grid, Noise, brightest
+from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest
 from lampblack.rules.frame import Plane, Sensor
+from lampblack.rules.grain import Grain, Noise
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import linear_to_srgb
 from lampblack.rules.wells import NO_WELLS, PILE_OFF, TAG_OFF, Body, Full, Wells
@@ -226,13 +227,19 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
 
 
 def _grain(sensor: Sensor, noise: Noise, side: int) -> Grain | None:
-    """Return the noise of cells so many planes' samples along; None where it can't be told."""
+    """Return the noise of points, and of cells so many of them along; None where it can't be told."""
     if noise.read == _NO_LIGHT:
         return None
     of_channel = np.bincount([plane.channel for plane in sensor.planes], minlength=3)
     # A sensor without colours: its one channel stands for all.
-    samples = np.where(of_channel, of_channel, of_channel.max()) * float(side * side)
-    return Grain(noise, sensor.to_srgb @ np.diag(sensor.balance), samples)
+    in_block = np.where(of_channel, of_channel, of_channel.max()).astype(np.float64)
+    to_light = sensor.to_srgb @ np.diag(sensor.balance)
+    return Grain(noise, to_light, _in_point(sensor, of_channel), in_block * side * side)
+
+
+def _in_point(sensor: Sensor, of_channel: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return how many samples of each channel a point's level is the highest of; none where means stand for them."""
+    return np.zeros(3) if sensor.period == (6, 6) else of_channel.astype(np.float64)
 
 
 def _from(samples: NDArray[np.uint16], level: float) -> NDArray[np.uint8]:

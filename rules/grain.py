@@ -1,0 +1,113 @@
+"""
+Noise, and what it does to counts of what clips.
+
+Source of the noise model: EMVA Standard 1288, photon transfer: variance = read noise squared + gain x mean.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Grid = NDArray[np.float32]
+
+_FAR = 5.0  # standard deviations from white, where noise decides nothing
+
+
+@dataclass(frozen=True)
+class Noise:
+    """Of one sensor sample, in shares of saturation: variance = read**2 + gain * mean."""
+
+    read: float
+    gain: float
+
+    @property
+    def floor(self) -> float:
+        """Return the light at which signal and noise are equal."""
+        return float(self.gain / 2 + np.sqrt(self.gain**2 / 4 + self.read**2))
+
+    def deviation(self, level: Any) -> Any:
+        """Return the standard deviation at a level, a share of saturation."""
+        return np.sqrt(np.float32(self.read**2) + np.float32(self.gain) * np.maximum(level, np.float32(0)))
+
+
+@dataclass(frozen=True, eq=False)
+class Grain:
+    """
+    Noise of points and of cells.
+
+    noise: that of one sample. to_light: (3, 3) from channels to linear sRGB. in_point, in_cell: (3,) how many samples
+    of each channel a point (see `raw`) and a cell have.
+    """
+
+    noise: Noise
+    to_light: NDArray[np.float64]
+    in_point: NDArray[np.float64]
+    in_cell: NDArray[np.float64]
+
+    def of(self, light: Grid) -> Grid:
+        """Return the standard deviation of cells' (rows, columns, 3) light, 1 at white."""
+        # It changes as light does, slowly but for edges: there one cell in nine tells enough.
+        some: Any = cv2.blur(light, (3, 3))[1::3, 1::3]
+        variance = self.noise.deviation(self._of_sensor(some)) ** 2 / self.in_cell
+        mixed = cv2.transform(variance.astype(np.float32), (self.to_light**2).astype(np.float32))
+        wide: Any = cv2.resize(cv2.sqrt(mixed), light.shape[1::-1], interpolation=cv2.INTER_LINEAR)
+        return wide  # type: ignore[no-any-return]
+
+    def levels(self, light: Grid) -> Levels:
+        """Return the levels of cells, as many as there are points behind each, of their (n, 3) light."""
+        levels = self._of_sensor(light[:, None])[:, 0]
+        highest = levels.max(axis=1)
+        order = np.argsort(highest)
+        return Levels(self.noise, self.in_point, np.ascontiguousarray(levels[order].T), highest[order])
+
+    def _of_sensor(self, light: Grid) -> Grid:
+        """Return the sensor's channels, shares of saturation, of (rows, columns, 3) light."""
+        mixed: Any = cv2.transform(light, np.linalg.inv(self.to_light).astype(np.float32))
+        levels: Grid = np.maximum(mixed, np.float32(0))
+        return levels
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """
+    What points with noise lie about: the levels of cells, shares of saturation.
+
+    in_point: see `Grain`. levels: (3, n) of each channel. highest: (n,) the highest channel's, rising.
+    """
+
+    noise: Noise
+    in_point: NDArray[np.float64]
+    levels: Grid
+    highest: Grid
+
+    def more_over(self, white: float) -> float:
+        """
+        Return how many more of the points will clip once `white` is where the sensor is full than lie over it here.
+
+        Noise throws points over white: in a dark frame farther, for its light, than where that light fills the sensor.
+        So a dark frame has more points over some light than will clip.
+
+        Args:
+            white: share of saturation, 0 to 1.
+
+        Returns:
+            A share of all points, mostly negative.
+        """
+        then = Noise(self.noise.read * white, self.noise.gain * white)
+        far = _FAR * self.noise.deviation(white)
+        first, last = np.searchsorted(self.highest, [white - far, white + far])
+        near = self.levels[:, first:last]
+        shown, to_come = (self._share_over(near, white, noise) for noise in (self.noise, then))
+        return float((to_come - shown).sum() / max(len(self.highest), 1))
+
+    def _share_over(self, levels: Grid, white: float, noise: Noise) -> Any:
+        under: Any = np.float32(1)
+        for level, samples in zip(levels, self.in_point.astype(int).tolist(), strict=True):
+            under = under * ndtr((np.float32(white) - level) / noise.deviation(level)) ** samples
+        return 1 - under

@@ -1,0 +1,65 @@
+"""Noise (EMVA 1288: variance = read**2 + gain * mean): counts of one exposure, as noisy as those of another."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from lampblack.daemon.config import load_thresholds
+from lampblack.rules.exposure import Exposure
+from lampblack.rules.forecast import Sample, clipped_share
+from lampblack.rules.frame import Plane, Sensor, Shot
+from lampblack.rules.look import look
+
+THRESHOLDS = load_thresholds()
+WHITE = 16383
+PLACES = (0, 1, 1, 2)
+
+
+def shot(light: np.ndarray, colour: tuple[float, float, float], stops: float, electrons: float, read: float) -> Sensor:
+    """A Bayer sensor of so many electrons, on a field of light at an exposure of so many stops."""
+    rng = np.random.default_rng(7)
+    planes = []
+    for channel in PLACES:
+        mean = np.minimum(light * colour[channel] * 2.0**stops * electrons, 4 * electrons)
+        held = mean + rng.standard_normal(light.shape) * np.sqrt(mean + read**2)
+        counts = np.clip(np.rint(held / electrons * WHITE), 0, WHITE).astype(np.uint16)
+        planes.append(Plane(counts, channel, 0.0, float(WHITE)))
+    size = 2 * light.shape[1], 2 * light.shape[0]
+    return Sensor(tuple(planes), *size, (2, 2), np.ones(3), np.eye(3), Shot(Exposure.of(8, 2.0**stops / 60, 100)))
+
+
+def said_and_true(colour: tuple[float, float, float], under: float, electrons: float, read: float) -> tuple:
+    """What is foretold of an exposure from a frame `under` stops darker, what its histogram says, and what comes."""
+    rows, columns = np.mgrid[:800, :1200]
+    light = 0.85 + 0.2 * columns / 1200 + 0.08 * np.sin(rows / 90)
+    dark, bright = (
+        look(shot(light, colour, stops, electrons, read), THRESHOLDS, no_backdrop=True) for stops in (-under, 0.0)
+    )
+    sample = Sample.of(dark)
+    stops = sample.stops + under
+    told = clipped_share([sample], stops, 0.35)
+    plain = clipped_share([replace(sample, noise=None)], stops, 0.35)
+    return 100 * told, 100 * plain, 100 * bright.clipped_frame
+
+
+@pytest.mark.parametrize("colour", [(0.5, 1.0, 0.6), (1.0, 0.9, 0.4), (1.0, 1.0, 1.0)], ids=["green", "red", "all"])
+@pytest.mark.parametrize(("electrons", "read"), [(3_600, 7.0), (40_000, 3.0)])
+@pytest.mark.parametrize("under", [2.0, 4.0])
+def test_a_dark_frames_noise_is_not_taken_for_light(colour, under: float, electrons: float, read: float) -> None:
+    said, counted, true = said_and_true(colour, under, electrons, read)
+    assert 20 < true < 80
+    assert said == pytest.approx(true, abs=0.5)
+    assert abs(said - true) <= abs(counted - true)
+
+
+def test_counted_as_it_lies_noise_would_pass_for_light() -> None:
+    _, counted, true = said_and_true((1.0, 1.0, 1.0), 4.0, 3_600, 7.0)
+    assert counted > true + 4
+
+
+def test_nothing_is_taken_off_what_a_frame_shows_itself() -> None:
+    said, counted, true = said_and_true((0.5, 1.0, 0.6), 0.0, 3_600, 7.0)
+    assert said == counted == pytest.approx(true, abs=0.2)
