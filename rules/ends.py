@@ -23,7 +23,7 @@ USUAL_END = 254
 _LOWEST_TOP = 246
 _PILE_SHARE = 2e-4  # of all pixels; fewer say nothing
 _PILE_PIXELS = 50
-_RINGING = 0.5  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
+_RINGING = 0.75  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
 _SHARP = 2.0  # times the mean of the three codes below: noise would have spread an unclipped tone
 _FALLING = 1.25  # times the code above, ...
 _LOPSIDED = 0.5  # ... or that holds more than twice the code below: thin highlights ring, and only upward
@@ -40,7 +40,7 @@ def end_code(counts: NDArray[Any]) -> int:
     """
     Return the last code of the camera's curve: 255, or a lower one where it ends early.
 
-    Some tone curves end at 250 to 253. Such an end shows as a pile: far more pixels on one code than on those just
+    Some tone curves end at 250 to 254. Such an end shows as a pile: far more pixels on one code than on those just
     below it, since what is clipped has no noise, and fewer again above, where only the ringing of the compression
     reaches. A pale plain tone is as wide below its middle as above. Several exposures' counts may be added: a pale
     tone moves, the end stays.
@@ -49,11 +49,11 @@ def end_code(counts: NDArray[Any]) -> int:
         counts: (256,) pixels by code.
     """
     n = np.asarray(counts, np.float64)
-    peak = int(np.argmax(n[_LOWEST_TOP:254])) + _LOWEST_TOP
+    peak = int(np.argmax(n[_LOWEST_TOP:LAST])) + _LOWEST_TOP
     pile, under, over = n[peak], n[peak - 1], n[peak + 1]
     if pile > max(under, _PILE_PIXELS) and pile + under > _MOST_OF_ALL * n.sum():
         return peak
-    if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[254:].max() > _RINGING * pile:
+    if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[max(peak + 1, 254) :].max() > _RINGING * pile:
         return LAST
     if pile < _SHARP * n[peak - 3 : peak].mean() or (pile < _FALLING * over and under > _LOPSIDED * over):
         return LAST
