@@ -149,6 +149,25 @@ def test_clipping_is_exact_by_channel() -> None:
     assert cells.clipped[..., 1].mean() == pytest.approx(green.mean(), abs=0.002)
 
 
+def test_a_white_over_what_green_holds_is_white_and_not_purple() -> None:
+    """Red and blue, which balance lifts, have room left where green is full; a colour matrix makes the most of that."""
+    light = np.full((400, 600), 0.2)
+    light[:, 300:] = 1.4
+    matrix = np.array([[1.5, -0.4, -0.1], [-0.3, 1.6, -0.3], [0.0, -0.5, 1.5]])
+    planes = []
+    for place, channel in enumerate((0, 1, 1, 2)):
+        rng = np.random.default_rng(place)
+        wells = np.minimum(rng.poisson(light * (0.6, 1.0, 0.55)[channel] * 40_000), 40_000)
+        planes.append(Plane(np.rint(512 + 0.4 * wells).astype(np.uint16), channel, 512, 16_512))
+    balance = np.array([1 / 0.6, 1.0, 1 / 0.55])
+    shot = Shot(Exposure.of(8, 1 / 60, 100))
+    cells = reduce_raw(Sensor(tuple(planes), 1200, 800, (2, 2), balance, matrix, shot), THRESHOLDS)
+    white = cells.light[:, -cells.shape[1] // 3 :]
+    assert white.reshape(-1, 3).mean(axis=0) == pytest.approx([1, 1, 1], abs=0.01)
+    assert cells.all_white[:, -cells.shape[1] // 3 :].min() == 1
+    assert cells.light[:, : cells.shape[1] // 3].reshape(-1, 3).mean(axis=0) == pytest.approx([0.2] * 3, abs=0.003)
+
+
 def test_a_grey_card_at_its_place_is_mid_grey() -> None:
     """ISO 12232, saturation-based speed: 18 % grey at 12.7 % of saturation."""
     assert pytest.approx(0.1273, abs=1e-4) == RAW_MID_GREY
