@@ -18,9 +18,9 @@ import cv2
 import numpy as np
 
 from lampblack.rules.beside import Beside, when_asked
-from lampblack.rules.cells import pieces_of
+from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.edges import coded_of, edges_of, shadow_edges, step_of, steps_of
-from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches, stops_off
+from lampblack.rules.holes import LEAST_PIECE, carried_on, holes_in, lit_patches, stops_off, too_dark_to_tell
 from lampblack.rules.outline import (
     Grid,
     Mask,
@@ -79,7 +79,7 @@ def find_backdrop(
     fine = steps_of(coded)
     step = step_of(fine, coded, noise, search)
     edges = edges_of(step, clipped, search)
-    reach = _reached(edges & ~shadow_edges(edges, coded, fine, search), coded, search)
+    reach = _reached(edges & ~shadow_edges(edges, coded, fine, search), coded, search, rounded=noise is None)
     if reach is None:
         return None
     reached, intruder, other = reach
@@ -89,10 +89,10 @@ def find_backdrop(
     off, a_code = off_backdrop(light, plain, within, beside), per_code()
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
-    holes = holes_in(settled, coded, step, search)
+    holes, plain_holes = holes_in(settled, coded, step, search, rounded=noise is None)
     patches = lit_patches(light, settled | holes, search) & ~(intruder | other)
     coarse = settled | holes | patches
-    plain = (plain & settled) | eroded(holes, 1) | patches
+    plain = (plain & settled) | plain_holes | patches
     if holes.any() or patches.any():
         off = off_backdrop(light, plain, within, beside)
     share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
@@ -125,7 +125,7 @@ class _Rim:
         return cls(weight > 0, weight / weight.sum())
 
 
-def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Mask, Mask] | None:
+def _reached(edges: Mask, coded: Grid, search: BackdropSearch, *, rounded: bool) -> tuple[Mask, Mask, Mask] | None:
     """
     Return what can be reached from the border without crossing an edge, nor slipping through a gap in one.
 
@@ -152,7 +152,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
         kind = _beside(coded, whole, piece, gap, search)
         if not small or kind == "backdrop":
             kinds[kind] |= piece
-    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search)
+    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search, rounded=rounded)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
@@ -166,12 +166,14 @@ def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> 
     return not piece[-3:].any() and _tint(coded, main, piece) < search.tint_stops / 2
 
 
-def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
+def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: BackdropSearch, *, rounded: bool) -> Mask:
     """
     Return what was reached, without rooms behind a narrow neck that have another light than what lies before it.
 
     An outline that fades into the backdrop somewhere lets the search into the subject. Backdrop in a corner has the
-    light of the backdrop next to it; and what holds much of the border is backdrop, whatever its light.
+    light of the backdrop next to it; and what holds much of the border is backdrop, whatever its light. What lies
+    inside the frame, all but closed, has the light of the backdrop around it throughout, if it is backdrop; shading
+    goes from under that light to over it.
     """
     wide = _LEAK_GAPS * gap
     labels, sizes = pieces_of(eroded(reached, wide), connectivity=4)
@@ -180,19 +182,48 @@ def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: Back
     sizes[0] = 0
     largest = int(sizes.argmax())
     main = labels == largest
+    inside = np.setdiff1d(np.arange(len(sizes)), labels[_border(reached.shape)])
+    dark = too_dark_to_tell(main, coded, search, rounded=rounded)
     leaks = np.zeros_like(reached)
     for room in np.flatnonzero(sizes >= LEAST_PIECE * reached.size):
         piece = labels == room
         if room == largest or rim.weight[piece].sum() >= search.least_rim:
             continue
         near = dilated(piece, 4 * wide) & main
-        if near.any() and (
-            _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
-        ):
+        if room in inside and not dark:
+            leak = _spread(coded, piece, main) > 2 * search.hole_stops and _is_all_but_closed(piece, reached, wide)
+        else:
+            leak = near.any() and (
+                _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
+            )
+        if leak:
             leaks |= dilated(piece, wide + 2)
     return reached & ~(leaks & ~dilated(main, wide + 1))
 
 
+def _border(shape: tuple[int, ...]) -> Mask:
+    """Return the cells along the frame's border."""
+    border = np.ones(shape[:2], bool)
+    border[1:-1, 1:-1] = False
+    return border
+
+
+def _spread(coded: Grid, piece: Mask, main: Mask) -> float:
+    """Return over how many stops a piece spreads against the backdrop carried on into it, a tenth left out each way."""
+    codes, level = brightest(coded[piece]), brightest(carried_on(coded, main)[piece])
+    low, high = np.percentile(np.log2((codes + 4) / (level + 4)) * 2.2, [10, 90])
+    return float(high - low)
+
+
+def _is_all_but_closed(room: Mask, reached: Mask, wide: int) -> bool:
+    """Say whether little of a room's outline, grown back to where it was, is open to what else was reached."""
+    for _ in range(wide + 3):
+        room = dilated(room, 1) & reached
+    outline = dilated(room, 1) & ~room
+    return bool(np.count_nonzero(outline & reached) < _ALL_BUT_CLOSED * np.count_nonzero(outline))
+
+
+_ALL_BUT_CLOSED = 0.2
 _LEAK_GAPS = 3  # times as wide as a gap in an edge that lets nothing through
 
 

@@ -23,29 +23,67 @@ def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArr
     return off
 
 
-def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> Mask:
+def holes_in(
+    backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch, *, rounded: bool = True
+) -> tuple[Mask, Mask]:
     """
-    Return pieces of backdrop cut off by the subject (through a handle, under a beam).
+    Return pieces of backdrop cut off by the subject (through a handle, under a beam), and what in them surely is plain.
 
     They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
     to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
     would be idle. And a pale thing before white has its light too, but backdrop all round beyond its outline.
+    rounded: the codes are a JPEG's.
     """
     found = np.zeros_like(backdrop)
-    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
-    level = middle(thin) if len(thin) else 0.0
-    if level < search.telling_code:
-        return found
+    if too_dark_to_tell(backdrop, coded, search, rounded=rounded):
+        return found, found
     near = max(4, round(search.near_share * max(backdrop.shape)))
-    behind = _carried_on(coded, backdrop)
+    behind = carried_on(coded, backdrop)
     alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
     for piece in _pieces(alike, LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
         enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        alike_there = enclosed.mean() > 0.7 and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
+        alike_there = enclosed.mean() > _ENCLOSED and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
         if alike_there and _is_cut_off(piece, backdrop, search) and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
-    return found
+    same = _same_light(backdrop | found, coded, behind, step, search)
+    return found | same, eroded(found, 1) | same
+
+
+def too_dark_to_tell(backdrop: Mask, coded: Grid, search: BackdropSearch, *, rounded: bool) -> bool:
+    """Say whether a backdrop is so dark that other things that are dark look no different."""
+    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
+    return not len(thin) or middle(thin) < (search.telling_code if rounded else search.telling_code_raw)
+
+
+_ENCLOSED = 0.7  # of an outline
+_NEAR = 0.4  # of the stops allowed
+
+
+def _same_light(backdrop: Mask, coded: Grid, behind: Grid, step: Grid, search: BackdropSearch) -> Mask:
+    """
+    Return pieces that have the backdrop's very light throughout and an edge all round, plain or not.
+
+    Gaps a few cells wide between twigs or wires are steep all over, for what is beside them, but most of each has the
+    backdrop's light. Shading on its way past that light lies anywhere within the stops allowed, half of them off on
+    the mean.
+    """
+    alike = ~backdrop & _within(coded, behind, search.hole_same_stops)
+    alike = cv2.morphologyEx(alike.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    labels, areas = pieces_of(alike, connectivity=4)
+    large = areas >= LEAST_PIECE * alike.size
+    if not large[1:].any():
+        return np.zeros_like(backdrop)
+    about = cv2.dilate(labels.astype(np.float32), np.ones((5, 5), np.uint8)).astype(np.int32)
+    ring = (about > 0) & ~alike
+    edge = ring & ((step > search.strong_edge_codes) | backdrop)
+    count = len(areas)
+    enclosed = np.bincount(about[edge], minlength=count) / np.maximum(np.bincount(about[ring], minlength=count), 1)
+    off = np.bincount(labels[alike], stops_off(coded[alike], behind[alike]), count) / np.maximum(areas, 1)
+    told = large & (enclosed > _ENCLOSED) & (off < _NEAR * search.hole_same_stops)
+    told[0] = False
+    same: Mask = told.take(labels)
+    return same
 
 
 def _is_cut_off(piece: Mask, backdrop: Mask, search: BackdropSearch) -> bool:
@@ -57,7 +95,7 @@ def _is_cut_off(piece: Mask, backdrop: Mask, search: BackdropSearch) -> bool:
 _RIM = 3  # cells: an outline is no wider
 
 
-def _carried_on(coded: Grid, backdrop: Mask) -> Grid:
+def carried_on(coded: Grid, backdrop: Mask) -> Grid:
     """
     Return the backdrop's codes, where it is hidden as they would go on from what is about.
 

@@ -74,9 +74,11 @@ class BackdropSearch:
     leak_stops: float
     crease_stops: float
     hole_stops: float
+    hole_same_stops: float
     hole_open_share: float
     near_share: float
     telling_code: float
+    telling_code_raw: float
     black_under_stops: float
     white_under_stops: float
     patch_under_stops: float

@@ -138,6 +138,48 @@ def test_through_a_mesh_there_is_backdrop() -> None:
     assert found.backdrop[105:117, 155:167].mean() > 0.4
 
 
+@pytest.mark.parametrize("bars", [0.02, 0.3])
+def test_between_bars_a_few_cells_apart_there_is_backdrop(bars: float) -> None:
+    """Under a soft lens no cell of such a gap is plain: each slopes to the bars on both sides."""
+    columns = np.arange(WIDTH)[None, :]
+    backdrop = np.linspace(0.16, 0.1, HEIGHT)[:, None] * np.linspace(0.9, 1.1, WIDTH)[None, :]
+    fence = np.zeros((HEIGHT, WIDTH))
+    fence[90:330, 150:452] = (columns[:, 150:452] - 150) % 10 < 3
+    fence[90:96, 150:452] = fence[324:330, 150:452] = 1
+    shape = cv2.GaussianBlur(fence, (0, 0), 0.9)
+    found = raw(bars * shape + backdrop * (1 - shape), electrons=40_000, read=3)
+    gaps = shape[100:320, 154:448] < 0.5
+    assert found.backdrop[100:320, 154:448][gaps].mean() > 0.9
+    assert found.backdrop[100:320, 154:448][~gaps].mean() < 0.1
+
+
+@pytest.mark.parametrize("ribs", [0, 2])
+def test_a_thing_shaded_from_under_the_backdrops_light_to_over_it_stays_whole(ribs: int) -> None:
+    """Its outline is lost at top and bottom, where the two lights meet."""
+    shape = disc(300, 200, 130) > 0.5
+    rows = np.arange(HEIGHT)[:, None]
+    shading = np.geomspace(0.03, 0.5, WIDTH)[None, :] * np.where(rows % 12 < ribs, 0.5, 1)
+    found = raw(np.where(shape, shading, 0.12), electrons=40_000, read=3)
+    assert overlap(found, ~shape) > 0.99
+
+
+def test_a_pocket_of_backdrop_behind_a_narrow_neck_stays_backdrop() -> None:
+    """In a falling light, with the neck as wide as an outline's lost part above."""
+    ring = (disc(300, 200, 130) > 0.5) & (disc(300, 200, 110) < 0.5)
+    ring[:200, 290:310] = False
+    backdrop = np.geomspace(0.03, 0.2, HEIGHT)[:, None] * np.ones((1, WIDTH))
+    found = raw(np.where(ring, 0.4, backdrop), electrons=40_000, read=3)
+    assert overlap(found, ~ring) > 0.99
+
+
+def test_raw_finds_a_black_backdrop_between_things_that_stand_on_the_border() -> None:
+    """Two stems cut by the bottom, joined above: at code 3 a JPEG's rounding would tell nothing, samples do."""
+    stems = np.zeros((HEIGHT, WIDTH), bool)
+    stems[120:, 200:230] = stems[120:, 370:400] = stems[120:150, 200:400] = True
+    found = raw(np.where(stems, 0.1, 0.001), electrons=40_000, read=3)
+    assert overlap(found, ~stems) > 0.99
+
+
 def test_a_dark_frame_does_not_drown_the_darks_of_a_bright_one() -> None:
     """Five stops apart, read noise alike: merged, the darks are hardly noisier than the bright frame has them."""
     rng = np.random.default_rng(3)
