@@ -69,7 +69,8 @@ def shown(path: bytes, long_side: int, thresholds: Thresholds, known: Known) -> 
     picture = decode_picture(path, thresholds, None if known.burnt else round(_FINE * long_side))
     seen = reduce_raw(picture, thresholds) if isinstance(picture, Sensor) else reduce(picture, thresholds)
     if isinstance(picture, Sensor):
-        codes: Any = np.rint(linear_to_srgb(seen.light.astype(np.float64)) * 255).astype(np.uint8)
+        light = seen.light if len(picture.planes) == 1 else picture.basis.cut_at_white(seen.light)
+        codes: Any = np.rint(linear_to_srgb(light.astype(np.float64)) * 255).astype(np.uint8)
     else:
         codes = picture.codes if picture.codes.dtype == np.uint8 else (picture.codes >> 8).astype(np.uint8)
     small = _shrunk(codes, long_side)

@@ -92,6 +92,16 @@ class Basis:
     to_srgb: NDArray[np.float64]
     profiles: tuple[Profile, ...] = ()
 
+    def cut_at_white(self, light: NDArray[np.float32]) -> NDArray[np.float32]:
+        """
+        Return (..., 3) linear sRGB light as it is shown: no channel over what the least balanced one can hold.
+
+        Where green is full, and red and blue, which balance lifts more, are not, what is white would come out purple.
+        """
+        balanced = np.minimum(light @ np.linalg.inv(self.to_srgb).T.astype(np.float32), np.float32(1))
+        cut: NDArray[np.float32] = np.maximum(balanced @ self.to_srgb.T.astype(np.float32), np.float32(0))
+        return cut
+
 
 @dataclass(frozen=True, eq=False)
 class Sensor:

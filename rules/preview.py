@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntFlag
+from typing import Any
 
 import cv2
 import numpy as np
@@ -39,7 +40,8 @@ def preview(look: Look, tone: Tone | None, thresholds: Thresholds) -> Preview:
     rows, columns = look.parts.shape
     width = min(PREVIEW_ACROSS, columns)
     size = (width, max(1, round(rows * width / columns)))
-    light = cv2.resize(single(look.light), size, interpolation=cv2.INTER_AREA)
+    light: Any = cv2.resize(single(look.light), size, interpolation=cv2.INTER_AREA)
+    light = light if look.basis is None else look.basis.cut_at_white(light)
     # A cell with a twentieth of its pixels clipped is marked: glints are small, and must not be averaged out of sight.
     clipped = look.clipped_any.astype(np.float32) / 255 > 0.05
     marks = _shrunk(clipped, size, 0.15) * np.uint8(Mark.CLIPPED)

@@ -209,12 +209,9 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
     top: Any = _code_of(cv2.max(cv2.max(red, green), blue))
     least: Any = cv2.min(cv2.min(red, green), blue)
     shares, told = clipped(), noise()
-    cell_light = _by_channel(sensor, of_cells)
-    if clips:
-        cv2.copyTo(_by_channel(sensor, of_cells, cut=True), (shares[3] > 0).view(np.uint8), cell_light)
     return Cells(
         side=sensor.period[0] * side,
-        light=np.maximum(_developed(sensor, cell_light), 0),
+        light=np.maximum(_developed(sensor, _by_channel(sensor, of_cells)), 0),
         clipped=np.dstack(shares[:3]),
         clipped_any=shares[3],
         over_patch=_shrunk(cv2.threshold(top.astype(np.float32), thresholds.black.patch_code, 1, _OVER)[1], size),
@@ -291,8 +288,7 @@ def _by_channel(sensor: Sensor, scaled: Sequence[Grid], *, cut: bool = False) ->
     """
     Return shares of saturation, (rows, columns, 3), each channel its planes' mean.
 
-    cut: no channel over what the least balanced one can hold. Where green is full, and red and blue, which balance
-    lifts more, are not, what is white would come out purple.
+    cut: no channel over what the least balanced one can hold: how it is shown (see `Basis.cut_at_white`).
     """
     found: list[list[Grid]] = [[], [], []]
     for plane, values in zip(sensor.planes, scaled, strict=True):

@@ -180,6 +180,25 @@ def test_the_forecast_comes_true(name: str, camera: str, kind: str) -> None:
     assert all(abs(v) <= FORECAST[kind] for v in off.values()), off
 
 
+WITHIN_OF_100 = 95
+
+
+@each_kind
+@each_set
+def test_forecasts_say_how_far_off_they_may_be(pairs: list[tuple[str, str]], kind: str) -> None:
+    """Exposures not shot: what is true lies between what is said to be the least and the most, counting aside."""
+    inside = []
+    for pair in pairs:
+        setup, last = setup_of(*pair), bracket(*pair, kind, BRACKETS[kind])[-1]
+        for line in last.said["forecast"]:
+            if line["f_number"] in APERTURES and not line["shot"]:
+                least, most = (points(share) for share in line["within"]["highlights_subject"])
+                true = points(setup.clipping(setup.stops(line["f_number"]), kind).before)
+                inside.append(least - CLIPPED[kind] <= true <= most + CLIPPED[kind])
+    print(f"\n{kind}: {sum(inside)} of {len(inside)} within")
+    assert 100 * sum(inside) >= WITHIN_OF_100 * len(inside)
+
+
 SPOTS = {"jpeg": 0.15, "raw": 0.1}  # stops
 WHERE = ((0.35, 0.5), (0.5, 0.4), (0.5, 0.65), (0.65, 0.5))
 

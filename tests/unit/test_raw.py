@@ -16,6 +16,7 @@ from lampblack.mock_camera.studio import Studio
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.frame import Plane, Sensor, Shot
 from lampblack.rules.look import look
+from lampblack.rules.preview import preview
 from lampblack.rules.raw import RAW_MID_GREY, reduce_raw, saturation, saturations
 from lampblack.rules.shoot import judge, new_setup
 
@@ -161,11 +162,14 @@ def test_a_white_over_what_green_holds_is_white_and_not_purple() -> None:
         planes.append(Plane(np.rint(512 + 0.4 * wells).astype(np.uint16), channel, 512, 16_512))
     balance = np.array([1 / 0.6, 1.0, 1 / 0.55])
     shot = Shot(Exposure.of(8, 1 / 60, 100))
-    cells = reduce_raw(Sensor(tuple(planes), 1200, 800, (2, 2), balance, matrix, shot), THRESHOLDS)
-    white = cells.light[:, -cells.shape[1] // 3 :]
-    assert white.reshape(-1, 3).mean(axis=0) == pytest.approx([1, 1, 1], abs=0.01)
-    assert cells.all_white[:, -cells.shape[1] // 3 :].min() == 1
-    assert cells.light[:, : cells.shape[1] // 3].reshape(-1, 3).mean(axis=0) == pytest.approx([0.2] * 3, abs=0.003)
+    frame = Sensor(tuple(planes), 1200, 800, (2, 2), balance, matrix, shot)
+    cells = reduce_raw(frame, THRESHOLDS)
+    across = cells.shape[1]
+    assert cells.all_white[:, -across // 3 :].min() == 1
+    assert cells.all_white[:, : across // 3].max() == 0
+    assert cells.light[:, : across // 3].reshape(-1, 3).mean(axis=0) == pytest.approx([0.2] * 3, abs=0.003)
+    shown = preview(look(frame, THRESHOLDS), None, THRESHOLDS).rgb
+    assert shown[:, -shown.shape[1] // 3 :].min() >= 254
 
 
 def test_a_grey_card_at_its_place_is_mid_grey() -> None:
