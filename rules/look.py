@@ -42,8 +42,8 @@ from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
 from lampblack.rules.wells import NO_WELLS, Full, Wells
 
-# Between backdrop and subject the lens mixes both: this many cells of backdrop are not judged.
-_MIXED_CELLS = 2
+MIXED_CELLS = 2
+"""Between backdrop and subject the lens mixes both: this many cells of backdrop are not judged."""
 
 
 class Part(IntEnum):
@@ -458,7 +458,7 @@ def _as_bytes(shares: NDArray[np.float32]) -> NDArray[np.uint8]:
 def _parts(cells: Cells, found: Found | None) -> NDArray[np.uint8]:
     parts = np.full(cells.shape, Part.SUBJECT, np.uint8)
     if found is not None:
-        wide = 2 * _MIXED_CELLS + 1
+        wide = 2 * MIXED_CELLS + 1
         parts[found.intruder] = Part.INTRUDER
         parts[found.backdrop] = Part.MIXED
         core = cv2.erode(
