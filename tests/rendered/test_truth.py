@@ -1,9 +1,9 @@
 """
 What the program says of a frame, held against what is true of it.
 
-Scenes are physically rendered, cameras invented (`world.py`), in four sets: what the first taught was put to the test
-on the second, and what that taught went in as well, and so did what the third taught; the fourth was made after that,
-and has taught nothing. Run with `-s` for a table of what was off, and by how much.
+Scenes are physically rendered, cameras invented (`world.py`), in four sets, each made when what the ones before had
+taught had gone into the measuring, and each has taught something in its turn: of what nobody has measured before,
+only a set still to be made would tell. Run with `-s` for a table of what was off, and by how much.
 """
 
 from __future__ import annotations

@@ -353,8 +353,9 @@ of the border is backdrop, and a raw frame far over is closed by more.
 
 FOURTH = dict.fromkeys(("lilies", "bag", "cartons", "headphones", "portrait"), ("bent", "deep"))
 """
-Which see the last five, made when the first three sets had taught what they could. They have taught nothing: no scene,
-camera or threshold was changed by what was measured of them.
+Which see the last five, made when the first three sets had taught what they could: 107 of 144 cases came out right
+then. They showed that no end of a curve was looked for at 254, that a raw white came out purple where green is full,
+and that raw missed black backdrop between stems; that has gone in.
 """
 
 
