@@ -57,6 +57,12 @@ class _Noise:
         calm = half(cv2.blur(single(light), (wide, wide)))
         return cls(grain, calm[::_FEW, ::_FEW].copy())
 
+    def times(self, factor: float) -> _Noise:
+        """Return the same in units of another white."""
+        own = self.grain.noise
+        grain = replace(self.grain, noise=replace(own, read=own.read * factor, gain=own.gain * factor))
+        return _Noise(grain, self.light * np.float16(factor))
+
     def levels(self, parts: NDArray[np.uint8]) -> Levels:
         """Return the levels of the subject's cells; parts: of each cell (see `Look`)."""
         subject = _told(parts[::_FEW, ::_FEW]) == Part.SUBJECT

@@ -28,6 +28,7 @@ def in_units_of(sample: Sample, factor: float) -> Sample:
         backdrop=Distribution(backdrop),
         mid_light=None if sample.mid_light is None else sample.mid_light * factor,
         floor=sample.floor * factor,
+        noise=None if sample.noise is None else sample.noise.times(factor),
         thin=replace(sample.thin, top=table[sample.thin.top], luminance=luminance),
     )
 

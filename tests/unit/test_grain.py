@@ -12,6 +12,7 @@ from lampblack.rules.exposure import Exposure
 from lampblack.rules.forecast import Sample, clipped_share
 from lampblack.rules.frame import Plane, Sensor, Shot
 from lampblack.rules.look import look
+from lampblack.rules.scaling import in_units_of
 
 THRESHOLDS = load_thresholds()
 WHITE = 16383
@@ -63,3 +64,15 @@ def test_counted_as_it_lies_noise_would_pass_for_light() -> None:
 def test_nothing_is_taken_off_what_a_frame_shows_itself() -> None:
     said, counted, true = said_and_true((0.5, 1.0, 0.6), 0.0, 3_600, 7.0)
     assert said == counted == pytest.approx(true, abs=0.2)
+
+
+def test_in_units_of_another_white_noise_is_taken_off_as_well() -> None:
+    """A frame read by a tag that is a tenth too high, and brought to the white that a brighter one showed."""
+    rows, columns = np.mgrid[:800, :1200]
+    light = 0.85 + 0.2 * columns / 1200 + 0.08 * np.sin(rows / 90)
+    right = shot(light, (0.5, 1.0, 0.6), -3.0, 3_600, 7.0)
+    tagged = replace(right, planes=tuple(replace(plane, white=1.1 * WHITE) for plane in right.planes))
+    known, brought = (Sample.of(look(frame, THRESHOLDS, no_backdrop=True)) for frame in (right, tagged))
+    brought = in_units_of(brought, 1.1)
+    assert known.subject.share_from(1 / 8) > known.share_from(1 / 8) + 0.05
+    assert brought.share_from(1 / 8) == pytest.approx(known.share_from(1 / 8), abs=0.002)
