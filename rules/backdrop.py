@@ -12,7 +12,8 @@ in linear light, in which cells mix.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cache, partial
 
 import cv2
 import numpy as np
@@ -20,7 +21,15 @@ import numpy as np
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.edges import coded_of, edges_of, shadow_edges, step_of, steps_of
-from lampblack.rules.holes import LEAST_PIECE, carried_on, holes_in, lit_patches, stops_off, too_dark_to_tell
+from lampblack.rules.holes import (
+    LEAST_PIECE,
+    carried_on,
+    holes_in,
+    lit_patches,
+    stops_off,
+    stops_over,
+    too_dark_to_tell,
+)
 from lampblack.rules.outline import (
     Grid,
     Mask,
@@ -75,11 +84,13 @@ def find_backdrop(
     """
     light = np.asarray(light, np.float32)
     per_code = beside(lambda: light_per_code(light))
+    if grain is not None:  # nothing was rounded
+        search = replace(search, telling_code=search.telling_code_raw)
     coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
     fine = steps_of(coded)
     step = step_of(fine, coded, noise, search)
     edges = edges_of(step, clipped, search)
-    reach = _reached(edges & ~shadow_edges(edges, coded, fine, search), coded, search, rounded=noise is None)
+    reach = _reached(edges & ~shadow_edges(edges, coded, fine, search), coded, search)
     if reach is None:
         return None
     reached, intruder, other = reach
@@ -89,7 +100,7 @@ def find_backdrop(
     off, a_code = off_backdrop(light, plain, within, beside), per_code()
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
-    holes, plain_holes = holes_in(settled, coded, step, search, rounded=noise is None)
+    holes, plain_holes = holes_in(settled, coded, step, search)
     patches = lit_patches(light, settled | holes, search) & ~(intruder | other)
     coarse = settled | holes | patches
     plain = (plain & settled) | plain_holes | patches
@@ -125,7 +136,7 @@ class _Rim:
         return cls(weight > 0, weight / weight.sum())
 
 
-def _reached(edges: Mask, coded: Grid, search: BackdropSearch, *, rounded: bool) -> tuple[Mask, Mask, Mask] | None:
+def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Mask, Mask] | None:
     """
     Return what can be reached from the border without crossing an edge, nor slipping through a gap in one.
 
@@ -152,7 +163,7 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch, *, rounded: bool)
         kind = _beside(coded, whole, piece, gap, search)
         if not small or kind == "backdrop":
             kinds[kind] |= piece
-    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search, rounded=rounded)
+    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
@@ -166,7 +177,7 @@ def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> 
     return not piece[-3:].any() and _tint(coded, main, piece) < search.tint_stops / 2
 
 
-def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: BackdropSearch, *, rounded: bool) -> Mask:
+def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
     """
     Return what was reached, without rooms behind a narrow neck that have another light than what lies before it.
 
@@ -182,17 +193,19 @@ def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: Back
     sizes[0] = 0
     largest = int(sizes.argmax())
     main = labels == largest
-    inside = np.setdiff1d(np.arange(len(sizes)), labels[_border(reached.shape)])
-    dark = too_dark_to_tell(main, coded, search, rounded=rounded)
+    at_border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
+    telling = not too_dark_to_tell(main, coded, search)
+    behind = cache(partial(carried_on, coded, main))
     leaks = np.zeros_like(reached)
     for room in np.flatnonzero(sizes >= LEAST_PIECE * reached.size):
         piece = labels == room
         if room == largest or rim.weight[piece].sum() >= search.least_rim:
             continue
-        near = dilated(piece, 4 * wide) & main
-        if room in inside and not dark:
-            leak = _spread(coded, piece, main) > 2 * search.hole_stops and _is_all_but_closed(piece, reached, wide)
+        if telling and room not in at_border:
+            leak = _spread(coded[piece], behind()[piece]) > 2 * search.hole_stops
+            leak = leak and _is_all_but_closed(piece, reached, wide)
         else:
+            near = dilated(piece, 4 * wide) & main
             leak = near.any() and (
                 _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
             )
@@ -201,17 +214,9 @@ def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: Back
     return reached & ~(leaks & ~dilated(main, wide + 1))
 
 
-def _border(shape: tuple[int, ...]) -> Mask:
-    """Return the cells along the frame's border."""
-    border = np.ones(shape[:2], bool)
-    border[1:-1, 1:-1] = False
-    return border
-
-
-def _spread(coded: Grid, piece: Mask, main: Mask) -> float:
-    """Return over how many stops a piece spreads against the backdrop carried on into it, a tenth left out each way."""
-    codes, level = brightest(coded[piece]), brightest(carried_on(coded, main)[piece])
-    low, high = np.percentile(np.log2((codes + 4) / (level + 4)) * 2.2, [10, 90])
+def _spread(coded: Grid, behind: Grid) -> float:
+    """Return over how many stops (n, 3) codes spread against the backdrop carried on there, less a tenth each way."""
+    low, high = np.percentile(stops_over(brightest(coded), brightest(behind)), [10, 90])
     return float(high - low)
 
 
@@ -269,8 +274,7 @@ def _apart(coded: Grid, one: Mask, other: Mask) -> float:
 
 def _tint(coded: Grid, one: Mask, other: Mask) -> float:
     """Return by how many stops two pieces differ in colour: the channel that differs most against the least."""
-    ratio = np.log2((np.median(coded[one], axis=0) + 4) / (np.median(coded[other], axis=0) + 4)) * 2.2
-    return float(np.ptp(ratio))
+    return float(np.ptp(stops_over(np.median(coded[one], axis=0), np.median(coded[other], axis=0))))
 
 
 def _settled(reached: Mask, step: Grid) -> Mask:

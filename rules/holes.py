@@ -17,25 +17,28 @@ from lampblack.rules.thresholds import BackdropSearch
 LEAST_PIECE = 1.5e-4  # share of the frame; smaller islands and holes are specks
 
 
+def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return how far codes lie over a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
+    over: NDArray[np.floating] = np.log2((coded + 4) / (level + 4)) * 2.2
+    return over
+
+
 def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return how far codes lie from a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
-    off: NDArray[np.floating] = brightest(np.abs(np.log2((coded + 4) / (level + 4)))) * 2.2
+    """Return how far they lie from it, over or under, the worst of (..., 3) channels counting."""
+    off: NDArray[np.floating] = brightest(np.abs(stops_over(coded, level)))
     return off
 
 
-def holes_in(
-    backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch, *, rounded: bool = True
-) -> tuple[Mask, Mask]:
+def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> tuple[Mask, Mask]:
     """
     Return pieces of backdrop cut off by the subject (through a handle, under a beam), and what in them surely is plain.
 
     They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
     to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
     would be idle. And a pale thing before white has its light too, but backdrop all round beyond its outline.
-    rounded: the codes are a JPEG's.
     """
     found = np.zeros_like(backdrop)
-    if too_dark_to_tell(backdrop, coded, search, rounded=rounded):
+    if too_dark_to_tell(backdrop, coded, search):
         return found, found
     near = max(4, round(search.near_share * max(backdrop.shape)))
     behind = carried_on(coded, backdrop)
@@ -50,10 +53,10 @@ def holes_in(
     return found | same, eroded(found, 1) | same
 
 
-def too_dark_to_tell(backdrop: Mask, coded: Grid, search: BackdropSearch, *, rounded: bool) -> bool:
+def too_dark_to_tell(backdrop: Mask, coded: Grid, search: BackdropSearch) -> bool:
     """Say whether a backdrop is so dark that other things that are dark look no different."""
     thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
-    return not len(thin) or middle(thin) < (search.telling_code if rounded else search.telling_code_raw)
+    return not len(thin) or middle(thin) < search.telling_code
 
 
 _ENCLOSED = 0.7  # of an outline
