@@ -202,9 +202,8 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
     points, of_cells = zip(*each(scaled, planes, beside), strict=True)
     noise = beside(partial(_noise, sensor, whites, any_full))
     clipped = beside(lambda: [_share(_either(flags)[on_cells], size) for flags in (*of_channel, [any_full])])
-    clips = cv2.countNonZero(any_full) > 0
-    light = _by_channel(sensor, points, cut=clips)
-    developed = _developed(sensor, light)
+    light = _by_channel(sensor, points)
+    developed = _developed(sensor, _cut_at_white(sensor, light) if cv2.countNonZero(any_full) else light)
     red, green, blue = cv2.split(developed)
     top: Any = _code_of(cv2.max(cv2.max(red, green), blue))
     least: Any = cv2.min(cv2.min(red, green), blue)
@@ -219,7 +218,7 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
         top=top,
         clipped_frame=cv2.mean(any_full)[0] / 255,
         end=255,
-        level=_levels(_highest(sensor, points), any_full[some]),
+        level=_levels(_highest(sensor, points, light), any_full[some]),
         noise=told,
         grain=_grain(sensor, told, side),
         full=known_full,
@@ -284,23 +283,23 @@ def _from_black(samples: NDArray[np.uint16], black: float, white: float) -> Grid
     return shares
 
 
-def _by_channel(sensor: Sensor, scaled: Sequence[Grid], *, cut: bool = False) -> Grid:
-    """
-    Return shares of saturation, (rows, columns, 3), each channel its planes' mean.
-
-    cut: no channel over what the least balanced one can hold: how it is shown (see `Basis.cut_at_white`).
-    """
+def _by_channel(sensor: Sensor, scaled: Sequence[Grid]) -> Grid:
+    """Return shares of saturation, (rows, columns, 3), each channel its planes' mean."""
     found: list[list[Grid]] = [[], [], []]
     for plane, values in zip(sensor.planes, scaled, strict=True):
         found[plane.channel].append(values)
     means = [sum(planes[1:], planes[0]) / np.float32(len(planes)) if planes else None for planes in found]
-    if cut:
-        most = (1 / sensor.balance).astype(np.float32)
-        means = [None if one is None else np.minimum(one, top, out=one) for one, top in zip(means, most, strict=True)]
     there = next(mean for mean in means if mean is not None)
     # A sensor without colours: its one channel stands for all.
     merged: Any = cv2.merge([mean if mean is not None else there for mean in means])
     return merged  # type: ignore[no-any-return]
+
+
+def _cut_at_white(sensor: Sensor, light: Grid) -> Grid:
+    """Return shares of saturation as they are shown; `Basis.cut_at_white` does it to light developed already."""
+    most: Any = (*(1 / sensor.balance).tolist(), 0.0)
+    cut: Any = cv2.min(light, most)
+    return cut  # type: ignore[no-any-return]
 
 
 def _developed(sensor: Sensor, light: Grid) -> Grid:
@@ -325,10 +324,10 @@ def _under_code(code: int) -> float:
     return float(np.nextafter(np.float32((first - 0.5) / _CODES), np.float32(0)))
 
 
-def _highest(sensor: Sensor, points: Sequence[Grid]) -> Grid:
+def _highest(sensor: Sensor, points: Sequence[Grid], light: Grid) -> Grid:
     """Return each point's highest sample, noise and all: the first to be full when more light falls."""
     if sensor.period == (6, 6):  # 36 samples are four points; the mean of each colour stands for them
-        highest: Grid = brightest(_by_channel(sensor, points))
+        highest: Grid = brightest(light)
         return highest
     return reduce(lambda one, other: np.asarray(cv2.max(one, other)), points)
 

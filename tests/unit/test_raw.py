@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from statistics import NormalDist
 
 import numpy as np
@@ -86,6 +87,7 @@ def test_a_bright_plain_backdrop_is_not_saturated(level: float) -> None:
 def sensor(
     light: np.ndarray,
     *,
+    colour: tuple[float, float, float] = (1.0, 1.0, 1.0),
     black: tuple[float, ...] = (512, 510, 514, 511),
     electrons: float = 40_000,
     read: float = 3.0,
@@ -95,7 +97,7 @@ def sensor(
     planes = []
     for place, (channel, level) in enumerate(zip((0, 1, 1, 2), black, strict=True)):
         rng = np.random.default_rng(place)
-        wells = np.minimum(rng.poisson(np.clip(light, 0, None) * electrons), electrons)
+        wells = np.minimum(rng.poisson(np.clip(light, 0, None) * colour[channel] * electrons), electrons)
         codes = level + gain * (wells + read * rng.normal(size=light.shape))
         planes.append(
             Plane(np.clip(np.rint(codes), 0, 65535).astype(np.uint16), channel, level, level + gain * electrons)
@@ -155,14 +157,8 @@ def test_a_white_over_what_green_holds_is_white_and_not_purple() -> None:
     light = np.full((400, 600), 0.2)
     light[:, 300:] = 1.4
     matrix = np.array([[1.5, -0.4, -0.1], [-0.3, 1.6, -0.3], [0.0, -0.5, 1.5]])
-    planes = []
-    for place, channel in enumerate((0, 1, 1, 2)):
-        rng = np.random.default_rng(place)
-        wells = np.minimum(rng.poisson(light * (0.6, 1.0, 0.55)[channel] * 40_000), 40_000)
-        planes.append(Plane(np.rint(512 + 0.4 * wells).astype(np.uint16), channel, 512, 16_512))
-    balance = np.array([1 / 0.6, 1.0, 1 / 0.55])
-    shot = Shot(Exposure.of(8, 1 / 60, 100))
-    frame = Sensor(tuple(planes), 1200, 800, (2, 2), balance, matrix, shot)
+    colour = (0.6, 1.0, 0.55)
+    frame = replace(sensor(light, colour=colour), balance=1 / np.array(colour), to_srgb=matrix)
     cells = reduce_raw(frame, THRESHOLDS)
     across = cells.shape[1]
     assert cells.all_white[:, -across // 3 :].min() == 1
