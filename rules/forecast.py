@@ -14,17 +14,16 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, NamedTuple
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.cells import count_by_label, half, single
+from lampblack.rules.cells import count_by_label, single
 from lampblack.rules.distribution import Distribution, bin_of
 from lampblack.rules.ends import LAST, clips_from
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.glints import Heights
-from lampblack.rules.grain import Grain, Levels
-from lampblack.rules.look import MIXED_CELLS, Look, Part, Thin, mid_light_of
+from lampblack.rules.grain import Levels, Sparse
+from lampblack.rules.look import MIXED_CELLS, Look, Part, Thin, mid_light_of, subject_in
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Highlights
 from lampblack.rules.tone import MID_GREY, code_of_light
@@ -35,38 +34,6 @@ _CUT_ALIKE = 0.002
 """Share of the frame's cells that two frames may take for different things and still be cut alike."""
 _EXPOSURE_OFF = 0.1
 """Stops by which a marked exposure is commonly off (common practice: leaf, iris and lamps repeat to about that)."""
-
-
-_FEW = 3
-"""Each way, one cell in so many tells enough of noise."""
-_CALM_SAMPLES = 8
-"""A mean over so many samples each way, and some more, has an eighth of their noise."""
-
-
-@dataclass(frozen=True, eq=False)
-class _Noise:
-    """A frame's noise, and some of its cells' light, (rows, columns, 3)."""
-
-    grain: Grain
-    light: NDArray[np.float16]
-
-    @classmethod
-    def of(cls, grain: Grain, light: NDArray[np.float16]) -> _Noise:
-        """Keep cells' light, smoothed until it is calm: else noise would count for light here as well."""
-        wide = 1 + 2 * math.ceil(_CALM_SAMPLES / 2 / math.sqrt(grain.in_cell.min()))
-        calm = half(cv2.blur(single(light), (wide, wide)))
-        return cls(grain, calm[::_FEW, ::_FEW].copy())
-
-    def times(self, factor: float) -> _Noise:
-        """Return the same in units of another white."""
-        own = self.grain.noise
-        grain = replace(self.grain, noise=replace(own, read=own.read * factor, gain=own.gain * factor))
-        return _Noise(grain, self.light * np.float16(factor))
-
-    def levels(self, parts: NDArray[np.uint8]) -> Levels:
-        """Return the levels of the subject's cells; parts: of each cell (see `Look`)."""
-        subject = _told(parts[::_FEW, ::_FEW]) == Part.SUBJECT
-        return self.grain.levels(self.light[subject].astype(np.float32))
 
 
 @dataclass(frozen=True)
@@ -97,7 +64,7 @@ class Sample:
     """Whether compression has moved its codes."""
     burnt: float = 0.0
     """Share of the whole frame at the white level."""
-    noise: _Noise | None = None
+    noise: Sparse | None = None
     """Of raw, where it can be told."""
     doubt: float = 0.0
     """How far off the light of its bins may be, in stops (`Response.sure_stops`)."""
@@ -120,7 +87,7 @@ class Sample:
             end=look.end,
             lossy=look.kind == "jpeg",
             burnt=look.clipped_frame,
-            noise=None if look.grain is None else _Noise.of(look.grain, look.light),
+            noise=None if look.grain is None else Sparse.of(look.grain, single(look.light)),
         )
 
     def cut_as(self, look: Look) -> Sample:
@@ -133,7 +100,7 @@ class Sample:
             return self
         points = look.points(self.thin.top.shape)
         of_part = count_by_label(self.thin.bins, points, len(self.subject.counts), len(Part))
-        subject = _told(look.parts) == Part.SUBJECT
+        subject = look.subject
         return replace(
             self,
             subject=Distribution(of_part[Part.SUBJECT] + of_part[Part.GLINT], self.subject.edges),
@@ -162,12 +129,11 @@ class Sample:
         On the rendered scenes of the tests half of the outlines are no farther off.
         """
         line = int(np.count_nonzero(self.parts == Part.MIXED)) / MIXED_CELLS
-        subject = int(np.count_nonzero(_told(self.parts) == Part.SUBJECT))
-        return min(line / 2 / max(subject, 1), 1.0)
+        return min(line / 2 / max(int(np.count_nonzero(subject_in(self.parts))), 1), 1.0)
 
     @cached_property
     def _levels(self) -> Levels | None:
-        return None if self.noise is None else self.noise.levels(self.parts)
+        return None if self.noise is None else self.noise.levels(subject_in(self.parts))
 
     def under(self, response: Response, end: int) -> Sample:
         """

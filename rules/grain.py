@@ -6,7 +6,8 @@ Source of the noise model: EMVA Standard 1288, photon transfer: variance = read 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -17,6 +18,10 @@ from scipy.special import ndtr
 Grid = NDArray[np.float32]
 
 _FAR = 5.0  # standard deviations from white, where noise decides nothing
+_FEW = 3
+"""Each way, one cell in so many tells enough of noise."""
+_CALM_SAMPLES = 8
+"""A mean over so many samples each way, and some more, has an eighth of their noise."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +35,10 @@ class Noise:
     def floor(self) -> float:
         """Return the light at which signal and noise are equal."""
         return float(self.gain / 2 + np.sqrt(self.gain**2 / 4 + self.read**2))
+
+    def times(self, factor: float) -> Noise:
+        """Return the same in units in which all light is so many times as much."""
+        return Noise(self.read * factor, self.gain * factor)
 
     def deviation(self, level: Any) -> Any:
         """Return the standard deviation at a level, a share of saturation."""
@@ -74,6 +83,28 @@ class Grain:
 
 
 @dataclass(frozen=True, eq=False)
+class Sparse:
+    """A frame's noise, and the light of some of its cells, (rows, columns, 3)."""
+
+    grain: Grain
+    light: NDArray[np.float16]
+
+    @classmethod
+    def of(cls, grain: Grain, light: Grid) -> Sparse:
+        """Keep some of all cells' light, smoothed until it is calm: else noise would count for light here as well."""
+        wide = 1 + 2 * math.ceil(_CALM_SAMPLES / 2 / math.sqrt(grain.in_cell.min()))
+        return cls(grain, cv2.blur(light, (wide, wide))[::_FEW, ::_FEW].astype(np.float16))
+
+    def times(self, factor: float) -> Sparse:
+        """Return the same in units of another white."""
+        return Sparse(replace(self.grain, noise=self.grain.noise.times(factor)), self.light * np.float16(factor))
+
+    def levels(self, where: NDArray[np.bool_]) -> Levels:
+        """Return the levels of those kept where a mask of all cells says."""
+        return self.grain.levels(self.light[where[::_FEW, ::_FEW]].astype(np.float32))
+
+
+@dataclass(frozen=True, eq=False)
 class Levels:
     """
     What points with noise lie about: the levels of cells, shares of saturation.
@@ -99,7 +130,7 @@ class Levels:
         Returns:
             A share of all points, mostly negative.
         """
-        then = Noise(self.noise.read * white, self.noise.gain * white)
+        then = self.noise.times(white)
         far = _FAR * self.noise.deviation(white)
         first, last = np.searchsorted(self.highest, [white - far, white + far])
         near = self.levels[:, first:last]

@@ -154,8 +154,7 @@ class Look:
     @property
     def subject(self) -> Mask:
         """Return the subject's cells, its glints too."""
-        subject: Mask = (self.parts == Part.SUBJECT) | (self.parts == Part.GLINT)
-        return subject
+        return subject_in(self.parts)
 
     def points(self, shape: tuple[int, ...]) -> NDArray[np.uint8]:
         """Return the `Part` of (rows, columns) points spread evenly over the cells."""
@@ -401,6 +400,12 @@ def _part_of_point() -> NDArray[np.uint8]:
 
 
 _PART_OF_POINT = _part_of_point()
+
+
+def subject_in(parts: NDArray[np.uint8]) -> Mask:
+    """Return where parts are the subject's, its glints too."""
+    subject: Mask = (parts == Part.SUBJECT) | (parts == Part.GLINT)
+    return subject
 
 
 def parts_of_points(parts: NDArray[np.uint8], cover: NDArray[np.uint8], shape: tuple[int, int]) -> NDArray[np.uint8]:

@@ -40,11 +40,10 @@ KINDS = (
     "jpeg",
     pytest.param("raw", marks=pytest.mark.skipif(not RAW_IS_MEASURED, reason="raw is not measured yet")),
 )
-FIRST_PAIRS = [(name, camera) for name, cameras in FIRST.items() for camera in cameras]
-SECOND_PAIRS = [(name, camera) for name, cameras in SECOND.items() for camera in cameras]
-THIRD_PAIRS = [(name, camera) for name, cameras in THIRD.items() for camera in cameras]
-FOURTH_PAIRS = [(name, camera) for name, cameras in FOURTH.items() for camera in cameras]
-SETS = {"first": FIRST_PAIRS, "second": SECOND_PAIRS, "third": THIRD_PAIRS, "fourth": FOURTH_PAIRS}
+SETS = {
+    name: [(scene_name, camera) for scene_name, cameras in seen.items() for camera in cameras]
+    for name, seen in {"first": FIRST, "second": SECOND, "third": THIRD, "fourth": FOURTH}.items()
+}
 each_setup = pytest.mark.parametrize(("name", "camera"), sorted(pair for pairs in SETS.values() for pair in pairs))
 each_set = pytest.mark.parametrize("pairs", SETS.values(), ids=SETS)
 each_kind = pytest.mark.parametrize("kind", KINDS)

@@ -19,26 +19,26 @@ WHITE = 16383
 PLACES = (0, 1, 1, 2)
 
 
-def shot(light: np.ndarray, colour: tuple[float, float, float], stops: float, electrons: float, read: float) -> Sensor:
-    """A Bayer sensor of so many electrons, on a field of light at an exposure of so many stops."""
+ROWS, COLUMNS = np.mgrid[:800, :1200]
+LIGHT = 0.85 + 0.2 * COLUMNS / 1200 + 0.08 * np.sin(ROWS / 90)
+
+
+def shot(colour: tuple[float, float, float], stops: float, electrons: float, read: float) -> Sensor:
+    """A Bayer sensor of so many electrons, on a field of light, at an exposure of so many stops."""
     rng = np.random.default_rng(7)
     planes = []
     for channel in PLACES:
-        mean = np.minimum(light * colour[channel] * 2.0**stops * electrons, 4 * electrons)
-        held = mean + rng.standard_normal(light.shape) * np.sqrt(mean + read**2)
+        mean = np.minimum(LIGHT * colour[channel] * 2.0**stops * electrons, 4 * electrons)
+        held = mean + rng.standard_normal(LIGHT.shape) * np.sqrt(mean + read**2)
         counts = np.clip(np.rint(held / electrons * WHITE), 0, WHITE).astype(np.uint16)
         planes.append(Plane(counts, channel, 0.0, float(WHITE)))
-    size = 2 * light.shape[1], 2 * light.shape[0]
+    size = 2 * LIGHT.shape[1], 2 * LIGHT.shape[0]
     return Sensor(tuple(planes), *size, (2, 2), np.ones(3), np.eye(3), Shot(Exposure.of(8, 2.0**stops / 60, 100)))
 
 
 def said_and_true(colour: tuple[float, float, float], under: float, electrons: float, read: float) -> tuple:
     """What is foretold of an exposure from a frame `under` stops darker, what its histogram says, and what comes."""
-    rows, columns = np.mgrid[:800, :1200]
-    light = 0.85 + 0.2 * columns / 1200 + 0.08 * np.sin(rows / 90)
-    dark, bright = (
-        look(shot(light, colour, stops, electrons, read), THRESHOLDS, no_backdrop=True) for stops in (-under, 0.0)
-    )
+    dark, bright = (look(shot(colour, stops, electrons, read), THRESHOLDS, no_backdrop=True) for stops in (-under, 0.0))
     sample = Sample.of(dark)
     stops = sample.stops + under
     told = clipped_share([sample], stops, 0.35)
@@ -68,9 +68,7 @@ def test_nothing_is_taken_off_what_a_frame_shows_itself() -> None:
 
 def test_in_units_of_another_white_noise_is_taken_off_as_well() -> None:
     """A frame read by a tag that is a tenth too high, and brought to the white that a brighter one showed."""
-    rows, columns = np.mgrid[:800, :1200]
-    light = 0.85 + 0.2 * columns / 1200 + 0.08 * np.sin(rows / 90)
-    right = shot(light, (0.5, 1.0, 0.6), -3.0, 3_600, 7.0)
+    right = shot((0.5, 1.0, 0.6), -3.0, 3_600, 7.0)
     tagged = replace(right, planes=tuple(replace(plane, white=1.1 * WHITE) for plane in right.planes))
     known, brought = (Sample.of(look(frame, THRESHOLDS, no_backdrop=True)) for frame in (right, tagged))
     brought = in_units_of(brought, 1.1)
