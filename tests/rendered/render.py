@@ -1,5 +1,5 @@
 """
-Twenty-three still lifes and figures, physically rendered: the truth that measurements are held against.
+Twenty-eight still lifes and figures, physically rendered: the truth that measurements are held against.
 
 Run by hand (`python render.py --out data`, needs Mitsuba 3.9; `DRJIT_LIBLLVM_PATH` makes it fast); what it makes is
 shipped in `data/`. Shares nothing with the mock camera's studio: other things, other lamps, other backdrops, so that
@@ -151,7 +151,7 @@ def grey(value: float) -> Stuff:
 
 @dataclass(frozen=True)
 class Thing:
-    """One shape: `of` its class; `shape` a mesh grid, strands, or a dict for Mitsuba."""
+    """One shape: `of` its class; `shape` a mesh grid, strands (with radii or without), or a dict for Mitsuba."""
 
     of: str
     stuff: Stuff
@@ -979,6 +979,237 @@ def portrait() -> list[Thing]:
     ]  # fmt: skip
 
 
+# --- another five, made when the program had grown a good deal and no set had been new for long -----------------------
+
+
+def wristwatch() -> list[Thing]:
+    steel, bright = Stuff("metal", (0.17, 0.17, 0.18), 0.32), Stuff("metal", (0.6, 0.6, 0.58), 0.2)
+    strap, dial = Stuff("shiny", (0.032, 0.022, 0.017), 0.4), Stuff("shiny", (0.010, 0.012, 0.018), 0.1)
+    # Lying on its back: noon to the left, three o'clock away from the camera.
+    case = [(0.0005, -0.005), (0.0185, -0.005), (0.0205, -0.003), (0.0210, 0.002), (0.0200, 0.0045), (0.0178, 0.0058),
+            (0.0172, 0.004), (0.0170, 0.003)]  # fmt: skip
+    loop = [(-0.019, 0.0, -0.001), (-0.029, 0, -0.003), (-0.038, 0, -0.013), (-0.040, 0, -0.028), (-0.03, 0, -0.046),
+            (0.0, 0, -0.053), (0.03, 0, -0.046), (0.040, 0, -0.028), (0.038, 0, -0.013), (0.029, 0, -0.003),
+            (0.019, 0, -0.001)]  # fmt: skip
+    parts = [
+        (strap, tube(loop, [0.0024, 0.0019, 0.0016, 0.0016, 0.0016, 0.0019, 0.0024], 4.6)),
+        (steel, turned(case)),
+        (dial, turned([(0.0002, 0.0032), (0.0172, 0.0031)], sharp=True)),
+        (steel, tube([(0, 0.0205, 0), (0, 0.0225, 0), (0, 0.0245, 0)], [0.0015, 0.0031, 0.0029]).clip(-1, 1)),
+        (bright, tube([(-0.0085, -0.006, 0.0044), (0.001, 0.0007, 0.0044)], [0.0004, 0.0008])),
+        (bright, tube([(-0.006, 0.0125, 0.0048), (0.001, -0.002, 0.0048)], [0.0003, 0.0006])),
+        (bright, ring((0.0075, 0, 0.0033), 0.0042, 0.00025)),
+        (bright, ellipsoid((0, 0, 0.0046), (0.0012, 0.0012, 0.0009))),
+    ]
+    for a in np.arange(12) * np.pi / 6:
+        if abs(a) > 0.1:  # the small dial is at six
+            ends = [(r * np.cos(a), r * np.sin(a), 0.0036) for r in (0.0128, 0.0160)]
+            parts.append((bright, tube(ends, 0.0005)))
+    for x, y in ((-0.021, 0.0105), (-0.021, -0.0105), (0.021, 0.0105), (0.021, -0.0105)):
+        parts.append((steel, ellipsoid((x, y, -0.0015), (0.006, 0.0022, 0.0026))))
+    stand = Stuff("matt", (0.025, 0.025, 0.027))
+    return [
+        *[Thing("subject", stuff, leant(shape, (0, 0, 0), -74, 64)) for stuff, shape in parts],
+        Thing("table", stand, leant(ellipsoid((0, 0, -0.027), (0.036, 0.014, 0.021)), (0, 0, 0), -74, 64)),
+        box("table", stand, (0.004, 0.02, -0.152), (0.042, 0.04, 0.1), 16),
+        wall(0.9, 0.004),
+    ]
+
+
+def dancer() -> list[Thing]:
+    rng = np.random.default_rng(31)
+    skin, black = Stuff("shiny", (0.42, 0.27, 0.19), 0.38), Stuff("shiny", (0.018, 0.014, 0.012), 0.28)
+    dress, silk = Stuff("matt", (0.035, 0.03, 0.035)), Stuff("shiny", (0.36, 0.045, 0.04), 0.4)
+    arm = along([(-0.10, 0, 1.36), (0.08, -0.03, 1.35), (0.26, -0.07, 1.39), (0.43, -0.12, 1.49)], 160)
+    # The shawl hangs over the arm, shortest at the wrist, in folds that deepen downwards.
+    down, across = np.linspace(0, 1, 90)[:, None], np.linspace(0, 1, 160)[None, :]
+    long = 0.26 - 0.10 * across + 0.012 * np.sin(23 * across)
+    over = arm[None] + np.sin(np.pi / 2 * np.minimum(6 * down, 1))[..., None] * np.array([0, -0.085, 0])
+    over[..., 1] += 0.026 * down * np.sin(31 * across + 3 * down) * (1 - 0.3 * across)
+    over[..., 2] += 0.062 - 0.9 * long * down
+    tassels = []
+    for root in over[-1, 3:158:4]:
+        for _ in range(8):
+            drop = np.array([*rng.normal(size=2) * 0.006, -rng.uniform(0.13, 0.16)])
+            t = np.linspace(-0.3, 1, 7)[:, None]
+            tassels.append(root + rng.normal(size=3) * 0.002 + drop * np.hstack([t * t, t * t, t]))
+    return [
+        Thing("subject", skin, ellipsoid((-0.20, 0, 1.56), (0.071, 0.09, 0.105))),
+        Thing("subject", skin, ellipsoid((-0.19, -0.03, 1.495), (0.047, 0.056, 0.048))),
+        Thing("subject", skin, tube([(-0.187, -0.087, 1.58), (-0.178, -0.106, 1.548), (-0.183, -0.088, 1.533)],
+                                    [0.006, 0.012, 0.009])),
+        Thing("subject", silk, ellipsoid((-0.184, -0.083, 1.508), (0.02, 0.01, 0.007))),
+        *[Thing("subject", black, ellipsoid((x, -0.081, 1.577), (0.013, 0.009, 0.006))) for x in (-0.217, -0.158)],
+        Thing("subject", black, ellipsoid((-0.207, 0.03, 1.59), (0.08, 0.085, 0.098), (0.03, 0.0015), 3)),
+        Thing("subject", black, ellipsoid((-0.28, 0.06, 1.60), (0.042, 0.045, 0.048), (0.02, 0.0015), 4)),
+        ball("subject", Stuff("metal", (0.85, 0.66, 0.35), 0.12), (-0.275, -0.02, 1.515), 0.013),
+        Thing("subject", skin, tube([(-0.2, 0.02, 1.3), (-0.2, 0.015, 1.4), (-0.2, 0.01, 1.5)], [0.075, 0.048, 0.05])),
+        Thing("subject", dress, ellipsoid((-0.2, 0.03, 1.2), (0.165, 0.11, 0.22), (0.08, 0.002))),
+        Thing("subject", dress, tube([(-0.2, 0.03, 1.15), (-0.2, 0.03, 0.98), (-0.2, 0.03, 0.8)], [0.14, 0.115, 0.17])),
+        Thing("subject", skin, tube(arm[::30], [0.062, 0.045, 0.038, 0.027])),
+        Thing("subject", skin, ellipsoid((0.475, -0.135, 1.535), (0.045, 0.018, 0.035))),
+        Thing("subject", skin, ellipsoid((-0.30, -0.07, 0.98), (0.045, 0.03, 0.026))),
+        Thing("subject", skin, ellipsoid((-0.305, 0.0, 1.355), (0.062, 0.06, 0.06))),
+        Thing("subject", skin, tube([(-0.31, 0, 1.36), (-0.44, 0.02, 1.24), (-0.56, 0.02, 1.12), (-0.47, -0.06, 1.03),
+                                     (-0.32, -0.06, 0.985)], [0.058, 0.046, 0.042, 0.036, 0.028])),
+        Thing("subject", silk, over),
+        Thing("subject", silk, tube([(-0.33, -0.06, 1.29), (-0.26, -0.11, 1.33), (-0.15, -0.09, 1.38),
+                                     (-0.04, -0.05, 1.395), (0.1, -0.04, 1.37), (0.22, -0.05, 1.38)],
+                                    [0.01, 0.045, 0.06, 0.065, 0.055, 0.02])),
+        Thing("subject", silk, tassels),
+        wall(1.9, 0.006),
+    ]  # fmt: skip
+
+
+def bicycle() -> list[Thing]:
+    paint, black = Stuff("shiny", (0.05, 0.16, 0.17), 0.14), Stuff("shiny", (0.03, 0.03, 0.03), 0.35)
+    chrome, tan = Stuff("metal", (0.78, 0.78, 0.79), 0.16), Stuff("shiny", (0.30, 0.16, 0.075), 0.35)
+    upright = np.array([[1.0, 0, 0], [0, 0, 1.0], [0, -1.0, 0]])
+    rear, front, crank = (-0.5, 0, 0.33), (0.53, 0, 0.33), (-0.06, 0, 0.29)
+    seat, head, fork = (-0.21, 0, 0.75), (0.33, 0, 0.80), (0.375, 0, 0.66)
+    parts = [(paint, tube([a, b], 0.0155)) for a, b in ((crank, seat), (seat, head), (crank, fork), (head, fork))]
+    for at in (rear, front):
+        parts.append((black, ring((0, 0, 0), 0.318, 0.0135) @ upright + at))
+        parts.append((chrome, ring((0, 0, 0), 0.300, 0.0065) @ upright + at))
+        parts.append((chrome, tube([(0.001, -0.05, 0), (0, 0, 0), (0.001, 0.05, 0)], 0.012) + at))
+        for i, a in enumerate(np.linspace(0, 2 * np.pi, 29)[:-1]):
+            side, lead = (-0.03, 0.03)[i % 2], (0.9, -0.9)[i // 2 % 2]
+            hub = (0.022 * np.cos(a + lead), side, 0.022 * np.sin(a + lead))
+            parts.append((chrome, tube([hub, (0.298 * np.cos(a), 0.001, 0.298 * np.sin(a))], 0.0012) + at))
+    for y in (-0.055, 0.055):
+        parts.append((paint, tube([crank, (-0.3, y, 0.31), (rear[0], y, rear[2])], 0.008)))
+        parts.append((paint, tube([seat, (-0.35, y, 0.55), (rear[0], y, rear[2])], 0.007)))
+        parts.append((paint, tube([fork, (0.42, y, 0.55), (0.47, y, 0.42), (front[0], y, front[2])], 0.0095)))
+        parts.append((chrome, tube([(-0.06, y, 0.29), (-0.06 - 2.2 * y, 1.3 * y, 0.17 + 2.2 * (y + 0.055))], 0.009)))
+        foot = (-0.06 - 2.2 * y, 2.2 * y, 0.17 + 2.2 * (y + 0.055))
+        parts.append((black, ellipsoid(foot, (0.045, 0.04, 0.012))))
+        bar = [(0.32, 0, 0.9), (0.34, 3 * y, 0.91), (0.30, 4.6 * y, 0.925), (0.20, 5 * y, 0.93), (0.12, 5.1 * y, 0.92)]
+        parts.append((chrome, tube(bar, 0.011)))
+        parts.append((tan, tube(bar[-2:], 0.0155)))
+        parts.append((black, tube([(-0.065, -0.045, 0.29 + 1.55 * y), (-0.5, -0.045, 0.33 + 0.55 * y)], 0.0045)))
+    parts += [
+        (chrome, tube([(-0.21, 0, 0.75), (-0.24, 0, 0.86)], 0.012)),
+        (chrome, tube([head, (0.32, 0, 0.9)], 0.012)),
+        (tan, ellipsoid((-0.29, 0, 0.885), (0.09, 0.085, 0.03))),
+        (tan, tube([(-0.28, 0, 0.892), (-0.18, 0, 0.896), (-0.10, 0, 0.885)], [0.05, 0.03, 0.016])),
+        (chrome, ring((0, 0, 0), 0.082, 0.005) @ upright + (-0.06, -0.045, 0.29)),
+    ]
+    return [
+        *[Thing("subject", stuff, leant(shape, (0, 0.1, 0.0), -14)) for stuff, shape in parts],
+        sweep(1.3, 0.8, 0.22),
+    ]
+
+
+def cake() -> list[Thing]:
+    icing, china = Stuff("matt", (0.76, 0.735, 0.69)), Stuff("shiny", (0.70, 0.70, 0.69), 0.1)
+    berry, plum, leaf = (
+        Stuff("shiny", (0.48, 0.03, 0.04), 0.15),
+        Stuff("shiny", (0.05, 0.03, 0.10), 0.25),
+        Stuff("shiny", (0.12, 0.22, 0.07), 0.3),
+    )
+    foot = [(0.0005, 0.0), (0.075, 0.0), (0.07, 0.008), (0.022, 0.02), (0.017, 0.05), (0.03, 0.072), (0.15, 0.078),
+            (0.153, 0.086), (0.148, 0.085), (0.0005, 0.084)]  # fmt: skip
+    things = [Thing("table", china, turned(foot, ribs=(28, 0.008, 0.0)))]
+    base = 0.085
+    for wide, high, swags in ((0.125, 0.105, 12), (0.085, 0.09, 9), (0.05, 0.075, 6)):
+        tier = [(0.0005, base), (wide, base), (wide, base + 0.5 * high), (wide - 0.001, base + high - 0.007),
+                (wide - 0.007, base + high), (0.0005, base + high)]  # fmt: skip
+        things.append(Thing("subject", icing, turned(tier, grain=(0.04, 0.0005))))
+        rope = [(wide, base), (wide + 0.006, base + 0.002), (wide + 0.0075, base + 0.006), (wide + 0.005, base + 0.011),
+                (wide - 0.002, base + 0.013)]  # fmt: skip
+        things.append(Thing("subject", icing, turned(rope, ribs=(round(400 * wide), 0.002 / wide, 30.0))))
+        for i in range(swags):
+            turn = 2 * np.pi * (i + np.linspace(0, 1, 7)) / swags
+            dip = base + high - 0.012 - 0.022 * np.sin(np.linspace(0, np.pi, 7))
+            hung = np.stack([(wide + 0.001) * np.cos(turn), (wide + 0.001) * np.sin(turn), dip], -1)
+            things.append(Thing("subject", icing, tube(hung, 0.0028)))
+        base += high
+    for x, y, z, r, stuff in (
+        (-0.012, -0.008, base, 0.013, berry),
+        (0.014, -0.012, base, 0.012, berry),
+        (0.002, 0.016, base, 0.013, plum),
+        (0.0, -0.004, base + 0.018, 0.012, plum),
+        (0.036, -0.055, 0.28, 0.011, berry),
+        (0.052, -0.043, 0.28, 0.010, plum),
+        (-0.075, -0.075, 0.19, 0.012, berry),
+        (-0.057, -0.090, 0.19, 0.011, berry),
+        (-0.072, -0.085, 0.207, 0.01, plum),
+        (0.19, -0.08, 0.0, 0.012, berry),
+        (0.215, -0.065, 0.0, 0.011, plum),
+    ):
+        things.append(ball("subject", stuff, (x, y, z + 0.9 * r), r))
+    for line in (
+        [(0.01, 0, base + 0.01), (0.035, -0.01, base + 0.03), (0.06, -0.01, base + 0.025)],
+        [(-0.01, 0, base + 0.01), (-0.025, -0.01, base + 0.04), (-0.05, -0.015, base + 0.05)],
+    ):
+        things.append(Thing("subject", leaf, tube(line, [0.002, 0.011, 0.001], 0.15)))
+    return [
+        *things,
+        box("table", Stuff("matt", (0.44, 0.47, 0.48)), (0, -0.25, -0.02), (2.5, 0.55, 0.02)),
+        wall(2.1, 0.87),
+    ]  # fmt: skip
+
+
+def brush(foot: Sequence[float], top: Sequence[float], wide: float, full: float, rng: Any) -> list[Thing]:
+    """A brush from the foot of its handle to its ferrule, the bristles beyond; `full`: their half width."""
+    gloss, gold = Stuff("shiny", (0.015, 0.015, 0.016), 0.06), Stuff("metal", (0.86, 0.64, 0.40), 0.14)
+    a, b = np.array(foot), np.array(top)
+    way = (b - a) / np.linalg.norm(b - a)
+    bristles = []
+    for _ in range(1600):
+        out = rng.normal(size=3)
+        out -= way * (out @ way)
+        out *= rng.uniform() ** 0.5 / np.linalg.norm(out)
+        long = (0.034 + 0.016 * np.sqrt(1 - (out @ out) ** 2)) * rng.uniform(0.93, 1.03)
+        t = np.linspace(-0.3, 1, 7)[:, None]
+        bulge = (full - wide) * np.sin(1.9 * t) * (1 - 0.25 * t) * (t > 0)
+        line = b + 0.024 * way + wide * out + t * long * way + out * bulge
+        bristles.append(np.insert(line, 3, 0.00016, axis=1))
+    return [
+        Thing("subject", gloss, tube([a, (a + b) / 2, b], [0.6 * wide, 1.15 * wide, wide])),
+        Thing("subject", gold, tube([b, b + 0.012 * way, b + 0.026 * way], [wide, 1.1 * wide, 1.3 * wide])),
+        Thing("subject", Stuff("matt", (0.15, 0.085, 0.05)), bristles),
+    ]
+
+
+def makeup() -> list[Thing]:
+    rng = np.random.default_rng(33)
+    gloss, gold = Stuff("shiny", (0.015, 0.015, 0.016), 0.06), Stuff("metal", (0.86, 0.64, 0.40), 0.14)
+    cup = [(0.0005, 0.001), (0.03, 0.001), (0.034, 0.006), (0.036, 0.085), (0.0355, 0.088), (0.033, 0.086),
+           (0.031, 0.012), (0.0005, 0.01)]  # fmt: skip
+    things = [
+        Thing("subject", Stuff("shiny", (0.03, 0.24, 0.26), 0.07), turned(cup, (-0.085, 0.03, 0))),
+        *brush((-0.07, 0.02, 0.012), (-0.112, 0.035, 0.155), 0.0052, 0.024, rng),
+        *brush((-0.10, 0.04, 0.012), (-0.062, 0.02, 0.170), 0.0042, 0.013, rng),
+    ]
+    stick = (0.012, -0.045, 0)
+    bullet = turned([(0.0005, 0.036), (0.0062, 0.036), (0.0062, 0.066), (0.0055, 0.074), (0.0005, 0.076)], stick)
+    bullet[..., 2] = np.minimum(bullet[..., 2], 0.068 + 0.9 * (bullet[..., 0] - 0.012))
+    sleeve = [(0.0005, 0.024), (0.0082, 0.024), (0.0080, 0.046), (0.0005, 0.046)]
+    holder = [(0.0005, 0), (0.0095, 0), (0.0095, 0.024), (0.0005, 0.024)]
+    for i, (x, y, rgb) in enumerate(((0.075, 0.03, (0.50, 0.02, 0.05)), (0.115, 0.0, (0.62, 0.20, 0.16)))):
+        flask = [(0.0005, 0.001), (0.015, 0.001), (0.0172, 0.004), (0.0172, 0.030), (0.015, 0.036), (0.0075, 0.039),
+                 (0.007, 0.043), (0.0005, 0.043)]  # fmt: skip
+        cap = [(0.0005, 0.042), (0.0085, 0.042), (0.0072, 0.078 - 0.006 * i), (0.0055, 0.081 - 0.006 * i),
+               (0.0005, 0.0815 - 0.006 * i)]  # fmt: skip
+        things.append(Thing("subject", Stuff("shiny", rgb, 0.03), turned(flask, (x, y, 0))))
+        things.append(Thing("subject", gloss, turned(cap, (x, y, 0))))
+    powder = (0.186, -0.05, 0)
+    pan = [(0.0005, 0.0005), (0.0325, 0.0005), (0.0335, 0.005), (0.032, 0.008), (0.028, 0.0075), (0.0005, 0.0068)]
+    pressed = [(0.0005, 0.0082), (0.0265, 0.008), (0.0268, 0.005)]
+    lid = turned([(0.0005, 0), (0.031, 0), (0.0325, 0.0025), (0.031, 0.006), (0.0005, 0.006)])
+    return [
+        *things,
+        Thing("subject", gloss, turned(holder, stick, sharp=True)),
+        Thing("subject", gold, turned(sleeve, stick, sharp=True)),
+        Thing("subject", Stuff("shiny", (0.45, 0.03, 0.07), 0.22), bullet),
+        Thing("subject", gloss, turned(pan, powder)),
+        Thing("subject", Stuff("matt", (0.60, 0.40, 0.30)), turned(pressed, powder)),
+        Thing("subject", gloss, leant(lid, (0.186, -0.012, 0.0365), 90, -72)),
+        sweep(0.6, 0.5, 0.85),
+    ]  # fmt: skip
+
+
 SCENES = {
     "boot": Scene(
         "dark leather on black, two strips behind it, light on the backdrop from the left",
@@ -1352,6 +1583,91 @@ SCENES = {
             ],
         },
     ),
+    "wristwatch": Scene(
+        "a dark watch on a cushion, on a small block at the bottom border, on black; a little light from the right",
+        "black",
+        "right",
+        (0.0, -1.0, 0.05),
+        (0.004, 0.0, -0.012),
+        9.6,
+        wristwatch,
+        {
+            "above": [
+                Lamp((-0.05, 0.12, 0.6), (0, 0, 0), 0.7, 0.4, 5),
+                Lamp((-0.5, 0.1, 0.15), (0, 0, 0), 0.25, 0.6, 4),
+                Lamp((0.45, -0.6, 0.3), (0, 0, 0), 0.5, 0.5, 3),
+            ],
+            "spill": [Lamp((0.45, 0.52, 0.15), (0.15, 0.9, 0.0), 0.15, 0.3, 3)],
+        },
+    ),
+    "dancer": Scene(
+        "a figure with a fringed shawl over one arm, the elbow at the left border, on black; light from the left",
+        "black",
+        "left",
+        (0.0, -3.4, 1.36),
+        (0.0, 0.0, 1.335),
+        19.0,
+        dancer,
+        {
+            "key": [
+                Lamp((-1.4, -1.6, 2.0), (-0.1, 0, 1.35), 1.1, 1.1, 10),
+                Lamp((1.2, 0.9, 1.7), (0.1, 0, 1.35), 0.3, 1.2, 20),
+            ],
+            "spill": [Lamp((-1.7, 0.6, 1.5), (-0.7, 1.9, 1.4), 0.4, 0.8, 3)],
+        },
+    ),
+    "bicycle": Scene(
+        "a bicycle with thin spokes on a grey sweep, its shadow on the floor, lit from a large panel above",
+        "grey",
+        None,
+        (0.15, -5.0, 0.95),
+        (0.01, 0.0, 0.45),
+        23.0,
+        bicycle,
+        {
+            "above": [Lamp((0.0, 0.2, 3.0), (0.0, 0.4, 0.0), 3.0, 1.8, 6)],
+            "key": [Lamp((-2.2, -2.2, 1.7), (0, 0, 0.4), 1.2, 1.2, 9)],
+        },
+    ),
+    "cake": Scene(
+        "a pale tiered cake with piped edges on a footed plate, a table's edge across the frame, a white backdrop lit "
+        "on its own",
+        "white",
+        None,
+        (0.0, -2.2, 0.42),
+        (0.01, 0.0, 0.19),
+        18.5,
+        cake,
+        {
+            "key": [
+                Lamp((-1.2, -0.9, 1.0), (0, 0, 0.2), 0.9, 0.9, 9),
+                Lamp((1.3, -1.0, 0.6), (0, 0, 0.2), 1.0, 1.0, 1.6),
+            ],
+            "back": [
+                Lamp((-1.6, 1.1, 0.5), (0.2, 2.1, 0.1), 0.4, 1.4, 20),
+                Lamp((1.6, 1.1, 0.5), (-0.2, 2.1, 0.1), 0.4, 1.4, 20),
+            ],
+        },
+    ),
+    "makeup": Scene(
+        "brushes in a cup, lacquer, a lipstick and an open box of powder on a white sweep, glossy and in colours",
+        "white",
+        None,
+        (0.0, -1.6, 0.34),
+        (0.045, 0.0, 0.100),
+        15.0,
+        makeup,
+        {
+            "key": [
+                Lamp((-0.9, -0.5, 0.8), (0, 0, 0.05), 0.5, 0.7, 9),
+                Lamp((0.9, -0.2, 0.5), (0.05, 0, 0.05), 0.25, 0.8, 7),
+            ],
+            "back": [
+                Lamp((0.0, 0.8, 1.9), (0.0, 0.8, 0.0), 2.4, 0.9, 10),
+                Lamp((0, -0.2, 2.2), (0, 0.2, 0), 2.2, 1.0, 5),
+            ],
+        },
+    ),
 }
 
 
@@ -1380,7 +1696,8 @@ class Studio:
     def shape(self, name: str, shape: Any) -> dict[str, Any]:
         transform = self.mi.ScalarTransform4f
         if isinstance(shape, list):
-            text = "\n\n".join("\n".join(f"{x} {y} {z} 0.00055" for x, y, z in strand) for strand in shape)
+            knots = [strand if strand.shape[1] == 4 else np.insert(strand, 3, 0.00055, axis=1) for strand in shape]
+            text = "\n\n".join("\n".join(f"{x} {y} {z} {r}" for x, y, z, r in strand) for strand in knots)
             (path := self.folder / f"{name}.txt").write_text(text + "\n")
             return {"type": "bsplinecurve", "filename": str(path)}
         if isinstance(shape, np.ndarray):
