@@ -396,8 +396,9 @@ and that raw missed black backdrop between stems; that has gone in.
 
 FIFTH = dict.fromkeys(("wristwatch", "dancer", "bicycle", "cake", "makeup"), ("mild", "bowed"))
 """
-Which see five more, made without a look at how the measuring works, and not changed for what it made of them. Nothing
-of what they show has gone into it: until something does, they stand for what nobody has measured before.
+Which see five more, made without a look at how the measuring works, and not changed for what it made of them: 110 of
+146 cases came out right. Nothing of what they show has gone in: until something does, they stand for what nobody has
+measured before.
 """
 
 
