@@ -17,13 +17,13 @@ import signal
 import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from multiprocessing.reduction import DupFd
-from typing import Any
+from queue import LifoQueue
+from typing import Any, Generic, TypeVar
 
 import cv2
 
@@ -42,6 +42,8 @@ from lampblack.rules.radiance import Radiance
 from lampblack.rules.shoot import BackdropWish
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.wells import NO_WELLS
+
+T = TypeVar("T")
 
 _MEMORY_LIMIT = 6 << 30  # address space, not memory in use: libraries reserve far more than they touch
 
@@ -360,9 +362,45 @@ class Means:
 
 
 def _a_thread() -> Beside:
-    """Return what begins work on a thread of its own. Images are worked on by libraries that let others run."""
-    aside = ThreadPoolExecutor(1, "lampblack-aside")
-    return lambda work: aside.submit(work).result
+    """
+    Return what begins work on a thread of its own. Images are worked on by libraries that let others run.
+
+    What was begun last is done first: that is what will be waited for soonest.
+    """
+    begun: LifoQueue[_Once[Any]] = LifoQueue()
+
+    def work_off() -> None:
+        while True:
+            with contextlib.suppress(Exception):  # who asks for the result comes upon it, too
+                begun.get()()
+
+    threading.Thread(target=work_off, name="lampblack-aside", daemon=True).start()
+
+    def begin(work: Callable[[], T], /) -> Callable[[], T]:
+        once = _Once(work)
+        begun.put(once)
+        return once
+
+    return begin
+
+
+class _Once(Generic[T]):
+    """
+    Work that is done by whoever comes to it first: the thread aside, or who asks for its result.
+
+    Else who asks would wait for a thread that is at something else, which nobody has asked for yet.
+    """
+
+    def __init__(self, work: Callable[[], T]) -> None:
+        self._work: Callable[[], T] | None = work
+        self._lock = threading.Lock()
+
+    def __call__(self) -> T:
+        with self._lock:
+            if self._work is not None:
+                self._result = self._work()
+                self._work = None  # what it holds is let go of
+            return self._result
 
 
 def _see(

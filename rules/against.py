@@ -10,13 +10,12 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from lampblack.rules.cells import Cells, brightest
 from lampblack.rules.continuity import light_read
 from lampblack.rules.flicker import LONGEST_S, NO_BANDS, Bands, bands_of
 from lampblack.rules.frame import Picture, Sensor
-from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Merged, Past, Radiance
+from lampblack.rules.radiance import CLIPPED_TOO_MUCH, Past, Radiance
 from lampblack.rules.response import Response
 from lampblack.rules.steadiness import Moved, Reached, Tiles, moved, reaching_in, tiles_of
 from lampblack.rules.thresholds import Thresholds
@@ -49,9 +48,6 @@ class Steady:
 NOTHING_TOLD = Steady()
 
 
-NOTHING_TOLD = Steady()
-
-
 def held_against(
     picture: Picture | Sensor,
     cells: Cells,
@@ -61,7 +57,7 @@ def held_against(
     thresholds: Thresholds,
 ) -> Steady:
     """
-    Hold a frame against those before it.
+    Hold a frame against those before it; its bands, which nothing else hangs on, are told apart (`bands_across`).
 
     Args:
         picture: its pixels.
@@ -73,12 +69,10 @@ def held_against(
     """
     raw = isinstance(picture, Sensor)
     first = next((one for one in firsts if one.raw == raw and one.size == (picture.width, picture.height)), None)
-    bright = cells.bright
     return Steady(
-        tiles=tiles_of(picture, bright) if first is None else None,
+        tiles=tiles_of(picture, cells.bright) if first is None else None,
         moved=None if first is None else moved(first, picture),
         reached=None if now is None else _reached(known, now, raw, thresholds),
-        bands=_bands(picture, bright, cells, None if known is None else known.of(raw), thresholds),
         level=None if now is None else _level(known, now, raw),
     )
 
@@ -90,10 +84,10 @@ def lies_at(steady: Steady, known: Radiance | None) -> tuple[float, float]:
     return (0.0, 0.0) if known is None else known.shift
 
 
-def _bands(
-    picture: Picture | Sensor, bright: NDArray[np.float32], cells: Cells, own: Merged | None, thresholds: Thresholds
-) -> Bands:
-    exposure, raw = picture.shot.exposure, isinstance(picture, Sensor)
+def bands_across(picture: Picture | Sensor, cells: Cells, known: Radiance | None, thresholds: Thresholds) -> Bands:
+    """Return the bands that lamps have left across a frame; args as for `held_against`."""
+    exposure, raw, bright = picture.shot.exposure, isinstance(picture, Sensor), cells.bright
+    own = None if known is None else known.of(raw)
     if exposure.shutter_s is not None and exposure.shutter_s > LONGEST_S:
         return NO_BANDS
     sound = (cells.clipped_any < CLIPPED_TOO_MUCH) & (bright > _TELLING_LIGHT)

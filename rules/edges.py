@@ -97,23 +97,30 @@ def edges_of(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
     return edges | _straight_on(edges, search)
 
 
-def shadow_edges(edges: Mask, coded: Grid, fine: Grid, search: BackdropSearch) -> Mask:
+def sharpness_of(coded: Grid, fine: Grid, search: BackdropSearch) -> tuple[Grid, Mask]:
     """
-    Return the edges that are a shadow's: soft, and of no colour of their own. fine: see `steps_of`.
+    Return how sharp each step is, and where steps are as large in all channels. fine: see `steps_of`.
 
-    A thing's outline is as sharp as the lens draws it; a shadow's grows soft with its distance, and dims all channels
-    alike. Soft is a step that is hardly less in a picture smoothed over three cells. Near sharp ones nothing is taken
-    away: where a shadow runs up to a thing it would open its outline.
+    Sharp is a step that is much less in a picture smoothed over three cells.
     """
     smooth = steps_of(np.asarray(cv2.GaussianBlur(coded, (0, 0), _SMOOTHED), np.float32))
     around = cv2.dilate(brightest(smooth), np.ones((3, 3), np.uint8))
     sharp = brightest(fine) / np.maximum(around, np.float32(1e-6))
+    shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
+    most = brightest(shares)
+    return sharp, most - darkest(shares) < search.shadow_tint * most
+
+
+def shadow_edges(edges: Mask, sharp: Grid, alike: Mask, search: BackdropSearch) -> Mask:
+    """
+    Return the edges that are a shadow's: soft, and of no colour of their own. sharp, alike: see `sharpness_of`.
+
+    A thing's outline is as sharp as the lens draws it; a shadow's grows soft with its distance, and dims all channels
+    alike. Near sharp ones nothing is taken away: where a shadow runs up to a thing it would open its outline.
+    """
     # Where the lens draws all softly, soft is what is much softer than its sharpest.
     lens = percentile(sharp[edges], 90) if edges.any() else 0.0
     soft = sharp < min(search.sharp_times, _MUCH_SOFTER * lens)
-    shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
-    most = brightest(shares)
-    alike = most - darkest(shares) < search.shadow_tint * most
     shadow = edges & soft & alike
     alone: Mask = shadow & ~dilated(edges & ~shadow, 2)
     return alone

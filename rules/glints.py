@@ -25,6 +25,22 @@ _COARSEST = 256
 """Bins that a height is kept in: of 1024 levels of raw four make one, a hundredth of a stop near white."""
 
 
+def fine_bins(bins: NDArray[Any], full: Mask) -> tuple[NDArray[np.uint8], int]:
+    """
+    Return a picture's heights, and how many bins make one (see `Heights`).
+
+    Args:
+        bins: (rows * n, columns * n) bins of pixels, below 1024.
+        full: (rows, columns) cells of which most is clipped: they count as clipped, whatever noise takes off.
+    """
+    size = 2 * full.shape[1], 2 * full.shape[0]
+    scale = 1 if bins.dtype == np.uint8 else 1024 // _COARSEST
+    fine: Any = cv2.resize(bins, size, interpolation=cv2.INTER_AREA)
+    fine = fine if scale == 1 else (fine // scale).astype(np.uint8)
+    fine[cv2.resize(full.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0] = _COARSEST - 1
+    return fine, scale
+
+
 @dataclass(frozen=True, eq=False)
 class Heights:
     """
@@ -40,24 +56,6 @@ class Heights:
     limits: Highlights
     _known: dict[tuple[int, int], float] = field(default_factory=dict, init=False, repr=False)
     """Broad shares asked for already: a bisection asks again and again."""
-
-    @classmethod
-    def of(cls, bins: NDArray[Any], full: Mask, subject: Mask, limits: Highlights) -> Heights:
-        """
-        Take what `Heights` is made of.
-
-        Args:
-            bins: (rows * n, columns * n) bins of pixels, below 1024.
-            full: (rows, columns) cells of which most is clipped: they count as clipped, whatever noise takes off.
-            subject: (rows, columns) the subject's cells.
-            limits: the thresholds.
-        """
-        size = 2 * subject.shape[1], 2 * subject.shape[0]
-        scale = 1 if bins.dtype == np.uint8 else 1024 // _COARSEST
-        fine: Any = cv2.resize(bins, size, interpolation=cv2.INTER_AREA)
-        fine = fine if scale == 1 else (fine // scale).astype(np.uint8)
-        fine[cv2.resize(full.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0] = _COARSEST - 1
-        return cls(fine, scale, subject, limits)
 
     @cached_property
     def cells(self) -> int:

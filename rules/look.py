@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.against import NOTHING_TOLD, Steady, held_against, lies_at
+from lampblack.rules.against import NOTHING_TOLD, Steady, bands_across, held_against, lies_at
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, reduce, single
@@ -24,7 +24,7 @@ from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
-from lampblack.rules.glints import Heights
+from lampblack.rules.glints import Heights, fine_bins
 from lampblack.rules.grain import Grain
 from lampblack.rules.radiance import (
     CLIPPED_TOO_MUCH,
@@ -192,9 +192,11 @@ def look(
     known = None if known is None else known.on_scale(cells.full)
     scale, stops = _scale(cells, thresholds), picture.shot.exposure.stops
     lit = beside(partial(_lit, known, cells, stops, thresholds, raw))
+    luminance = luminance_of(cells.light)
+    thin = beside(partial(Thin.of, cells, scale.bins, luminance))
+    fine = beside(partial(fine_bins, scale.bins, cells.clipped_any > 0.5))
+    bands = beside(lambda: bands_across(picture, cells, lit().known, thresholds))
     told = beside(lambda: _told(lit(), known, picture, cells, thresholds))
-    luminance = beside(lambda: luminance_of(cells.light))
-    thin = beside(lambda: Thin.of(cells, scale.bins, luminance()))
     merged = _merged(cells, stops, raw, known)
     if lit().known is not known:
         merged = _merged(cells, stops, raw, lit().known)
@@ -209,7 +211,7 @@ def look(
     parts = _parts(cells, found)
     joined = beside(partial(_joined, before, merged, cells, parts == Part.BACKDROP, thresholds, raw))
     subject = parts == Part.SUBJECT
-    heights = Heights.of(scale.bins, cells.clipped_any > 0.5, subject, thresholds.highlights)
+    heights = Heights(*fine(), subject, thresholds.highlights)
     dark = bin_of(scale.white / 2.0**thresholds.highlights.glint_contrast_stops, scale.edges)
     parts[heights.glints(np.where(subject, cells.clipped_any, 0), dark)] = Part.GLINT
     cover = np.zeros(cells.shape, np.uint8) if found is None else _as_bytes(found.share)
@@ -225,7 +227,7 @@ def look(
         end=cells.end,
         clipped_frame=cells.clipped_frame,
         clipped=_mean_by_channel(cells.clipped, subject),
-        mid_light=mid_light_of(luminance()[subject], raw=raw),
+        mid_light=mid_light_of(luminance[subject], raw=raw),
         parts=parts,
         cover=cover,
         light=half(cells.light),
@@ -234,7 +236,7 @@ def look(
         all_white=_as_bytes(cells.all_white),
         radiance=None if radiance is None else _handed_on(radiance, known, before.shift, cells.full),
         change=change,
-        steady=before.steady,
+        steady=replace(before.steady, bands=bands()),
         levels=levels,
         edges=scale.edges,
         heights=heights,

@@ -22,6 +22,7 @@ from lampblack.daemon.eye import see_here
 from lampblack.rules import look as looks
 from lampblack.rules import shoot
 from lampblack.rules.against import NOTHING_TOLD
+from lampblack.rules.flicker import NO_BANDS
 
 sys.path.append(str(Path(__file__).parent))
 from latency import picture
@@ -63,6 +64,7 @@ def measure(path: bytes, runs: int) -> tuple[list[float], list[float]]:
         whole.append(once())
         with (
             mock.patch.object(looks, "held_against", return_value=NOTHING_TOLD),
+            mock.patch.object(looks, "bands_across", return_value=NO_BANDS),
             mock.patch.object(shoot, "backdrop_colour", return_value=None),
             mock.patch.object(shoot, "colour_notices", return_value=[]),
             mock.patch.object(shoot, "steady_notices", return_value=[]),
