@@ -26,6 +26,7 @@ from numpy.typing import NDArray
 from lampblack.daemon.clean import clean
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
+from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.frame import Picture, Sensor
 from lampblack.rules.thresholds import Thresholds
 
@@ -69,9 +70,11 @@ class Room:
         return self._bytes
 
 
-def decode_file(path: bytes, thresholds: Thresholds, room: Room | None = None) -> Decoded:
+def decode_file(
+    path: bytes, thresholds: Thresholds, room: Room | None = None, beside: Beside = when_asked
+) -> Decoded:
     """
-    Read a frame from disk; room: where a JPEG's pixels are put.
+    Read a frame from disk; room: where a JPEG's pixels are put; beside: how a raw file's are taken apart.
 
     Raises:
         FrameRefusedError: not a regular file, unreadable, unfinished, damaged, too large, or of a kind that
@@ -83,7 +86,7 @@ def decode_file(path: bytes, thresholds: Thresholds, room: Room | None = None) -
     aside = Thread(target=_digest, args=(data, digest))
     aside.start()
     try:
-        picture = _picture(path, data, thresholds, room=room)
+        picture = _picture(path, data, thresholds, room=room, beside=beside)
     finally:
         aside.join()
     return Decoded(picture, digest[0])
@@ -105,24 +108,29 @@ def decode_picture(path: bytes, thresholds: Thresholds, least: int | None = None
 
 
 def _picture(
-    path: bytes, data: bytes, thresholds: Thresholds, least: int | None = None, room: Room | None = None
+    path: bytes,
+    data: bytes,
+    thresholds: Thresholds,
+    least: int | None = None,
+    room: Room | None = None,
+    beside: Beside = when_asked,
 ) -> Picture | Sensor:
     suffix = os.path.splitext(os.fsdecode(path))[1].lower()
     raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
-    return read_raw(data, thresholds) if raw else decode(data, thresholds, least, room)
+    return read_raw(data, thresholds, beside) if raw else decode(data, thresholds, least, room)
 
 
 def _digest(data: bytes, into: list[str]) -> None:
     into.append(hashlib.sha256(data).hexdigest())
 
 
-def read_raw(data: bytes, thresholds: Thresholds) -> Sensor:
+def read_raw(data: bytes, thresholds: Thresholds, beside: Beside = when_asked) -> Sensor:
     """Return a raw file's sensor samples; refuses as `decode` does."""
     if not data.strip(b"\0"):
         raise FrameRefusedError("the file is empty or holds nothing but zeros: copy it again", final=False)
     from lampblack.daemon.rawfile import read_sensor  # LibRaw takes a while to load: not before it is needed
 
-    return read_sensor(data, thresholds)
+    return read_sensor(data, thresholds, beside)
 
 
 def read_regular(path: bytes) -> bytes:

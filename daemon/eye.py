@@ -451,10 +451,11 @@ def see_here(
         FrameRefusedError: it can't be measured.
     """
     means = means or Means()
-    decoded = decode_file(path, thresholds, means.room)
+    beside = means.beside
+    decoded = decode_file(path, thresholds, means.room, beside)
     none = backdrop == "none"
-    raw = None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds)
-    beside, pictures = means.beside, [decoded.picture] if raw is None else [decoded.picture, raw]
+    raw = None if partner in (None, path) else _raw_of_same_shot(partner, decoded, thresholds, beside)
+    pictures = [decoded.picture] if raw is None else [decoded.picture, raw]
     (cells, *of_raw), light = _in_cells(pictures, thresholds, known, beside, waits=waits)
     seen = look(decoded.picture, thresholds, light, no_backdrop=none, given=given, cells=cells, beside=beside)
     if raw is not None:
@@ -490,10 +491,10 @@ def _in_cells(
     return [reduced_with(cells, each, thresholds, wells, beside) for cells, each in both], light
 
 
-def _raw_of_same_shot(partner: bytes, decoded: Decoded, thresholds: Thresholds) -> Sensor | None:
+def _raw_of_same_shot(partner: bytes, decoded: Decoded, thresholds: Thresholds, beside: Beside) -> Sensor | None:
     """Return the raw beside a JPEG, or None where it can't be read or was exposed otherwise: the JPEG does then."""
     try:
-        raw = decode_file(partner, thresholds).picture
+        raw = decode_file(partner, thresholds, beside=beside).picture
     except FrameRefusedError:
         return None
     ours, theirs = decoded.picture.shot.exposure.stops, raw.shot.exposure.stops

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
 from typing import Any
 
 import cv2
@@ -15,6 +14,7 @@ from lampblack.daemon.clean import clean
 from lampblack.daemon.dng import read_dng
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
+from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.colour import SRGB_TO_XYZ, Profile
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Plane, Sensor, Shot
@@ -27,7 +27,7 @@ _D65_KELVIN = 6504.0
 _MASKED_ENOUGH = 16  # pixels of masked border from which its level can be trusted
 
 
-def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
+def read_sensor(data: bytes, thresholds: Thresholds, beside: Beside = when_asked) -> Sensor:
     """
     Return the sensor samples of a raw file of any kind that LibRaw reads, upright.
 
@@ -43,7 +43,7 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
             refuse_bomb(raw.sizes.raw_width, raw.sizes.raw_height, 2, len(data), thresholds)
             image = raw.raw_image_visible if raw.raw_type == rawpy.RawType.Flat else raw.raw_image
             profiles = dng.profiles if dng is not None and dng.profiles else _profiles(raw)
-            return _sensor(raw, image, _shot(raw, data), profiles)
+            return _sensor(raw, image, _shot(raw, data), profiles, beside)
     except FrameRefusedError:
         raise
     except rawpy.LibRawFileUnsupportedError:
@@ -60,7 +60,9 @@ def read_sensor(data: bytes, thresholds: Thresholds) -> Sensor:
         raise FrameRefusedError(text, final=False) from None
 
 
-def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Profile, ...]) -> Sensor:
+def _sensor(
+    raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Profile, ...], beside: Beside
+) -> Sensor:
     if image[::16, ::16].min() == image[::16, ::16].max() and image.min() == image.max():
         raise FrameRefusedError(
             "the raw file holds one value throughout, its copy was cut short: copy it again", final=False
@@ -72,18 +74,19 @@ def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Pro
     shift = max(0, int(np.log2(65535 / whites.max())))  # means are rounded to whole samples: leave them room
     turns = _QUARTER_TURNS.get(int(raw.sizes.flip), 0)
     down, across = pattern.shape
-    rows, columns = image.shape[0] // down, image.shape[1] // across
-    planes = []
-    if image.ndim == 3:
-        for c in range(3):
-            samples = np.ascontiguousarray(image[..., c])
-            planes.append(_plane(samples, c, float(blacks[0, 0]), float(whites[0, 0]), shift, turns))
-    else:
-        for y, x, samples in _by_place(image, rows, columns, pattern.shape):
-            planes.append(_plane(samples, int(pattern[y, x]), float(blacks[y, x]), float(whites[y, x]), shift, turns))
+
+    def of_colour(c: int) -> list[Plane]:
+        samples = np.ascontiguousarray(image[..., c])
+        return [_plane(samples, c, float(blacks[0, 0]), float(whites[0, 0]), shift, turns)]
+
+    def of_line(y: int) -> list[Plane]:
+        places = zip(_places_of(image, y, pattern.shape), pattern[y], blacks[y], whites[y], strict=True)
+        return [_plane(samples, int(c), float(black), float(white), shift, turns) for samples, c, black, white in places]
+
+    found = each(of_colour, range(3), beside) if image.ndim == 3 else each(of_line, range(down), beside)
     height, width = image.shape[:2]
     return Sensor(
-        planes=tuple(planes),
+        planes=tuple(plane for planes in found for plane in planes),
         width=height if turns % 2 else width,
         height=width if turns % 2 else height,
         period=(down, across),
@@ -95,19 +98,14 @@ def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Pro
     )
 
 
-def _by_place(
-    image: NDArray[np.uint16], rows: int, columns: int, period: tuple[int, ...]
-) -> Iterator[tuple[int, int, NDArray[np.uint16]]]:
-    """Yield each place of the pattern and a copy of its samples."""
+def _places_of(image: NDArray[np.uint16], y: int, period: tuple[int, ...]) -> Any:
+    """Return copies of the samples of each place in one line of the pattern."""
     down, across = period
-    for y in range(down):
-        line = image[y : rows * down : down, : columns * across]
-        if across == 2:  # taken apart as if they were two colours: three times as fast as by every second one
-            parts: Any = cv2.split(line.reshape(rows, columns, 2))
-        else:
-            parts = [line[:, x::across].copy() for x in range(across)]
-        for x, samples in enumerate(parts):
-            yield y, x, samples
+    rows, columns = image.shape[0] // down, image.shape[1] // across
+    line = image[y : rows * down : down, : columns * across]
+    if across == 2:  # taken apart as if they were two colours: three times as fast as by every second one
+        return cv2.split(line.reshape(rows, columns, 2))
+    return [line[:, x::across].copy() for x in range(across)]
 
 
 def _plane(samples: Any, channel: int, black: float, white: float, shift: int, turns: int) -> Plane:

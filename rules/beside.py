@@ -36,6 +36,8 @@ def each(work: Callable[[S], T], parts: Iterable[S], beside: Beside) -> list[T]:
             done[place] = work(todo[place])
 
     others = beside(take)
-    take()
-    others()
+    try:
+        take()
+    finally:  # nobody is left at work on what may now be let go of
+        others()
     return done  # type: ignore[return-value]
