@@ -70,9 +70,7 @@ class Room:
         return self._bytes
 
 
-def decode_file(
-    path: bytes, thresholds: Thresholds, room: Room | None = None, beside: Beside = when_asked
-) -> Decoded:
+def decode_file(path: bytes, thresholds: Thresholds, room: Room | None = None, beside: Beside = when_asked) -> Decoded:
     """
     Read a frame from disk; room: where a JPEG's pixels are put; beside: how a raw file's are taken apart.
 

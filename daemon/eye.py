@@ -464,8 +464,8 @@ def see_here(
         light = jpeg.radiance or light
         seen = look(raw, thresholds, light, no_backdrop=none, given=given, cells=of_raw[0], beside=beside)
         seen = replace(seen, shown=jpeg.without_radiance())
-    plain = beside(partial(preview, seen, None, thresholds))
     span = beside(lambda: seen.span)  # whoever judges the frame asks for it: here is a thread for it
+    plain = beside(partial(preview, seen, None, thresholds))
     tone = None if backdrop == "none" else tone_of(seen, thresholds) if backdrop == "auto" else backdrop
     small = with_spill(plain(), seen, thresholds) if tone == "black" else plain()
     span()

@@ -60,9 +60,7 @@ def read_sensor(data: bytes, thresholds: Thresholds, beside: Beside = when_asked
         raise FrameRefusedError(text, final=False) from None
 
 
-def _sensor(
-    raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Profile, ...], beside: Beside
-) -> Sensor:
+def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Profile, ...], beside: Beside) -> Sensor:
     if image[::16, ::16].min() == image[::16, ::16].max() and image.min() == image.max():
         raise FrameRefusedError(
             "the raw file holds one value throughout, its copy was cut short: copy it again", final=False
@@ -80,8 +78,9 @@ def _sensor(
         return [_plane(samples, c, float(blacks[0, 0]), float(whites[0, 0]), shift, turns)]
 
     def of_line(y: int) -> list[Plane]:
-        places = zip(_places_of(image, y, pattern.shape), pattern[y], blacks[y], whites[y], strict=True)
-        return [_plane(samples, int(c), float(black), float(white), shift, turns) for samples, c, black, white in places]
+        levels = zip(pattern[y].tolist(), blacks[y].tolist(), whites[y].tolist(), strict=True)
+        places = zip(_places_of(image, y, pattern.shape), levels, strict=True)
+        return [_plane(samples, *of_place, shift, turns) for samples, of_place in places]
 
     found = each(of_colour, range(3), beside) if image.ndim == 3 else each(of_line, range(down), beside)
     height, width = image.shape[:2]

@@ -14,14 +14,28 @@ CODE_EDGES: NDArray[np.float64] = srgb_to_linear(np.clip(np.arange(257) - 0.5, 0
 
 
 def middle(values: NDArray[Any]) -> float:
-    """Return the median. Sorting, which numpy does several at a time, is quicker than its way of picking the middle."""
-    values, half = np.sort(values), len(values) // 2
-    return float(values[half] if len(values) % 2 else (values[half - 1] + values[half]) / 2)
+    """
+    Return the median.
+
+    Parting the values at one place, which numpy does several at a time, is ten times as quick as its own median: that
+    parts them at several places, one value after the other.
+    """
+    half = len(values) // 2
+    parted = np.partition(values, half)
+    return float(parted[half] if len(values) % 2 else (parted[:half].max() + parted[half]) / 2)
 
 
 def percentile(values: NDArray[Any], percent: float) -> float:
-    """Return a percentile, likewise."""
-    return float(np.percentile(np.sort(values), percent))
+    """Return a percentile, between two values where it lies there, as numpy's own; likewise."""
+    place = (len(values) - 1) * (percent / 100)
+    first, part = int(place), place % 1
+    parted = np.partition(values, first)
+    before = parted[first]
+    if not part:
+        return float(before)
+    after = parted[first + 1 :].min()
+    away = after - before
+    return float(before + away * part if part < 0.5 else after - away * (1 - part))
 
 
 def bin_of(light: float, edges: NDArray[np.float64]) -> float:

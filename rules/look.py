@@ -21,7 +21,7 @@ from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, reduce, single
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
-from lampblack.rules.distribution import CODE_EDGES, bin_of
+from lampblack.rules.distribution import CODE_EDGES, bin_of, middle
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights, fine_bins
@@ -351,7 +351,7 @@ def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: B
     if merged is not None:
         light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
         # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
-        over = np.maximum(np.median(brightest(light[::4, ::4])), over)
+        over = np.maximum(middle(brightest(light[::4, ::4]).ravel()), over)
     grain = None if cells.grain is None else cells.grain.of(light) / over
     return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside)
 
@@ -448,7 +448,7 @@ def mid_light_of(luminance: NDArray[Any], *, raw: bool) -> float | None:
     """Return the median, so scaled that mid grey is 0.18."""
     if not len(luminance):
         return None
-    return float(np.median(luminance)) * (MID_GREY / RAW_MID_GREY if raw else 1.0)
+    return middle(luminance) * (MID_GREY / RAW_MID_GREY if raw else 1.0)
 
 
 def _mean_by_channel(shares: NDArray[np.float32], where: Mask) -> tuple[float, float, float]:

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest
+from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.frame import Plane, Sensor
 from lampblack.rules.grain import Grain, Noise
 from lampblack.rules.thresholds import Thresholds
@@ -405,24 +406,15 @@ def _fit_noise(mean: NDArray[np.float32], variance: NDArray[np.float32], freedom
         return Noise(_NO_LIGHT, 0.0)
     order = np.argsort(mean)
     light, noise = np.maximum(mean[order], 0).astype(np.float64), variance[order].astype(np.float64)
-    x = np.array([np.median(part) for part in np.array_split(light, _NOISE_LEVELS)])
+    x = np.array([middle(part) for part in np.array_split(light, _NOISE_LEVELS)])
     # The lower quartile of a variance of so many samples (Wilson and Hilferty 1931).
     usual = (1 - 2 / (9 * freedom) - 0.6745 * np.sqrt(2 / (9 * freedom))) ** 3
     square, gain = 1.0, 0.0
     for _ in range(_NOISE_ROUNDS):
         over = np.array_split(noise / (square + gain * light), _NOISE_LEVELS)
-        quieter = np.array([_lower_quartile(part) for part in over])
+        quieter = np.array([percentile(part, 25) for part in over])
         square, gain = _line(x, np.maximum((square + gain * x) * quieter / usual, 1e-12))
     return Noise(float(np.sqrt(square)), gain)
-
-
-def _lower_quartile(values: NDArray[np.float64]) -> float:
-    """Return what `numpy.percentile` does; asked a hundred times a frame, that takes several times as long."""
-    values = np.sort(values)
-    place, part = divmod((len(values) - 1) / 4, 1)
-    before, after = values[int(place)], values[min(int(place) + 1, len(values) - 1)]
-    away = (after - before) * (part if part < 0.5 else 1 - part)
-    return float(before + away if part < 0.5 else after - away)
 
 
 _NOISE_LEVELS = 24

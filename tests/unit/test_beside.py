@@ -21,7 +21,7 @@ from lampblack.mock_camera.body import Settings
 from lampblack.mock_camera.studio import Studio
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import half, single
-from lampblack.rules.distribution import middle
+from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.frame import Picture
 from lampblack.rules.look import look
 from lampblack.rules.shoot import judge, new_setup
@@ -131,12 +131,14 @@ def test_an_eye_sees_by_the_light_told_with_a_frame_though_the_one_before_was_re
             eye.close()
 
 
-def test_the_middle_is_the_median() -> None:
+def test_the_middle_is_the_median_and_percentiles_are_numpys() -> None:
     rng = np.random.default_rng(4)
     for count in (1, 2, 3, 8, 9, 5000, 5001):
         for kind in (np.float32, np.float64):
             values = rng.random(count).astype(kind)
             assert middle(values) == float(np.median(values))
+            for percent in (0, 30, 90, 95.5, 100):
+                assert percentile(values, percent) == float(np.percentile(values, percent))
 
 
 def test_halves_are_rounded_as_numpy_rounds_them() -> None:
