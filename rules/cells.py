@@ -147,10 +147,14 @@ def pieces_of(mask: Any, connectivity: int) -> tuple[NDArray[np.int32], NDArray[
     """
     Return the label of each cell's piece of a mask, 0 outside of it, and how many cells each label has.
 
-    OpenCV's own statistics have more in them, and take several times as long.
+    OpenCV's own statistics have more in them, and take several times as long. Only the mask's own cells are counted:
+    mostly it has far fewer than there are.
     """
     count, labels = cv2.connectedComponents(mask.view(np.uint8), connectivity=connectivity)
-    return np.asarray(labels, np.int32), np.bincount(labels.ravel(), minlength=count)
+    inside = np.flatnonzero(mask)
+    areas = np.bincount(labels.ravel()[inside], minlength=count)
+    areas[0] = mask.size - len(inside)
+    return np.asarray(labels, np.int32), areas
 
 
 _NOTHING: Any = 0.0
@@ -217,9 +221,12 @@ def count_by_label(values: Any, labels: NDArray[np.uint8], bins: int, kinds: int
     """
     Return how many of the pixels looked at have each label and value: shape (kinds, bins).
 
-    `labels` are as many as `values`, each below `kinds`; `values` are below `bins`.
+    `labels` are as many as `values`, each below `kinds`; `values` are below `bins`; kinds times bins are 65536 at most.
     """
-    pair = [values, labels.astype(values.dtype)]
-    counts = cv2.calcHist(pair, [0, 1], None, [bins, kinds], [0, bins, 0, kinds])
-    whole: NDArray[np.int64] = counts.T.astype(np.int64)
+    # Both in one number: counting that takes a fifth of the time of counting pairs.
+    both = labels.astype(np.uint16)
+    both *= np.uint16(bins)
+    both += values
+    counts = cv2.calcHist([both], [0], None, [kinds * bins], [0, kinds * bins])
+    whole: NDArray[np.int64] = counts.reshape(kinds, bins).astype(np.int64)
     return whole

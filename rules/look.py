@@ -193,9 +193,10 @@ def look(
     scale, stops = _scale(cells, thresholds), picture.shot.exposure.stops
     lit = beside(partial(_lit, known, cells, stops, thresholds, raw))
     luminance = luminance_of(cells.light)
+    # What takes long first: once the backdrop is looked for, it must not be under way in front of what that waits for.
+    bands = beside(lambda: bands_across(picture, cells, lit().known, thresholds))
     thin = beside(partial(Thin.of, cells, scale.bins, luminance))
     fine = beside(partial(fine_bins, scale.bins, cells.clipped_any > 0.5))
-    bands = beside(lambda: bands_across(picture, cells, lit().known, thresholds))
     told = beside(lambda: _told(lit(), known, picture, cells, thresholds))
     merged = _merged(cells, stops, raw, known)
     if lit().known is not known:
