@@ -14,6 +14,7 @@ import os
 import re
 import stat
 from dataclasses import dataclass
+from functools import partial
 from threading import Thread
 from typing import Any
 
@@ -72,7 +73,7 @@ class Room:
 
 def decode_file(path: bytes, thresholds: Thresholds, room: Room | None = None, beside: Beside = when_asked) -> Decoded:
     """
-    Read a frame from disk; room: where a JPEG's pixels are put; beside: how a raw file's are taken apart.
+    Read a frame from disk; room: where a JPEG's pixels are put; beside: how what needs nothing of what comes next is begun.
 
     Raises:
         FrameRefusedError: not a regular file, unreadable, unfinished, damaged, too large, or of a kind that
@@ -115,7 +116,7 @@ def _picture(
 ) -> Picture | Sensor:
     suffix = os.path.splitext(os.fsdecode(path))[1].lower()
     raw = suffix in RAW_SUFFIXES and data[:2] != b"\xff\xd8"
-    return read_raw(data, thresholds, beside) if raw else decode(data, thresholds, least, room)
+    return read_raw(data, thresholds, beside) if raw else decode(data, thresholds, least, room, beside)
 
 
 def _digest(data: bytes, into: list[str]) -> None:
@@ -161,11 +162,17 @@ def read_regular(path: bytes) -> bytes:
             ) from None
 
 
-def decode(data: bytes, thresholds: Thresholds, least: int | None = None, room: Room | None = None) -> Picture:
+def decode(
+    data: bytes,
+    thresholds: Thresholds,
+    least: int | None = None,
+    room: Room | None = None,
+    beside: Beside = when_asked,
+) -> Picture:
     """
     Decode a JPEG or TIFF file's bytes, by what they are and not by a name; `least` as of `decode_picture`.
 
-    room: where a JPEG's pixels are put.
+    room: where a JPEG's pixels are put. beside: how what else the file tells is read meanwhile.
 
     Raises:
         FrameRefusedError: see `decode_file`.
@@ -174,6 +181,7 @@ def decode(data: bytes, thresholds: Thresholds, least: int | None = None, room: 
         raise FrameRefusedError("the file is empty: copy it again", final=False)
     if not data.strip(b"\0"):
         raise FrameRefusedError("the file holds nothing but zeros: its copy failed, copy it again", final=False)
+    told = beside(partial(read_shot, data))
     if data[:2] == b"\xff\xd8":
         kind, codes = "jpeg", _jpeg(data, thresholds, least, room)
     elif data[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
@@ -183,7 +191,7 @@ def decode(data: bytes, thresholds: Thresholds, least: int | None = None, room: 
             "neither JPEG, TIFF nor raw by its first bytes: export it as one of them, or leave it out",
             final=len(data) > 4,
         )
-    shot, orientation = read_shot(data)
+    shot, orientation = told()
     return Picture(kind, _upright(codes, orientation), shot, turned=orientation >= 5)  # type: ignore[arg-type]
 
 

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import io
+from functools import partial
 from typing import Any
 
-import cv2
 import numpy as np
 import rawpy
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from lampblack.daemon.dng import read_dng
 from lampblack.daemon.exif import read_shot
 from lampblack.daemon.refusal import FrameRefusedError, refuse_bomb
 from lampblack.rules.beside import Beside, each, when_asked
+from lampblack.rules.cells import split
 from lampblack.rules.colour import SRGB_TO_XYZ, Profile
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Plane, Sensor, Shot
@@ -41,9 +42,11 @@ def read_sensor(data: bytes, thresholds: Thresholds, beside: Beside = when_asked
     try:
         with rawpy.imread(io.BytesIO(data)) as raw:
             refuse_bomb(raw.sizes.raw_width, raw.sizes.raw_height, 2, len(data), thresholds)
+            # Read while LibRaw unpacks, which lets others run.
+            told = beside(partial(read_shot, data))
             image = raw.raw_image_visible if raw.raw_type == rawpy.RawType.Flat else raw.raw_image
             profiles = dng.profiles if dng is not None and dng.profiles else _profiles(raw)
-            return _sensor(raw, image, _shot(raw, data), profiles, beside)
+            return _sensor(raw, image, _shot(raw, told()[0]), profiles, beside)
     except FrameRefusedError:
         raise
     except rawpy.LibRawFileUnsupportedError:
@@ -103,7 +106,7 @@ def _places_of(image: NDArray[np.uint16], y: int, period: tuple[int, ...]) -> An
     rows, columns = image.shape[0] // down, image.shape[1] // across
     line = image[y : rows * down : down, : columns * across]
     if across == 2:  # taken apart as if they were two colours: three times as fast as by every second one
-        return cv2.split(line.reshape(rows, columns, 2))
+        return split(line.reshape(rows, columns, 2))
     return [line[:, x::across].copy() for x in range(across)]
 
 
@@ -206,9 +209,8 @@ def _profiles(raw: Any) -> tuple[Profile, ...]:
     return (Profile(_D65_KELVIN, from_xyz),)
 
 
-def _shot(raw: Any, data: bytes) -> Shot:
+def _shot(raw: Any, shot: Shot) -> Shot:
     """Return the file's own Exif, else that of its preview, else what LibRaw read of its maker's notes."""
-    shot, _ = read_shot(data)
     if shot.exposure.stops is None:
         shot = _preview_shot(raw) or shot
     if shot.exposure.stops is None:

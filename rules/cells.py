@@ -101,7 +101,7 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
         band = picture.codes[first * side : last * side, : columns * side]
         seen: Any = cv2.resize(band, (columns * step, (last - first) * step), interpolation=cv2.INTER_NEAREST)
         eight = _eight_bit(seen)
-        red, green, blue = cv2.split(eight)
+        red, green, blue = split(eight)
         highest: Any = cv2.max(cv2.max(red, green), blue)
         top[first * step : last * step] = highest
         light[first:last] = _mean(_light_of(seen), size)
@@ -131,6 +131,14 @@ def luminance_of(light: Any) -> NDArray[np.float32]:
     """Return (rows, columns) luminance of (rows, columns, 3) linear light; several times faster than numpy's."""
     luminance: Any = cv2.transform(np.asarray(light, np.float32), LUMA[None].astype(np.float32))
     return luminance  # type: ignore[no-any-return]
+
+
+def split(image: Any) -> list[Any]:
+    """Return the channels of (rows, columns, n) values. Without room made for them, OpenCV's would be copied again."""
+    rows, columns, count = image.shape
+    channels = [np.empty((rows, columns), image.dtype) for _ in range(count)]
+    cv2.split(image, channels)
+    return channels
 
 
 def brightest(values: Any) -> Any:

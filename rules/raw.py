@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest
+from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest, split
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.frame import Plane, Sensor
 from lampblack.rules.grain import Grain, Noise
@@ -201,11 +201,11 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
         for c in range(3)
     ]
     noise = beside(partial(_noise, sensor, whites, any_full))
-    clipped = beside(lambda: _shares([_either(flags)[on_cells] for flags in (*of_channel, [any_full])], size))
+    clipped = beside(partial(_shares, [*of_channel, [any_full]], size, side))
     light = _by_channel(sensor, points)
     level = beside(lambda: _levels(_highest(sensor, points, light), any_full[some]))
-    developed = _developed(sensor, _cut_at_white(sensor, light) if cv2.countNonZero(any_full) else light)
-    red, green, blue = cv2.split(developed)
+    shown = _cut_at_white(sensor, light) if cv2.countNonZero(any_full) else light
+    red, green, blue = split(_developed(sensor, shown))
     top: Any = _code_of(cv2.max(cv2.max(red, green), blue))
     least: Any = cv2.min(cv2.min(red, green), blue)
     shares, told = clipped(), noise()
@@ -264,21 +264,21 @@ def _any_full(full: Sequence[NDArray[np.uint8]], period: tuple[int, int]) -> NDA
     return shares
 
 
-def _shares(flagged: list[NDArray[np.uint8]], size: tuple[int, int]) -> list[Grid]:
+def _shares(flagged: list[Sequence[NDArray[np.uint8]]], size: tuple[int, int], side: int) -> list[Grid]:
     """
-    Return the shares of each cell's points that are flagged, each way; the last holds what is flagged in any.
+    Return the shares of each cell's points that are flagged, each way; the last is flagged where any other is.
 
-    Where nothing is, around all that is, nobody needs to look.
+    Nobody needs to look beyond the rows and columns of those.
     """
-    side = len(flagged[-1]) // size[1]
-    left, top, wide, high = cv2.boundingRect(flagged[-1])
+    left, top, wide, high = cv2.boundingRect(flagged[-1][0][: size[1] * side, : size[0] * side])
     cells = slice(top // side, -(-(top + high) // side)), slice(left // side, -(-(left + wide) // side))
-    points = tuple(slice(part.start * side, part.stop * side) for part in cells)
+    rows, columns = (slice(part.start * side, part.stop * side) for part in cells)
     shares: list[Grid] = [np.zeros((size[1], size[0]), np.float32) for _ in flagged]
     for share, flags in zip(shares, flagged, strict=True):
         few = share[cells]
         if few.size:
-            few[...] = _shrunk(flags[points], (few.shape[1], few.shape[0])).astype(np.float32) / np.float32(255)
+            either = _either([each[rows, columns] for each in flags])
+            few[...] = _shrunk(either, (few.shape[1], few.shape[0])).astype(np.float32) / np.float32(255)
     return shares
 
 

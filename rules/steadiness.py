@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.distribution import percentile
 from lampblack.rules.figures import percent
 from lampblack.rules.frame import Picture, Plane, Sensor
 from lampblack.rules.optics import AIRY, airy_um
@@ -467,7 +468,7 @@ def _noise_of(calm: Any) -> float:
     """Return what noise alone makes of the difference of neighbours, squared: that of the patch's plainest parts."""
     square = np.square(calm[:, _LAGS[0] :] - calm[:, : -_LAGS[0]])[:, : (_TILE - _LAGS[0]) // 8 * 8]
     blocks = square[: _TILE // 8 * 8].reshape(_TILE // 8, 8, -1, 8).mean(axis=(1, 3))
-    return float(np.percentile(blocks, 10)) * _PLAINEST
+    return percentile(blocks.ravel(), 10) * _PLAINEST
 
 
 _PLAINEST = 1.55
