@@ -73,7 +73,9 @@ class Room:
 
 def decode_file(path: bytes, thresholds: Thresholds, room: Room | None = None, beside: Beside = when_asked) -> Decoded:
     """
-    Read a frame from disk; room: where a JPEG's pixels are put; beside: how what needs nothing of what comes next is begun.
+    Read a frame from disk.
+
+    room: where a JPEG's pixels are put. beside: how to begin what needs nothing of what comes next.
 
     Raises:
         FrameRefusedError: not a regular file, unreadable, unfinished, damaged, too large, or of a kind that

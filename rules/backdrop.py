@@ -20,7 +20,7 @@ import numpy as np
 
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
-from lampblack.rules.edges import coded_of, edges_of, shadow_edges, sharpness_of, step_of, steps_of
+from lampblack.rules.edges import coded_of, edges_of, shadow_edges, sharpness_of, step_of, steps_of, without_tint
 from lampblack.rules.holes import (
     LEAST_PIECE,
     carried_on,
@@ -88,10 +88,10 @@ def find_backdrop(
         search = replace(search, telling_code=search.telling_code_raw)
     coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
     fine = steps_of(coded)
-    sharpness = beside(partial(sharpness_of, coded, fine, search))
+    alike, sharp = beside(partial(without_tint, coded, fine, search)), beside(partial(sharpness_of, coded, fine))
     step = step_of(fine, coded, noise, search)
     edges = edges_of(step, clipped, search)
-    reach = _reached(edges & ~shadow_edges(edges, *sharpness(), search), coded, search)
+    reach = _reached(edges & ~shadow_edges(edges, alike(), sharp(), search), coded, search)
     if reach is None:
         return None
     reached, intruder, other = reach

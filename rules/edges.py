@@ -97,23 +97,25 @@ def edges_of(step: Grid, clipped: Mask | None, search: BackdropSearch) -> Mask:
     return edges | _straight_on(edges, search)
 
 
-def sharpness_of(coded: Grid, fine: Grid, search: BackdropSearch) -> tuple[Grid, Mask]:
-    """
-    Return how sharp each step is, and where steps are as large in all channels. fine: see `steps_of`.
-
-    Sharp is a step that is much less in a picture smoothed over three cells.
-    """
+def sharpness_of(coded: Grid, fine: Grid) -> Grid:
+    """Return how many times as steep each step is as in a picture smoothed over three cells. fine: see `steps_of`."""
     smooth = steps_of(np.asarray(cv2.GaussianBlur(coded, (0, 0), _SMOOTHED), np.float32))
     around = cv2.dilate(brightest(smooth), np.ones((3, 3), np.uint8))
-    sharp = brightest(fine) / np.maximum(around, np.float32(1e-6))
+    sharp: Grid = brightest(fine) / np.maximum(around, np.float32(1e-6))
+    return sharp
+
+
+def without_tint(coded: Grid, fine: Grid, search: BackdropSearch) -> Mask:
+    """Return where a step takes about the same share of each channel."""
     shares = fine / np.maximum(cv2.GaussianBlur(coded, (0, 0), 1), np.float32(_DARKEST_TO_TELL))
     most = brightest(shares)
-    return sharp, most - darkest(shares) < search.shadow_tint * most
+    alike: Mask = most - darkest(shares) < search.shadow_tint * most
+    return alike
 
 
-def shadow_edges(edges: Mask, sharp: Grid, alike: Mask, search: BackdropSearch) -> Mask:
+def shadow_edges(edges: Mask, alike: Mask, sharp: Grid, search: BackdropSearch) -> Mask:
     """
-    Return the edges that are a shadow's: soft, and of no colour of their own. sharp, alike: see `sharpness_of`.
+    Return the edges that are a shadow's: soft, and of no colour of their own (see `sharpness_of`, `without_tint`).
 
     A thing's outline is as sharp as the lens draws it; a shadow's grows soft with its distance, and dims all channels
     alike. Near sharp ones nothing is taken away: where a shadow runs up to a thing it would open its outline.

@@ -205,15 +205,17 @@ def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np
     every = (slice(None, None, 3), slice(None, None, 3))
     here, there = (np.log2(np.maximum(brightest(grid[every]), np.float32(1e-4))) for grid in (one, other))
     sound, known = sound[every], known[every]
+    here, there, known = here[sound], there[sound], known[sound]
     at = np.digitize(here, _LEVELS)
-    apart = there - here
+    order = np.argsort(at, kind="stable")
+    here, apart, known = here[order], (there - here)[order], known[order]
+    bounds = np.searchsorted(at[order], np.arange(1, len(_LEVELS) + 1))
     levels, moves = [], []
-    for level in range(1, len(_LEVELS)):
-        cells = sound & (at == level)
+    for first, last in zip(bounds[:-1], bounds[1:], strict=True):
         # Where part of a level clips in the other, the rest of it is the part that noise made darker.
-        if np.count_nonzero(cells) >= _LEAST_CELLS and known[cells].mean() > 0.95:
-            levels.append(float(here[cells].mean()))
-            moves.append(middle(apart[cells]))
+        if last - first >= _LEAST_CELLS and known[first:last].mean() > 0.95:
+            levels.append(float(here[first:last].mean()))
+            moves.append(middle(apart[first:last]))
     if not levels:
         return one
     bent = np.maximum.accumulate(np.clip(moves, -_MOST_BENT, _MOST_BENT) + levels) - levels
