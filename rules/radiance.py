@@ -11,6 +11,7 @@ other, a stop apart or more. Each has a light of its own here; neither is merged
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -211,7 +212,7 @@ def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np
     here, apart, known = here[order], (there - here)[order], known[order]
     bounds = np.searchsorted(at[order], np.arange(1, len(_LEVELS) + 1))
     levels, moves = [], []
-    for first, last in zip(bounds[:-1], bounds[1:], strict=True):
+    for first, last in pairwise(bounds):
         # Where part of a level clips in the other, the rest of it is the part that noise made darker.
         if last - first >= _LEAST_CELLS and known[first:last].mean() > 0.95:
             levels.append(float(here[first:last].mean()))
