@@ -20,6 +20,7 @@ import numpy as np
 
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
+from lampblack.rules.distribution import percentiles
 from lampblack.rules.edges import coded_of, edges_of, shadow_edges, sharpness_of, step_of, steps_of, without_tint
 from lampblack.rules.holes import (
     LEAST_PIECE,
@@ -101,7 +102,7 @@ def find_backdrop(
     off, a_code = off_backdrop(light, plain, within, beside), per_code()
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
-    holes, plain_holes = holes_in(settled, coded, step, search)
+    holes, plain_holes = holes_in(settled, coded, step, search, beside)
     patches = lit_patches(light, settled | holes, search) & ~(intruder | other)
     coarse = settled | holes | patches
     plain = (plain & settled) | plain_holes | patches
@@ -217,8 +218,8 @@ def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: Back
 
 def _spread(coded: Grid, behind: Grid) -> float:
     """Return over how many stops (n, 3) codes spread against the backdrop carried on there, less a tenth each way."""
-    low, high = np.percentile(stops_over(brightest(coded), brightest(behind)), [10, 90])
-    return float(high - low)
+    low, high = percentiles(stops_over(brightest(coded), brightest(behind)), (10, 90))
+    return high - low
 
 
 def _is_all_but_closed(room: Mask, reached: Mask, wide: int) -> bool:

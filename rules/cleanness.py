@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Mask
 from lampblack.rules.cells import pieces_of
-from lampblack.rules.distribution import Distribution, middle, percentile
+from lampblack.rules.distribution import Distribution, middle, percentile, percentiles
 from lampblack.rules.look import Look, Part
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
@@ -180,7 +180,7 @@ def _largest(mask: Mask) -> int:
 def _evenness(level: NDArray[np.float32]) -> float:
     """Return the 95th over the 5th percentile of the cells' light, in stops; darkest light taken as half a code."""
     least = light_of_code(0.5)
-    low, high = np.maximum(np.percentile(level, [5, 95]), least)
+    low, high = (max(light, least) for light in percentiles(level, (5, 95)))
     return float(np.log2(high / low))
 
 

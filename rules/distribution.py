@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -27,15 +28,26 @@ def middle(values: NDArray[Any]) -> float:
 
 def percentile(values: NDArray[Any], percent: float) -> float:
     """Return a percentile, between two values where it lies there, as numpy's own; likewise."""
+    before, after, part = _about(values, percent)
+    away = after - before
+    return float(before + away * part if part < 0.5 else after - away * (1 - part))
+
+
+def percentiles(values: NDArray[Any], percents: Sequence[float]) -> list[float]:
+    """Return several: of those numpy says in double precision where between two values they lie."""
+    found = []
+    for before, after, part in (_about(values, percent) for percent in percents):
+        away = float(after - before)
+        found.append(float(before) + away * part if part < 0.5 else float(after) - away * (1 - part))
+    return found
+
+
+def _about(values: NDArray[Any], percent: float) -> tuple[Any, Any, float]:
+    """Return the values on both sides of a percentile, and how far from the one to the other it lies, 0 to 1."""
     place = (len(values) - 1) * (percent / 100)
     first, part = int(place), place % 1
     parted = np.partition(values, first)
-    before = parted[first]
-    if not part:
-        return float(before)
-    after = parted[first + 1 :].min()
-    away = after - before
-    return float(before + away * part if part < 0.5 else after - away * (1 - part))
+    return parted[first], parted[first + 1 :].min() if part else parted[first], part
 
 
 def bin_of(light: float, edges: NDArray[np.float64]) -> float:

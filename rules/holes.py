@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.outline import Grid, Mask, dilated, eroded
@@ -29,7 +31,9 @@ def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArr
     return off
 
 
-def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> tuple[Mask, Mask]:
+def holes_in(
+    backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch, beside: Beside = when_asked
+) -> tuple[Mask, Mask]:
     """
     Return pieces of backdrop cut off by the subject (through a handle, under a beam), and what in them surely is plain.
 
@@ -42,6 +46,7 @@ def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) ->
         return found, found
     near = max(4, round(search.near_share * max(backdrop.shape)))
     behind = carried_on(coded, backdrop)
+    nearer = beside(partial(_within, coded, behind, search.hole_same_stops))
     alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
     for piece in _pieces(alike, LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
@@ -49,7 +54,7 @@ def holes_in(backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) ->
         alike_there = enclosed.mean() > _ENCLOSED and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
         if alike_there and _is_cut_off(piece, backdrop, search) and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
-    same = _same_light(backdrop | found, coded, behind, step, search)
+    same = _same_light(nearer() & ~(backdrop | found), backdrop | found, coded, behind, step, search)
     return found | same, eroded(found, 1) | same
 
 
@@ -63,15 +68,16 @@ _ENCLOSED = 0.7  # of an outline
 _NEAR = 0.4  # of the stops allowed
 
 
-def _same_light(backdrop: Mask, coded: Grid, behind: Grid, step: Grid, search: BackdropSearch) -> Mask:
+def _same_light(alike: Mask, backdrop: Mask, coded: Grid, behind: Grid, step: Grid, search: BackdropSearch) -> Mask:
     """
     Return pieces that have the backdrop's very light throughout and an edge all round, plain or not.
+
+    alike: all but the backdrop that has its light as nearly as `search.hole_same_stops` says.
 
     Gaps a few cells wide between twigs or wires are steep all over, for what is beside them, but most of each has the
     backdrop's light. Shading on its way past that light lies anywhere within the stops allowed, half of them off on
     the mean.
     """
-    alike = ~backdrop & _within(coded, behind, search.hole_same_stops)
     alike = cv2.morphologyEx(alike.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
     labels, areas = pieces_of(alike, connectivity=4)
     large = areas >= LEAST_PIECE * alike.size

@@ -21,7 +21,7 @@ from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, reduce, single
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
-from lampblack.rules.distribution import CODE_EDGES, bin_of, middle
+from lampblack.rules.distribution import CODE_EDGES, bin_of, middle, percentiles
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
 from lampblack.rules.given import NOTHING_GIVEN, Given, corrected
 from lampblack.rules.glints import Heights, fine_bins
@@ -142,8 +142,8 @@ class Look:
     @cached_property
     def span(self) -> tuple[float, float]:
         """Return from which light to which all cells lie, but for one in a thousand at either end."""
-        low, high = np.percentile(np.sort(self.bright, axis=None), [0.1, 99.9])
-        return float(low), float(high)
+        low, high = percentiles(self.bright.ravel(), (0.1, 99.9))
+        return low, high
 
     @property
     def backdrop(self) -> Mask:

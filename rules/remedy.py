@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cautions import MOVING
 from lampblack.rules.cleanness import Cleanness, Side, side_of
-from lampblack.rules.distribution import percentile
+from lampblack.rules.distribution import percentiles
 from lampblack.rules.figures import stops_long
 from lampblack.rules.look import Look, Part
 from lampblack.rules.response import PRIOR, Response
@@ -90,7 +90,7 @@ def _over_plain(look: Look, response: Response) -> float:
     level = look.bright[look.parts == Part.BACKDROP].astype(np.float64)
     if not level.size:
         return 0.0
-    low, high = _light(np.array([percentile(level, percent) for percent in (5, 99)]), look, response)
+    low, high = _light(np.array(percentiles(level, (5, 99))), look, response)
     return max(0.0, float(np.log2(max(high, 1e-7) / max(low, light_of_code(0.5)))))
 
 

@@ -21,7 +21,7 @@ from lampblack.mock_camera.body import Settings
 from lampblack.mock_camera.studio import Studio
 from lampblack.rules.beside import Beside, each, when_asked
 from lampblack.rules.cells import half, single
-from lampblack.rules.distribution import middle, percentile
+from lampblack.rules.distribution import middle, percentile, percentiles
 from lampblack.rules.frame import Picture
 from lampblack.rules.look import look
 from lampblack.rules.shoot import judge, new_setup
@@ -139,6 +139,7 @@ def test_the_middle_is_the_median_and_percentiles_are_numpys() -> None:
             assert middle(values) == float(np.median(values))
             for percent in (0, 30, 90, 95.5, 100):
                 assert percentile(values, percent) == float(np.percentile(values, percent))
+            assert percentiles(values, (5, 30, 99.9)) == np.percentile(values, [5, 30, 99.9]).tolist()
 
 
 def test_halves_are_rounded_as_numpy_rounds_them() -> None:
