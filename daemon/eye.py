@@ -307,11 +307,12 @@ def _undisturbed() -> Iterator[None]:
             signal.raise_signal(signal.SIGINT)
 
 
-_KEPT = {-3: 32 << 20, -1: 1 << 30, -2: 64 << 20, -8: 1}
+_KEPT = {-4: 0, -1: 1 << 30, -2: 64 << 20, -8: 1}
 """
-What glibc is told (mallopt(3)): M_MMAP_THRESHOLD, M_TRIM_THRESHOLD, M_TOP_PAD in bytes, M_ARENA_MAX.
+What glibc is told (mallopt(3)): M_MMAP_MAX, M_TRIM_THRESHOLD and M_TOP_PAD in bytes, M_ARENA_MAX.
 
-Grids of a few megabytes come and go by the hundred; had anew from the kernel each time, they take a seventh longer.
+Grids of a few megabytes come and go by the hundred; had anew from the kernel each time, they take a seventh longer. So
+do files of raw samples, which no threshold that glibc takes is large enough for: nothing is mapped by itself.
 """
 
 
