@@ -331,7 +331,7 @@ def _work(pipe: Connection, thresholds: Thresholds, threads: int | None = None, 
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is the service's to answer
     with contextlib.suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_LIMIT, _MEMORY_LIMIT))
-    post, means = _Post(pipe, shelf), Means(Room(), when_asked if threads == 1 else _a_thread())
+    post, means = _Post(pipe, shelf), Means(Room(), when_asked if threads == 1 else a_thread())
     try:
         while True:
             job: _Job | _ShowJob = post.recv()
@@ -362,7 +362,7 @@ class Means:
     beside: Beside = when_asked
 
 
-def _a_thread() -> Beside:
+def a_thread() -> Beside:
     """
     Return what begins work on a thread of its own. Images are worked on by libraries that let others run.
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
+import threading
+import time
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,7 @@ from scenes import vessel
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.decode import Room, decode_file
-from lampblack.daemon.eye import Eye, Seen, see_here
+from lampblack.daemon.eye import Eye, Seen, a_thread, see_here
 from lampblack.daemon.refusal import Refused
 from lampblack.mock_camera.body import Settings
 from lampblack.mock_camera.studio import Studio
@@ -30,9 +30,8 @@ THRESHOLDS = load_thresholds()
 
 
 @pytest.fixture
-def beside() -> Iterator[Beside]:
-    with ThreadPoolExecutor(1) as thread:
-        yield lambda work: thread.submit(work).result
+def beside() -> Beside:
+    return a_thread()
 
 
 def test_each_part_is_done_once_and_in_order(beside: Beside) -> None:
@@ -51,6 +50,48 @@ def test_work_is_done_once_however_often_it_is_asked_for() -> None:
     done: list[int] = []
     result = when_asked(lambda: done.append(1))
     assert (result(), result(), done) == (None, None, [1])
+
+
+def test_who_asks_does_what_nobody_has_begun(beside: Beside) -> None:
+    begun, go_on = threading.Event(), threading.Event()
+    busy = beside(lambda: (begun.set(), go_on.wait(10)))
+    assert begun.wait(10)
+    here = beside(threading.current_thread)
+    assert here() is threading.current_thread()
+    go_on.set()
+    assert busy() == (None, True)
+    assert here() is threading.current_thread()
+
+
+def test_what_goes_wrong_aside_comes_to_who_asks(beside: Beside) -> None:
+    tried = threading.Event()
+
+    def wrong() -> None:
+        tried.set()
+        raise ValueError("wrong")
+
+    result = beside(wrong)
+    assert tried.wait(10)
+    with pytest.raises(ValueError, match="wrong"):
+        result()
+    assert beside(lambda: 1)() == 1
+
+
+def test_nobody_is_left_at_work_on_what_is_let_go_of(beside: Beside) -> None:
+    """One of the parts goes wrong here while another is under way aside."""
+    aside, ended = threading.Event(), threading.Event()
+
+    def work(here: threading.Thread) -> None:
+        if threading.current_thread() is here:
+            assert aside.wait(10)
+            raise ValueError("wrong")
+        aside.set()
+        time.sleep(0.05)
+        ended.set()
+
+    with pytest.raises(ValueError, match="wrong"):
+        each(work, [threading.current_thread()] * 2, beside)
+    assert ended.is_set()
 
 
 def shifted(picture: Picture, by: int) -> Picture:
