@@ -117,6 +117,14 @@ class _Shelf:
         with open(self._handle, "rb", closefd=False) as file:
             return pickle.load(file)  # noqa: S301 - as a pipe would
 
+    def make_ready(self) -> None:
+        """
+        Have memory from the kernel for as much as was laid there last, while there is nothing to take.
+
+        Given back at once it stays with the process (`keep_memory`), and what is taken next need not wait for it.
+        """
+        bytearray(os.fstat(self._handle).st_size)
+
     def close(self) -> None:
         """Let go of it."""
         os.close(self._handle)
@@ -254,6 +262,8 @@ class Eye:
             self._post.send(job)
             if isinstance(job, _Job):
                 self._post.lay(known)
+                if self._shelf is not None:
+                    self._shelf.make_ready()
             if self.pipe.poll(timeout_s):
                 answer: Seen | Shown | Refused = self._post.recv()
                 return answer
