@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 from PIL import Image, TiffImagePlugin
 from scenes import vessel
+from studio_frames import photographed
 from watching import overtagged_dng
 
-from lampblack.mock_camera.body import Settings
-from lampblack.mock_camera.studio import Studio
 from lampblack.rules.exposure import LADDER
 
 
@@ -55,8 +54,7 @@ def test_a_bracket_is_one_setup(tmp_path: Path) -> None:
 def test_one_raw_with_its_jpeg_teaches_the_tone_response_and_later_jpegs_are_read_by_it(tmp_path: Path) -> None:
     files = []
     for number, f_number in enumerate((5.6, 8.0), start=1):
-        settings = Settings(f_number, 1 / 64, "1/60", 200, "tungsten", ("jpeg", "dng"), "2026-03-02T10:00:00.00")
-        for ending, data in Studio.load("black").photograph(settings, number, megapixels=0.5).files:
+        for ending, data in photographed(f_number, number, formats=("jpeg", "dng")):
             if number == 1 or ending == "JPG":
                 files.append(tmp_path / f"bowl-{number}.{ending}")
                 files[-1].write_bytes(data)

@@ -17,13 +17,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from studio_frames import photographed
 from watching import DEADLINE_S, Watching, journal_rows, jpeg, overtagged_dng, run, watching
 
 from lampblack.daemon.client import Client
 from lampblack.daemon.premises import watchdog_s
 from lampblack.mock_camera.body import FORMATS, Body, Card, Exposed, Settings
 from lampblack.mock_camera.server import Server
-from lampblack.mock_camera.studio import Studio
 
 
 @pytest.fixture
@@ -156,13 +156,14 @@ def test_a_raw_file_and_its_jpeg_are_one_frame(impatient: Watching) -> None:
     assert [bytes(path) for (path,) in partners] == [b"jpeg-first.dng", b"raw-first.NEF"]
 
 
+def both_files() -> tuple[tuple[str, bytes], ...]:
+    return photographed(7.1, megapixels=0.3, formats=("jpeg", "dng"))
+
+
 @pytest.mark.parametrize("first", ["jpeg", pytest.param("raw", marks=pytest.mark.slow)])
 def test_a_half_that_comes_late_joins_its_frame(folder: Path, first: str) -> None:
     """The verdict is said again, from the raw's own samples; the frames after it keep theirs in order."""
-    exposed = Studio.load("black").photograph(
-        Settings(7.1, 1 / 64, "1/60", 200, "tungsten", ("jpeg", "dng"), "2026-03-02T10:00:00.00"), 1, megapixels=0.3
-    )
-    halves = {"raw" if ending == "DNG" else "jpeg": (f"bowl.{ending}", data) for ending, data in exposed.files}
+    halves = {"raw" if ending == "DNG" else "jpeg": (f"bowl.{ending}", data) for ending, data in both_files()}
     last = "raw" if first == "jpeg" else "jpeg"
     with watching(folder, impatient=True) as service:
         (folder / halves[first][0]).write_bytes(halves[first][1])
@@ -192,10 +193,7 @@ def test_a_half_that_comes_late_joins_its_frame(folder: Path, first: str) -> Non
 
 def test_a_raw_that_comes_when_many_frames_have_gone_by_is_judged_all_the_same(folder: Path) -> None:
     """More frames than can be judged again in a row: it is judged by itself, and keeps its number and its place."""
-    exposed = Studio.load("black").photograph(
-        Settings(7.1, 1 / 64, "1/60", 200, "tungsten", ("jpeg", "dng"), "2026-03-02T10:00:00.00"), 1, megapixels=0.3
-    )
-    halves = dict(exposed.files)
+    halves = dict(both_files())
     with watching(folder, impatient=True) as service:
         (folder / "bowl.JPG").write_bytes(halves["JPG"])
         service.until(lambda: "bowl.JPG" in service.files)

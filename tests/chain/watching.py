@@ -18,10 +18,9 @@ from typing import Any
 
 import numpy as np
 from PIL import Image, TiffImagePlugin
+from studio_frames import dng
 
 from lampblack.daemon.client import Client, NoServiceError
-from lampblack.mock_camera.body import Settings
-from lampblack.mock_camera.studio import Studio
 
 Json = dict[str, Any]
 DEADLINE_S = 40.0
@@ -190,8 +189,7 @@ def run(*words: str, deadline_s: float = DEADLINE_S, cwd: Path | None = None) ->
 
 def overtagged_dng(f_number: float, number: int = 1, over: float = 1.08) -> bytes:
     """Return a raw frame of the mock studio whose file tags white so much over where its samples end."""
-    shot = Settings(f_number, 1 / 64, "1/60", 200, "tungsten", ("dng",), "2026-03-02T10:00:00.00")
-    data = Studio.load("black").photograph(shot, number, 1).files[0][1]
+    data = dng(f_number, number)
     for order in "<>":
         found = struct.pack(f"{order}HHLL", 50717, 4, 1, 16_383)  # DNG 1.4: WhiteLevel, one LONG
         if found in data:

@@ -8,12 +8,11 @@ from statistics import NormalDist
 import numpy as np
 import pytest
 import rawpy
+import studio_frames
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.decode import read_raw
 from lampblack.daemon.refusal import FrameRefusedError
-from lampblack.mock_camera.body import Settings
-from lampblack.mock_camera.studio import Studio
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.frame import Plane, Sensor, Shot
 from lampblack.rules.look import look
@@ -175,21 +174,8 @@ def test_a_grey_card_at_its_place_is_mid_grey() -> None:
     assert flat.mid_light == pytest.approx(0.18, rel=0.01)
 
 
-SHOT = Settings(
-    f_number=5.0,
-    shutter_s=1 / 64,
-    shutter="1/60",
-    iso=200,
-    white_balance="tungsten",
-    formats=("dng",),
-    taken_at="2026-03-02T10:00:00.00",
-)
-
-
 def dng(f_number: float, number: int = 1) -> bytes:
-    from dataclasses import replace
-
-    return Studio.load("black").photograph(replace(SHOT, f_number=f_number), number, 2).files[0][1]
+    return studio_frames.dng(f_number, number, 2)
 
 
 def blocks(data: bytes, path) -> float:
