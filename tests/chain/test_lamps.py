@@ -9,13 +9,13 @@ from typing import Any
 
 import pytest
 from mocking import run_now, tethered
-from watching import overtagged_dng, run, watching
+from watching import overtagged_dng, run, run_here, watching
 
 LAMPS = ("key", "fill", "rim")
 
 
 def say(folder: Path, *words: str) -> Any:
-    done = run(*words[:1], str(folder), *words[1:], "--json")
+    done = run_here(*words[:1], str(folder), *words[1:], "--json")
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
 
@@ -92,7 +92,7 @@ def test_lamps_and_circuits_without_a_service(folder: Path) -> None:
     say(folder, "lamp", "--remove", "fill")
     assert [lamp["name"] for lamp in say(folder, "lamp")["lamps"]] == ["key"]
     for wrong in (("lamp", "--remove", "fill"), ("lamp", "key", "--frame", "7"), ("lamp", "x", "--kind", "candle")):
-        done = run(*wrong[:1], str(folder), *wrong[1:])
+        done = run_here(*wrong[:1], str(folder), *wrong[1:])
         assert (done.returncode, done.stderr.count("\n")) == (1, 1), done.stderr
     for words in (("balance", "--folder", str(folder)), ("match", "--folder", str(folder))):
         done = run(*words)

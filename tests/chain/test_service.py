@@ -18,7 +18,7 @@ from pathlib import Path
 
 import pytest
 from studio_frames import photographed
-from watching import DEADLINE_S, Watching, journal_rows, jpeg, overtagged_dng, run, watching
+from watching import DEADLINE_S, Watching, journal_rows, jpeg, overtagged_dng, run, run_here, watching
 
 from lampblack.daemon.client import Client
 from lampblack.daemon.premises import watchdog_s
@@ -754,14 +754,14 @@ def test_readings_are_logged_compared_and_aimed_at(folder: Path) -> None:
         (folder / "2.jpg").write_bytes(jpeg(2))
         service.until(lambda: service.files == ["1.jpg", "2.jpg"])
         assert service.ask("slate", name="closer")["ok"]
-        assert run("reading", str(folder), "--json").returncode == 0
+        assert run_here("reading", str(folder), "--json").returncode == 0
         assert service.ask("reading")["readings"] == [], "another setup, other light"
-    done = run("reading", str(folder), "key=ev12", "--meter", "old one")
+    done = run_here("reading", str(folder), "key=ev12", "--meter", "old one")
     assert done.returncode == 0, "no service is needed"
     assert "key: EV 12.0 at ISO 100" in done.stdout
-    assert run("reading", str(folder), "--remove", "key").returncode == 0
-    assert run("reading", str(folder), "--remove", "key").returncode == 1
-    assert run("reading", str(folder), "key=16x").returncode == 1
+    assert run_here("reading", str(folder), "--remove", "key").returncode == 0
+    assert run_here("reading", str(folder), "--remove", "key").returncode == 1
+    assert run_here("reading", str(folder), "key=16x").returncode == 1
 
 
 def test_a_region_and_a_plate_are_said_kept_and_used_at_once(folder: Path) -> None:
@@ -776,39 +776,39 @@ def test_a_region_and_a_plate_are_said_kept_and_used_at_once(folder: Path) -> No
         assert run("region", str(folder), "subject=0,0,0.5,0.5").returncode == 0
         service.until(lambda: area(service) < found - 0.1)
         assert service.of_kind("frame")[-1]["again"]
-        assert run("region", str(folder), "--remove", "subject=0,0,.50,.5").returncode == 0, "written otherwise"
+        assert run_here("region", str(folder), "--remove", "subject=0,0,.50,.5").returncode == 0, "written otherwise"
         service.until(lambda: area(service) == found)
-        assert run("region", str(folder), "--remove", "subject=0,0,0.5,0.5").returncode == 1
+        assert run_here("region", str(folder), "--remove", "subject=0,0,0.5,0.5").returncode == 1
         triangle = "subject=0.05,0.05/0.5,0.05/0.05,0.45"
-        assert run("region", str(folder), triangle).returncode == 0, "by its corners, no quotes needed"
+        assert run_here("region", str(folder), triangle).returncode == 0, "by its corners, no quotes needed"
         service.until(lambda: abs(found - area(service) - 0.09) < 0.02)
-        assert run("region", str(folder), "subject=.05,.05/.5,.05/.05,.45").returncode == 0, "the same once more"
-        assert json.loads(run("region", str(folder), "--json").stdout)["regions"] == [triangle]
-        assert run("region", str(folder)).stdout == f"{triangle}\n"
-        crossed = run("region", str(folder), "subject=0.1,0.1/0.9,0.9/0.9,0.1/0.1,0.9")
+        assert run_here("region", str(folder), "subject=.05,.05/.5,.05/.05,.45").returncode == 0, "the same once more"
+        assert json.loads(run_here("region", str(folder), "--json").stdout)["regions"] == [triangle]
+        assert run_here("region", str(folder)).stdout == f"{triangle}\n"
+        crossed = run_here("region", str(folder), "subject=0.1,0.1/0.9,0.9/0.9,0.1/0.1,0.9")
         assert (crossed.returncode, crossed.stdout) == (2, "")
         assert "crosses" in crossed.stderr.splitlines()[-1]
         said = service.ask("region", region="ignore=0.1,0.1/0.9,0.9/0.9,0.1/0.1,1.9")
         assert not said["ok"]
         assert "outside the picture" in said["text"]
         assert not service.ask("region", region="ignore=" + "0.1,0.1/" * 1000)["ok"]
-        assert run("region", str(folder), "--remove", triangle).returncode == 0
+        assert run_here("region", str(folder), "--remove", triangle).returncode == 0
         service.until(lambda: area(service) == found)
-        assert run("region", str(folder), "ignore=0.9,0,0.1,1").returncode == 0
-        assert run("region", str(folder), "ignore=0,0/0.1,0/0,0.3").returncode == 0
+        assert run_here("region", str(folder), "ignore=0.9,0,0.1,1").returncode == 0
+        assert run_here("region", str(folder), "ignore=0,0/0.1,0/0,0.3").returncode == 0
         assert run("plate", str(folder), "2").returncode == 1, "there is no such frame yet"
-        assert run("plate", str(folder), "1").returncode == 0
+        assert run_here("plate", str(folder), "1").returncode == 0
         (folder / "2.jpg").write_bytes(jpeg(2))
         service.until(lambda: service.files == ["1.jpg", "2.jpg"])
     with watching(folder):
-        assert json.loads(run("region", str(folder), "--json").stdout)["regions"] == [
+        assert json.loads(run_here("region", str(folder), "--json").stdout)["regions"] == [
             "ignore=0.9,0,0.1,1",
             "ignore=0,0/0.1,0/0,0.3",
         ]
-        assert json.loads(run("plate", str(folder), "--json").stdout)["plate"] == 1
-    assert run("plate", str(folder), "--remove").returncode == 0, "no service is needed"
-    assert json.loads(run("plate", str(folder), "--json").stdout)["plate"] is None
-    assert run("region", str(folder), "ignore=0.9,0,2,1").returncode == 2
+        assert json.loads(run_here("plate", str(folder), "--json").stdout)["plate"] == 1
+    assert run_here("plate", str(folder), "--remove").returncode == 0, "no service is needed"
+    assert json.loads(run_here("plate", str(folder), "--json").stdout)["plate"] is None
+    assert run_here("region", str(folder), "ignore=0.9,0,2,1").returncode == 2
 
 
 def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
@@ -823,19 +823,19 @@ def test_spots_are_named_aimed_at_and_kept(folder: Path) -> None:
         assert service.ask("aim", aim="spot:lip")["ok"]
         assert not service.ask("aim", aim="spot:nose")["ok"]
         service.until(lambda: "lip" in service.of_kind("frame")[-1]["verdict"]["next"]["why"])
-        assert run("spot", str(folder), "--remove", "nose").returncode == 1
+        assert run_here("spot", str(folder), "--remove", "nose").returncode == 1
     with watching(folder):
-        done = run("spot", str(folder), "--json")
+        done = run_here("spot", str(folder), "--json")
         assert json.loads(done.stdout)["spots"] == ["lip=0.5,0.4,0.02@1"]
-        assert run("spot", str(folder), "--remove", "lip").returncode == 0
-        assert json.loads(run("spot", str(folder), "--json").stdout)["spots"] == []
-    assert run("spot", str(folder), "handle=0.7,0.5@-1").returncode == 0, "no service is needed"
-    assert run("spot", str(folder), "--remove", "lip").returncode == 1
+        assert run_here("spot", str(folder), "--remove", "lip").returncode == 0
+        assert json.loads(run_here("spot", str(folder), "--json").stdout)["spots"] == []
+    assert run_here("spot", str(folder), "handle=0.7,0.5@-1").returncode == 0, "no service is needed"
+    assert run_here("spot", str(folder), "--remove", "lip").returncode == 1
     with watching(folder) as service:
         service.until(lambda: service.files == ["1.jpg"])
         assert service.ask("spot")["spots"] == ["handle=0.7,0.5,0.02@-1"]
-    assert run("spot", str(folder / "none"), "lip=0.5,0.4").returncode == 1
-    assert run("spot", str(folder), "lip=5,0.4").returncode == 2
+    assert run_here("spot", str(folder / "none"), "lip=0.5,0.4").returncode == 1
+    assert run_here("spot", str(folder), "lip=5,0.4").returncode == 2
 
 
 def test_a_place_is_read_as_the_spot_named_there_would_be_and_nothing_is_kept(folder: Path) -> None:

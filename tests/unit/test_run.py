@@ -7,7 +7,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import pytest
 from scenes import vessel
+from sparing import first_quick
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import (
@@ -191,10 +193,11 @@ def ended_right(light: Light, wish: Wish, aim: str, taken: list[Setting]) -> boo
     return abs(off) <= 1 / 6 + 0.25 if aim == "even" else -0.25 <= off < 1 / 3 + 0.25
 
 
-def test_a_hundred_raw_runs_need_at_most_one_frame_more_than_perfect_knowledge_in_ninety_five() -> None:
+@pytest.mark.parametrize("runs", first_quick([25, 100]))
+def test_raw_runs_need_at_most_one_frame_more_than_perfect_knowledge_in_95_of_a_hundred(runs: int) -> None:
     """Random light, levels, dials, starts and aims; noise as sensors have it (EMVA 1288)."""
     late, wrong = [], []
-    for seed in range(100):
+    for seed in range(runs):
         rng = np.random.default_rng(1000 + seed)
         light, offer = lit(seed), offers(rng)
         wish, aim = [(Wish(), "even"), (Wish(), "hold-highlights"), (Wish("cover"), "even")][seed % 3]
@@ -205,5 +208,5 @@ def test_a_hundred_raw_runs_need_at_most_one_frame_more_than_perfect_knowledge_i
             wrong.append(told)
         if len(taken) > least + 1:
             late.append((least, *told))
-    assert len(late) <= 5, late
-    assert len(wrong) <= 2, wrong
+    assert len(late) <= 0.05 * runs, late
+    assert len(wrong) <= 0.02 * runs, wrong
