@@ -1,4 +1,4 @@
-"""`lampblack score` as scripts use it: a real process, files in, JSON lines out."""
+"""`lampblack score` as scripts use it: files in, JSON lines out; a real process, and the rest without its start."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import pytest
 from PIL import Image, TiffImagePlugin
 from scenes import vessel
 from studio_frames import photographed
-from watching import overtagged_dng
+from watching import overtagged_dng, run_here
 
 from lampblack.rules.exposure import LADDER
 
@@ -32,16 +32,22 @@ def write(path: Path, f_number: float, **how: float) -> Path:
     return path
 
 
-def score(*words: str | Path | bytes) -> tuple[int, list[dict], str]:
+def score_alone(*words: str | Path | bytes) -> tuple[int, list[dict], str]:
     command: list[str | bytes] = [sys.executable, "-m", "lampblack.daemon.cli", "score", "--json"]
     command += [os.fspath(word) for word in words]
     done = subprocess.run(command, capture_output=True, timeout=120)
     return done.returncode, [json.loads(line) for line in done.stdout.splitlines()], done.stderr.decode()
 
 
+def score(*words: str | Path) -> tuple[int, list[dict], str]:
+    """The same without a process of its own, whose start takes longer than a small frame."""
+    done = run_here("score", "--json", *map(str, words))
+    return done.returncode, [json.loads(line) for line in done.stdout.splitlines()], done.stderr
+
+
 def test_a_bracket_is_one_setup(tmp_path: Path) -> None:
     files = [write(tmp_path / f"{n}.jpg", f, spill=0.01) for n, f in enumerate((11, 5.6, 2.8))]
-    status, said, errors = score(*files)
+    status, said, errors = score_alone(*files)
     assert (status, errors) == (0, "")
     assert [s["frame"] for s in said] == [1, 2, 3]
     assert [s["exposure"]["f_number"] for s in said] == [11, 5.6, 2.8]
@@ -90,7 +96,7 @@ def test_what_cannot_be_read_is_an_object_with_error_and_the_rest_goes_on(tmp_pa
     (tmp_path / "empty.jpg").touch()
     hostile = os.fsencode(tmp_path) + b"/\x1b[31m\xff\nname.jpg"
     Path(os.fsdecode(hostile)).write_bytes(b"junk")
-    status, said, errors = score(
+    status, said, errors = score_alone(
         tmp_path / "cut.jpg", tmp_path / "text.jpg", tmp_path / "empty.jpg", hostile, good, tmp_path / "absent.jpg"
     )
     assert status == 1
@@ -209,6 +215,10 @@ def test_a_raw_beside_its_jpeg_is_the_same_frame(tmp_path: Path) -> None:
 )
 def test_wrong_usage_is_two(words: list[str]) -> None:
     assert score(*words)[0] == 2
+
+
+def test_wrong_usage_is_the_process_s_exit_status_too() -> None:
+    assert score_alone()[0] == 2
 
 
 def test_a_broken_settings_file_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
