@@ -61,6 +61,7 @@ def test_a_run_without_a_camera_says_so(folder: Path) -> None:
     assert "Nobody watches" in told[-1]["error"]
 
 
+@pytest.mark.slow
 def test_a_run_waits_out_a_camera_that_falls_asleep(folder: Path) -> None:
     with tethered(folder) as (mock, service):
         mock.do("sleep")
@@ -167,6 +168,7 @@ def test_a_halted_run_puts_the_aperture_back(folder: Path) -> None:
         service.until(lambda: camera(service)["f_number"] == before, 60)
 
 
+@pytest.mark.slow
 def test_a_mode_without_an_aperture_is_explained_in_a_line_and_waited_out(folder: Path) -> None:
     with tethered(folder) as (mock, service):
         mock.do("mode A")

@@ -138,6 +138,7 @@ def test_a_run_over_lamps_sees_each_switch_thrown_where_the_camera_shows_it(fold
     assert [lamp["name"] for lamp in json.loads(done.stdout)["lamps"]] == ["key", "rim"]
 
 
+@pytest.mark.slow
 def test_a_run_over_lamps_prompts_for_each_and_marks_it(folder: Path) -> None:
     with tethered(folder, options=("--no-view",)) as (mock, service):
 

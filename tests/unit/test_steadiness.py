@@ -132,7 +132,7 @@ def test_a_turn_is_told_from_a_shift(turn: float) -> None:
 
 
 @pytest.mark.parametrize("stops", [0.0, -2.0, -4.0, 1.0])
-@pytest.mark.parametrize("noise", [0.5, 2.0, 5.0])
+@pytest.mark.parametrize("noise", first_quick([2.0, 0.5, 5.0]))
 def test_a_still_picture_is_called_still(stops: float, noise: float) -> None:
     found = against(frame(stops=stops, noise=noise, seed=8))
     assert found.shift == pytest.approx((0, 0), abs=0.3)
