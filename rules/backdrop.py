@@ -20,7 +20,7 @@ import numpy as np
 
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
-from lampblack.rules.distribution import percentiles
+from lampblack.rules.distribution import middle, percentiles
 from lampblack.rules.edges import coded_of, edges_of, shadow_edges, sharpness_of, step_of, steps_of, without_tint
 from lampblack.rules.holes import (
     LEAST_PIECE,
@@ -109,10 +109,49 @@ def find_backdrop(
     if holes.any() or patches.any():
         off = off_backdrop(light, plain, within, beside)
     share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
+    if _is_out_of_reach(share, off, plain, within):
+        within = 2 * within
+        off = off_backdrop(light, plain, within, beside)
+        share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
     share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes)
     found = _without_specks(share >= 0.5)
     share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
-    return Found(share, intruder & ~found) if found.mean() >= search.least_share else None
+    if found.mean() < search.least_share:
+        return None
+    return Found(share, _with_its_rim(intruder & ~found, found))
+
+
+def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int) -> bool:
+    """
+    Say whether the line lies as far from the plain backdrop as it was looked for, or light is far from settled there.
+
+    An edge drawn softly on black grows out of it long before it has half of its light.
+    """
+    first, last = dilated(plain, reach - 2), dilated(plain, reach)
+    line = dilated(share >= _HALF, 1) & (share < _HALF)
+    if np.count_nonzero(line & ~first) > _FAR_LINE * np.count_nonzero(line):
+        return True
+    inner, outer = (
+        off[ring & (off > 0)] for ring in (first & ~dilated(plain, reach - 3), last & ~dilated(plain, reach - 1))
+    )
+    return bool(len(inner) and len(outer) and middle(outer) > _STILL_RISING * middle(inner))
+
+
+_HALF = np.float32(0.5)
+_FAR_LINE = 0.5
+_STILL_RISING = 2.0  # times, over two cells
+
+
+def _with_its_rim(intruder: Mask, backdrop: Mask) -> Mask:
+    """Return what intrudes with the strip between it and backdrop that its own soft edge leaves: no subject so thin."""
+    if not intruder.any():
+        return intruder
+    rest = ~backdrop & ~intruder
+    thin = rest & ~dilated(eroded(rest, _RIM), _RIM)
+    return intruder | (thin & dilated(intruder, 2 * _RIM))
+
+
+_RIM = 2  # cells
 
 
 def _gap(search: BackdropSearch, grid: Mask) -> int:
@@ -254,10 +293,26 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     # A table or a sitter touches the bottom and not the top; a stand or a card by the side often both. What touches but
     # the side is a card if it has backdrop along its outline, and part of the subject if it has more of that.
     low, high = bool(other[-3:].any()), bool(other[:3].any())
-    if low or high:
-        return "intruder" if high else "else"
+    if high or _stands_at_side(other):
+        return "intruder"
+    if low:
+        return "else"
     line = _outline(other)
     return "intruder" if np.count_nonzero(line & meeting) >= search.open_share * np.count_nonzero(line) else "else"
+
+
+def _stands_at_side(piece: Mask) -> bool:
+    """Say whether a piece stands along a side as a flag on a stand does: tall and narrow, at the border all the way."""
+    rows, columns = piece.shape
+    tall, wide = piece.any(axis=1), piece.any(axis=0)
+    at_border = max(piece[:, :3].any(axis=1).sum(), piece[:, -3:].any(axis=1).sum())
+    return bool(
+        tall.sum() >= _TALL * rows and wide.sum() <= _NARROW * columns and at_border >= _ALL_THE_WAY * tall.sum()
+    )
+
+
+_TALL, _NARROW = 0.5, 0.1  # of the frame's height and width
+_ALL_THE_WAY = 0.9
 
 
 def _outline(piece: Mask) -> Mask:

@@ -26,14 +26,15 @@ Light = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 
-def raw(light: Light, *, electrons: float, read: float, seed: int = 0) -> Look:
-    """Look at a colourless light, (400, 600), as a sensor of four points a cell files it."""
+def raw(light: Light, *, electrons: float, read: float, seed: int = 0, step: int = 1) -> Look:
+    """Look at a colourless light, (400, 600), as a sensor of four points a cell files it, rounded to so many levels."""
     rng = np.random.default_rng(seed)
     light = np.kron(light, np.ones((2, 2)))
     planes = []
     for channel in (0, 1, 1, 2):
         wells = np.minimum(rng.poisson(light * electrons) + read * rng.normal(size=light.shape), electrons)
-        samples = np.clip(np.rint(600 + wells * (15_000 / electrons)), 0, 16_383).astype(np.uint16)
+        levels = step * np.rint((600 + wells * (15_000 / electrons)) / step)
+        samples = np.clip(levels, 0, 16_383).astype(np.uint16)
         planes.append(Plane(samples, channel, 600, 15_600))
     height, width = light.shape
     return look(Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), np.ones(3), np.eye(3), SHOT), THRESHOLDS)
@@ -69,6 +70,27 @@ def test_noise_in_the_darkest_part_of_a_backdrop_is_no_edge(seed: int) -> None:
     spill = np.geomspace(0.02, 0.0006, WIDTH)[None, :]
     found = raw(np.where(shape > 0, 0.3 * shape + spill * (1 - shape), spill), electrons=3600, read=7, seed=seed)
     assert overlap(found, shape < 0.5) > 0.98
+
+
+@pytest.mark.parametrize("step", [10, 20])
+def test_a_dark_fall_of_light_filed_in_few_levels_has_no_steps(step: int) -> None:
+    """A backdrop of one to five levels of the sensor, whose noise is less than one of them."""
+    shape = disc(300, 200, 90)
+    fall = np.linspace(1.0, 5.0, HEIGHT)[:, None] * np.ones((1, WIDTH)) * step / 15_000
+    found = raw(np.where(shape > 0, 0.3 * shape + fall * (1 - shape), fall), electrons=60_000, read=12, step=step)
+    assert overlap(found, shape < 0.5) > 0.98
+
+
+@pytest.mark.parametrize("soft", [0.5, 0.9, 1.3, 1.8])
+@pytest.mark.parametrize("lights", [(0.5, 0.002), (0.5, 0.1), (0.2, 0.6)])
+def test_raw_puts_a_softly_drawn_line_where_it_is(soft: float, lights: tuple[float, float]) -> None:
+    """Blurred by up to two cells, it runs within a tenth of a cell of where half of each is, and no wider reach."""
+    inside, outside = lights
+    light = outside + (inside - outside) * cv2.GaussianBlur(disc(300.3, 200.7, 110), (0, 0), soft)
+    found = raw(light, electrons=60_000, read=3)
+    share = np.isin(found.points((4 * HEIGHT, 4 * WIDTH)), [Part.SUBJECT, Part.GLINT]).mean()
+    wide = np.sqrt(share * HEIGHT * WIDTH / np.pi)
+    assert wide == pytest.approx(110, abs=0.1)
 
 
 def test_in_the_darks_a_seventh_more_light_is_an_edge_to_raw() -> None:
@@ -113,6 +135,20 @@ def test_a_card_that_reaches_in_from_the_side_still_is() -> None:
     light[120:260, 540:] = 0.3
     found = jpeg(light)
     assert (found.parts == Part.INTRUDER)[130:250, 545:].mean() > 0.9
+
+
+@pytest.mark.parametrize("left", [False, True])
+def test_a_flag_on_a_stand_at_the_side_is_no_part_of_the_subject(left: bool) -> None:
+    """Tall and narrow, along the border down to its foot; a sitter whom side and bottom cut off is wide."""
+    light = 0.004 + 0.3 * disc(250, 220, 90)
+    light[40:, 555:] = 0.3
+    light = cv2.GaussianBlur(light, (0, 0), 0.8)
+    found = jpeg(light[:, ::-1] if left else light)
+    parts = found.parts[:, ::-1] if left else found.parts
+    assert (parts == Part.INTRUDER)[60:390, 560:].mean() > 0.95
+    assert not np.isin(parts, [Part.SUBJECT, Part.GLINT])[60:390, 500:].any()
+    light[200:, 420:] = 0.3
+    assert not (jpeg(light).parts == Part.INTRUDER).any()
 
 
 def test_an_outline_that_fades_in_one_place_lets_nothing_in() -> None:
