@@ -221,12 +221,12 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
         end=255,
         level=level(),
         noise=told,
-        grain=_grain(sensor, told, side),
+        grain=_grain(sensor, told, side, whites),
         full=known_full,
     )
 
 
-def _grain(sensor: Sensor, noise: Noise, side: int) -> Grain | None:
+def _grain(sensor: Sensor, noise: Noise, side: int, whites: list[float]) -> Grain | None:
     """Return the noise of points, and of cells so many of them along; None where it can't be told."""
     if noise.read == _NO_LIGHT:
         return None
@@ -234,7 +234,16 @@ def _grain(sensor: Sensor, noise: Noise, side: int) -> Grain | None:
     # A sensor without colours: its one channel stands for all.
     in_block = np.where(of_channel, of_channel, of_channel.max()).astype(np.float64)
     to_light = sensor.to_srgb @ np.diag(sensor.balance)
-    return Grain(noise, to_light, _in_point(sensor, of_channel), in_block * side * side)
+    plane = sensor.planes[0]
+    level = _step_of_levels(plane.samples) / (whites[0] - plane.black)
+    return Grain(noise, to_light, _in_point(sensor, of_channel), in_block * side * side, level)
+
+
+def _step_of_levels(samples: NDArray[np.uint16]) -> int:
+    """Return the step between levels, more than one where fewer bits were shifted up; one sample in so many tells."""
+    thin = max(1, int(np.sqrt(samples.size / 50_000)))
+    filled = np.flatnonzero(np.bincount(np.ravel(samples[::thin, ::thin])))
+    return int(np.gcd.reduce(np.diff(filled))) if len(filled) > 1 else 1
 
 
 def _in_point(sensor: Sensor, of_channel: NDArray[np.int64]) -> NDArray[np.float64]:
