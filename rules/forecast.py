@@ -36,6 +36,9 @@ _EXPOSURE_OFF = 0.1
 """Stops by which a marked exposure is commonly off (common practice: leaf, iris and lamps repeat to about that)."""
 
 
+_PALE_CODE = 250
+
+
 @dataclass(frozen=True)
 class Sample:
     """What one frame of the setup can say about others: its exposure, and how its light is spread."""
@@ -64,6 +67,8 @@ class Sample:
     """Whether compression has moved its codes."""
     burnt: float = 0.0
     """Share of the whole frame at the white level."""
+    pale: float = 0.0
+    """Share of the whole frame that looks white, at the white level or a few codes under it."""
     noise: Sparse | None = None
     """Of raw, where it can be told."""
     doubt: float = 0.0
@@ -87,6 +92,7 @@ class Sample:
             end=look.end,
             lossy=look.kind == "jpeg",
             burnt=look.clipped_frame,
+            pale=float(look.counts[:, _PALE_CODE:].sum() / max(look.counts.sum(), 1)),
             noise=None if look.grain is None else Sparse.of(look.grain, single(look.light)),
         )
 
@@ -120,6 +126,11 @@ class Sample:
         if share is None or self._levels is None or light >= 1:
             return share
         return min(max(share + self._levels.more_over(light), 0.0), 1.0)
+
+    def light_with(self, share: float, near: float) -> float | None:
+        """Return from which light on so large a share of the subject lies; near: about where, for noise's part."""
+        more = 0.0 if self._levels is None or near >= 1 else self._levels.more_over(near)
+        return self.subject.percentile_light(100 * (1 - min(max(share - more, 0.0), 1.0)))
 
     @cached_property
     def astray(self) -> float:
@@ -215,10 +226,48 @@ def _seen(samples: Iterable[Sample], stops: float) -> _Seen | None:
     under = [s for s in known if _stops(s) <= stops + 1e-6]
     if under:
         sample = max(under, key=_stops)
-        light = sample.white * 2 ** min(_stops(sample) - stops, 0.0)
+        over = max(stops - _stops(sample), 0.0)
+        light = sample.white * 2 ** (_bent(sample, known, over) - over)
         return _Seen(sample, min(light, sample.clips_from), 0.0)
     sample = min(known, key=_stops)
     return _Seen(sample, sample.clips_from, _stops(sample) - stops)
+
+
+_COUNT_OFF = 0.005
+"""Share of the subject by which two frames' counts may differ for other reasons than light: outline, compression."""
+_NOISE_TAKES = 0.05
+"""Stops over white within which noise, cut off on one side alone, takes pixels back under it: counts may lack them."""
+_SOON = 1 / 3
+_MOST_BENT = 0.25  # stops; less than the way on which it comes in: more exposure never clips less
+
+
+def _bent(sample: Sample, known: Iterable[Sample], over: float) -> float:
+    """
+    Return by how many stops the light is off by which a frame foretells an exposure so much over its own.
+
+    The next brighter frame has clipped some share, and the light from which on as large a share lies in the darker
+    one is white there. Tone response, marks and iris make up the difference. It is trusted as far as shares change
+    with light: where they hardly do, a little more of them is many stops.
+    """
+    brighter = [one for one in known if _stops(one) > _stops(sample) + _SAME]
+    if not brighter:
+        return 0.0
+    next_one = min(brighter, key=_stops)
+    apart, share = _stops(next_one) - _stops(sample), next_one.share_from(next_one.clips_from)
+    white = sample.white * 2**-apart
+    light = None if share is None else sample.light_with(share, white)
+    less, more = (sample.subject.share_from(white * 2**off) for off in (0.25, -0.25))
+    if not light or less is None or more is None or more <= less:
+        return 0.0
+    count_off = _COUNT_OFF / (2 * (more - less))  # in stops
+    light_off = np.hypot(_EXPOSURE_OFF, sample.doubt)
+    trust = light_off**2 / (light_off**2 + count_off**2)
+    off = math.log2(light / white)
+    off -= min(max(off, 0.0), _NOISE_TAKES)
+    bent = float(np.clip(trust * off, -_MOST_BENT, _MOST_BENT))
+    # A curve is least known next to white, which all its other light is reckoned from; what iris and marks are off
+    # grows on the way to the other frame.
+    return bent * min(over / (_SOON if sample.coded else max(apart, _SOON)), 1.0)
 
 
 def clipped_share(samples: Iterable[Sample], stops: float, halving: float) -> float | None:

@@ -13,7 +13,7 @@ from lampblack.daemon import learning
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.frame import Picture, Plane, Sensor, Shot
-from lampblack.rules.look import Look, look
+from lampblack.rules.look import Look, Part, look
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.response import PRIOR
 from lampblack.rules.shoot import Setup, judge, new_setup
@@ -63,6 +63,27 @@ def shoot(frames: list[Sensor | Picture], setup: Setup | None = None) -> tuple[S
         setup, verdict = judge(setup, look(frame, THRESHOLDS, setup.radiance), THRESHOLDS, file="x", frame=number)
         verdicts.append(verdict)
     return setup, verdicts
+
+
+# --- brackets -------------------------------------------------------------------------------------------------------
+
+
+def cornered(light: Floats) -> Floats:
+    """A curve with a corner at four fifths, straight above it."""
+    corner = (0.8 / 1.12) ** 2
+    return np.where(light <= corner, 1.12 * np.sqrt(light), 0.8 + 0.2 * (light - corner) / (1 - corner))
+
+
+def test_what_the_bright_frame_clips_tells_where_white_lies_in_the_dark_one() -> None:
+    """Next to white a curve is least known; exposures between two that were shot are foretold by both."""
+    light = np.repeat(LIGHT.mean(axis=2, keepdims=True), 3, axis=2)  # of colours a JPEG keeps a quarter of the pixels
+    _, verdicts = shoot([jpeg(n, cornered, light) for n in (16.0, 8.0, 4.0)])
+    foretold = {one.f_number: one.highlights_subject for one in verdicts[-1].forecast}
+    subject = verdicts[-1].look.points(light.shape[:2]) < Part.BACKDROP
+    white = light_of_codes(cornered)[254]
+    for f_number in (6.3, 5.6, 5.0, 4.5):
+        true = (light[..., 0] * 2.0 ** stops(f_number) >= white)[subject].mean()
+        assert foretold[f_number] == pytest.approx(true, abs=0.012)
 
 
 # --- pairs ----------------------------------------------------------------------------------------------------------
