@@ -40,7 +40,9 @@ Rounding = Literal["nearest", "under", "over"]
 _SUBJECT_MAY_LOSE = 2.0
 # A fully clipped or blocked middle says only the direction; then go a long step and look again.
 _LONG_STEP = 2.0
-_BURNT = 0.5  # of the frame at white, and no subject in sight: then the subject may be what is burnt
+_BURNT = 1 / 3
+"""Of the frame, white: with no subject in sight it may be what is burnt; with one, some of it may be."""
+_IN_SIGHT = 0.005  # of the frame: what is smaller is no subject
 
 
 @dataclass(frozen=True)
@@ -123,14 +125,45 @@ def suggest_step(
         return _for_spot(aim.removeprefix(SPOT_AIM), spots, ladder, thresholds)
     if aim == "meter":
         return _by_meter(metered, ladder, thresholds)
-    if samples[-1].burnt > _BURNT and not samples[-1].subject.pixels:
-        mark = ladder.nearest(-2 * _LONG_STEP) if ladder else None
-        return _move(-2 * _LONG_STEP, ladder, mark, "The frame is burnt out; to see anything", thresholds)
+    if _nothing_in_sight(samples[-1], room):
+        return _far_down("The frame is burnt out; to see anything", ladder, thresholds)
     if aim == "hold-highlights":
+        if room is not None and room.seen and _may_hide(samples):
+            return _far_down("What is burnt out may hide bright parts of the subject; to see", ladder, thresholds)
         return _hold_highlights(room, ladder, thresholds, raw=not samples[-1].coded)
     if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":
         return _clean_backdrop(samples, here, cleanness, ladder, thresholds)
     return _even(samples, here, ladder, thresholds)
+
+
+def _nothing_in_sight(sample: Sample, room: Headroom | None) -> bool:
+    """Say whether a frame is white and shows no subject: none, or specks that hold; specks that don't tell how far."""
+    if sample.pale <= _BURNT or sample.subject.pixels >= _IN_SIGHT * sample.thin.top.size:
+        return False
+    return not sample.subject.pixels or room is None or room.seen
+
+
+def _may_hide(samples: Sequence[Sample]) -> bool:
+    """
+    Say whether what is burnt may be more than a backdrop: light as bright can't be told from it.
+
+    Not where some frame isn't burnt, nor where closing has left as much of it burnt: the subject's parts would show.
+    """
+    newest = samples[-1]
+    stays = any(
+        (one.stops or 0.0) >= (newest.stops or 0.0) + _TELLING and one.burnt <= newest.burnt + _AS_BURNT
+        for one in samples[:-1]
+    )
+    return not stays and all(one.burnt > _BURNT for one in samples)
+
+
+_TELLING, _AS_BURNT = 0.5, 0.02  # stops; share of the frame
+
+
+def _far_down(seen: str, ladder: Ladder | None, thresholds: Thresholds) -> Step:
+    """Return the step to a frame so much darker that it shows what this one burns out."""
+    far = -2 * _LONG_STEP
+    return _move(far, ladder, ladder.nearest(far) if ladder else None, seen, thresholds)
 
 
 def _by_meter(metered: Metered | None, ladder: Ladder | None, thresholds: Thresholds) -> Step:

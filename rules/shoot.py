@@ -98,6 +98,9 @@ def new_setup(
     return Setup(number, name, aim, backdrop, offered, spots=spots, metered=metered, wells=wells)
 
 
+_UNBURNT = 0.5  # of the frame at white, at the most
+
+
 def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int) -> tuple[Setup, Verdict]:
     """
     Return the setup with one more frame in it, and the verdict on that frame.
@@ -127,7 +130,9 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots, setup.metered
     )
     blind = blindness(look)
-    if blind is not None:
+    # Before white a small subject leaves nearly all of a frame burnt; darker frames tell whether it should be.
+    foreseen = blind == "burnt" and why is None and any(one.burnt < _UNBURNT for one in samples[:-1])
+    if blind is not None and not foreseen:
         step = step_from(blind, why == "light" and again is None, step, look.shot.exposure, setup.f_numbers)
     complete = is_complete(step, samples, thresholds)
     if complete:

@@ -120,6 +120,48 @@ def test_following_the_advice_ends_and_does_not_swing(start: float, aim: str) ->
     assert len(path) <= 4
 
 
+def packshot(*things: tuple[float, float, float]) -> Scene:
+    """Return discs of (x, radius, light) before a white of three times what a sensor holds at f/5.6."""
+    rows, columns = np.mgrid[0:400, 0:600]
+    light, backdrop = np.full((400, 600, 3), 3.0), np.ones((400, 600), bool)
+    for x, radius, level in things:
+        disc = np.hypot(columns - x, rows - 200) < radius
+        light[disc] = level * (1 - 0.3 * (columns[disc] - x)[:, None] / radius)
+        backdrop &= ~disc
+    return Scene(light, backdrop)
+
+
+def test_what_a_burnt_white_may_hide_is_looked_for() -> None:
+    """A dark and a pale thing: at f/2.8 the pale one is as white as what is behind it, the dark one well held."""
+    scene = packshot((170, 60, 0.04), (420, 80, 1.2))
+    setup, (verdict,) = shoot(scene, [2.8], new_setup(1, aim="hold-highlights"))
+    assert verdict.highlights.subject == 0
+    assert verdict.step.f_number == 11.0
+    assert "may hide" in verdict.step.why
+    _, verdicts = shoot(scene, [11.0, 7.1], setup)
+    assert verdicts[0].step.f_number == 7.1
+    assert true_clipped(scene, 7.1) <= THRESHOLDS.highlights.broad_limit < true_clipped(scene, 6.3)
+    assert verdicts[1].step.move == "keep"
+
+
+def test_a_small_thing_may_leave_the_rest_of_the_frame_burnt() -> None:
+    """Of three parts in a hundred; darker frames have shown that it should be so."""
+    scene = packshot((300, 48, 0.6))
+    _, verdicts = shoot(scene, [16.0, 5.0], new_setup(1, aim="hold-highlights"))
+    assert verdicts[-1].look.clipped_frame > 0.95
+    assert verdicts[-1].step.move == "keep"
+
+
+def test_a_plain_frame_burnt_all_over_tells_nothing_of_room() -> None:
+    """A grey backdrop four stops over, every thing before it lost in it, filed two codes under white by its camera."""
+    shot = vessel("grey").shot(5.6)
+    codes = np.full_like(shot.codes, 253)
+    codes[200:206, 300:306] = 120  # a speck
+    seen = look(Picture("jpeg", codes, shot.shot), THRESHOLDS)
+    _, verdict = judge(new_setup(1, aim="hold-highlights"), seen, THRESHOLDS, file="x", frame=1)
+    assert verdict.step.stops == pytest.approx(-4.0, abs=0.01)
+
+
 def test_even_puts_the_middle_of_the_subject_at_mid_grey() -> None:
     scene = vessel("black")
     _, (verdict,) = shoot(scene, [11.0])
