@@ -49,6 +49,7 @@ from lampblack.rules.exposure import Exposure
 from lampblack.rules.given import Region, parse_region
 from lampblack.rules.readings import Reading, in_words, newest, parse_readings, ratios, wanted_av
 from lampblack.rules.spots import parse_spot, written
+from lampblack.rules.zones import place_words
 
 Answer = tuple[Event, Entry | None]
 
@@ -83,7 +84,8 @@ def _spot(memory: Memory, request: Event) -> Answer:
     spot = parse_spot(clean(str(request["spot"]), 200))
     if len(memory.spots) >= MOST_SPOTS and spot.name not in memory.spots:
         raise ValueError(f"{MOST_SPOTS} spots are named already: remove one first.")
-    return {"ok": True, "text": f"{written(spot)} is noted."}, (SPOT, written(spot))
+    want = "" if spot.want is None else f", wanted {place_words(spot.want, None)}"
+    return {"ok": True, "text": f"The spot {spot.name} is noted{want}."}, (SPOT, written(spot))
 
 
 def _region(memory: Memory, request: Event) -> Answer:
