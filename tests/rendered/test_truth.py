@@ -2,9 +2,9 @@
 What the program says of a frame, held against what is true of it.
 
 Scenes are physically rendered, cameras invented (`world.py`), in five sets, each made when what the ones before had
-taught had gone into the measuring. The first four have each taught something in their turn: of what nobody has
-measured before, only the fifth tells, for as long as nothing is learned from it. Run with `-s` for a table of what
-was off, and by how much.
+taught had gone into the measuring. The first four have each taught something in their turn, and the fifth has been
+looked at: of what nobody has measured before, only a set still to be made would tell. Run with `-s` for a table of
+what was off, and by how much.
 """
 
 from __future__ import annotations
