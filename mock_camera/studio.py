@@ -325,7 +325,7 @@ def spline_taps(first: int, end: int, size: int, source: int) -> tuple[NDArray[n
     return np.clip(middle[:, None] + np.arange(-1, 2), 0, source - 1), weights
 
 
-def multiply(a: Floats, b: Floats, out: Floats, block: int = 128) -> None:
+def multiply(a: Floats, b: Floats, out: Floats, block: int = 512) -> None:
     """Matrix product in blocks so small that BLAS starts no threads of its own, to fight with ours for the cores."""
     whole = b.shape[1] // block * block
     np.matmul(
