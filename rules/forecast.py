@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
 
@@ -36,7 +36,13 @@ _EXPOSURE_OFF = 0.1
 """Stops by which a marked exposure is commonly off (common practice: leaf, iris and lamps repeat to about that)."""
 
 
-_PALE_CODE = 250
+_COUNT_OFF = 0.005
+"""Share of the subject by which two frames' counts may differ for other reasons than light: outline, compression."""
+_NOISE_TAKES = 0.05
+"""Stops over white within which noise, cut off on one side alone, takes pixels back under it: counts may lack them."""
+_SOON = 1 / 3
+_MOST_BENT = 0.25  # stops; less than the way on which it comes in: more exposure never clips less
+_PALE_CODE = 250  # the brightest channel of a clean white has no less
 
 
 @dataclass(frozen=True)
@@ -73,6 +79,8 @@ class Sample:
     """Of raw, where it can be told."""
     doubt: float = 0.0
     """How far off the light of its bins may be, in stops (`Response.sure_stops`)."""
+    _told: list[tuple[Sample, float]] = field(default_factory=list, init=False, repr=False, compare=False)
+    """What the next brighter frame told last of this one's white: a bisection asks again and again."""
 
     @classmethod
     def of(cls, look: Look) -> Sample:
@@ -131,6 +139,32 @@ class Sample:
         """Return from which light on so large a share of the subject lies; near: about where, for noise's part."""
         more = 0.0 if self._levels is None or near >= 1 else self._levels.more_over(near)
         return self.subject.percentile_light(100 * (1 - min(max(share - more, 0.0), 1.0)))
+
+    def white_off(self, brighter: Sample) -> float:
+        """
+        Return by how many stops white lies off where the marks say, for an exposure as of a brighter frame.
+
+        It has clipped some share, and the light from which on as large a share lies in this one is white there. Tone
+        response, marks and iris make up the difference. It is trusted as far as shares change with light: where they
+        hardly do, a little more of them is many stops.
+        """
+        if not self._told or self._told[0][0] is not brighter:
+            self._told[:] = [(brighter, self._white_off(brighter))]
+        return self._told[0][1]
+
+    def _white_off(self, brighter: Sample) -> float:
+        white = self.white * 2.0 ** (_stops(self) - _stops(brighter))
+        share = brighter.share_from(brighter.clips_from)
+        light = None if share is None else self.light_with(share, white)
+        less, more = (self.subject.share_from(white * 2**off) for off in (0.25, -0.25))
+        if not light or less is None or more is None or more <= less:
+            return 0.0
+        count_off = _COUNT_OFF / (2 * (more - less))  # in stops
+        light_off = np.hypot(_EXPOSURE_OFF, self.doubt)
+        trust = light_off**2 / (light_off**2 + count_off**2)
+        off = math.log2(light / white)
+        off -= min(max(off, 0.0), _NOISE_TAKES)
+        return float(np.clip(trust * off, -_MOST_BENT, _MOST_BENT))
 
     @cached_property
     def astray(self) -> float:
@@ -233,41 +267,16 @@ def _seen(samples: Iterable[Sample], stops: float) -> _Seen | None:
     return _Seen(sample, sample.clips_from, _stops(sample) - stops)
 
 
-_COUNT_OFF = 0.005
-"""Share of the subject by which two frames' counts may differ for other reasons than light: outline, compression."""
-_NOISE_TAKES = 0.05
-"""Stops over white within which noise, cut off on one side alone, takes pixels back under it: counts may lack them."""
-_SOON = 1 / 3
-_MOST_BENT = 0.25  # stops; less than the way on which it comes in: more exposure never clips less
-
-
 def _bent(sample: Sample, known: Iterable[Sample], over: float) -> float:
-    """
-    Return by how many stops the light is off by which a frame foretells an exposure so much over its own.
-
-    The next brighter frame has clipped some share, and the light from which on as large a share lies in the darker
-    one is white there. Tone response, marks and iris make up the difference. It is trusted as far as shares change
-    with light: where they hardly do, a little more of them is many stops.
-    """
+    """Return by how many stops the light is off by which a frame foretells an exposure so much over its own."""
     brighter = [one for one in known if _stops(one) > _stops(sample) + _SAME]
     if not brighter:
         return 0.0
     next_one = min(brighter, key=_stops)
-    apart, share = _stops(next_one) - _stops(sample), next_one.share_from(next_one.clips_from)
-    white = sample.white * 2**-apart
-    light = None if share is None else sample.light_with(share, white)
-    less, more = (sample.subject.share_from(white * 2**off) for off in (0.25, -0.25))
-    if not light or less is None or more is None or more <= less:
-        return 0.0
-    count_off = _COUNT_OFF / (2 * (more - less))  # in stops
-    light_off = np.hypot(_EXPOSURE_OFF, sample.doubt)
-    trust = light_off**2 / (light_off**2 + count_off**2)
-    off = math.log2(light / white)
-    off -= min(max(off, 0.0), _NOISE_TAKES)
-    bent = float(np.clip(trust * off, -_MOST_BENT, _MOST_BENT))
     # A curve is least known next to white, which all its other light is reckoned from; what iris and marks are off
     # grows on the way to the other frame.
-    return bent * min(over / (_SOON if sample.coded else max(apart, _SOON)), 1.0)
+    way = _SOON if sample.coded else max(_stops(next_one) - _stops(sample), _SOON)
+    return sample.white_off(next_one) * min(over / way, 1.0)
 
 
 def clipped_share(samples: Iterable[Sample], stops: float, halving: float) -> float | None:
