@@ -32,11 +32,13 @@ from lampblack.rules.holes import (
     too_dark_to_tell,
 )
 from lampblack.rules.outline import (
+    HALF,
     Grid,
     Mask,
     backdrop_shares,
     dilated,
     eroded,
+    held_to,
     into_fringes,
     light_per_code,
     like_backdrop,
@@ -62,7 +64,7 @@ class Found:
     @property
     def backdrop(self) -> Mask:
         """Return the cells that are backdrop for the greater part."""
-        half: Mask = self.share >= 0.5
+        half: Mask = self.share >= HALF
         return half
 
 
@@ -114,11 +116,10 @@ def find_backdrop(
         off = off_backdrop(light, plain, within, beside)
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
     share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes)
-    found = _without_specks(share >= 0.5)
-    share = np.where(found, np.maximum(share, np.float32(0.5)), np.minimum(share, np.float32(0.49)))
+    found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None
-    return Found(share, _with_its_rim(intruder & ~found, found))
+    return Found(held_to(share, found), _with_its_edge(intruder & ~found, found))
 
 
 def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int) -> bool:
@@ -128,7 +129,7 @@ def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int) -> bool:
     An edge drawn softly on black grows out of it long before it has half of its light.
     """
     first, last = dilated(plain, reach - 2), dilated(plain, reach)
-    line = dilated(share >= _HALF, 1) & (share < _HALF)
+    line = dilated(share >= HALF, 1) & (share < HALF)
     if np.count_nonzero(line & ~first) > _FAR_LINE * np.count_nonzero(line):
         return True
     inner, outer = (
@@ -137,21 +138,20 @@ def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int) -> bool:
     return bool(len(inner) and len(outer) and middle(outer) > _STILL_RISING * middle(inner))
 
 
-_HALF = np.float32(0.5)
 _FAR_LINE = 0.5
 _STILL_RISING = 2.0  # times, over two cells
 
 
-def _with_its_rim(intruder: Mask, backdrop: Mask) -> Mask:
+def _with_its_edge(intruder: Mask, backdrop: Mask) -> Mask:
     """Return what intrudes with the strip between it and backdrop that its own soft edge leaves: no subject so thin."""
     if not intruder.any():
         return intruder
     rest = ~backdrop & ~intruder
-    thin = rest & ~dilated(eroded(rest, _RIM), _RIM)
-    return intruder | (thin & dilated(intruder, 2 * _RIM))
+    thin = rest & ~dilated(eroded(rest, _THIN), _THIN)
+    return intruder | (thin & dilated(intruder, 2 * _THIN))
 
 
-_RIM = 2  # cells
+_THIN = 2  # cells
 
 
 def _gap(search: BackdropSearch, grid: Mask) -> int:

@@ -51,22 +51,22 @@ class Grain:
     Noise of points and of cells.
 
     noise: that of one sample. to_light: (3, 3) from channels to linear sRGB. in_point, in_cell: (3,) how many samples
-    of each channel a point (see `raw`) and a cell have. level: the step between one level of the sensor and the next,
-    a share of saturation.
+    of each channel a point (see `raw`) and a cell have. rounding: the step from one value that samples can have to the
+    next, a share of saturation.
     """
 
     noise: Noise
     to_light: NDArray[np.float64]
     in_point: NDArray[np.float64]
     in_cell: NDArray[np.float64]
-    level: float = 0.0
+    rounding: float = 0.0
 
     def of(self, light: Grid) -> Grid:
         """Return the standard deviation of cells' (rows, columns, 3) light, 1 at white."""
         # It changes as light does, slowly but for edges: there one cell in nine tells enough.
         some: Any = cv2.blur(light, (3, 3))[1::3, 1::3]
         # Samples are rounded: of few a cell, medians go up and down by as much as one of them does.
-        variance = self.noise.deviation(self._of_sensor(some)) ** 2 / self.in_cell + (self.level / self.in_cell) ** 2
+        variance = self.noise.deviation(self._of_sensor(some)) ** 2 / self.in_cell + (self.rounding / self.in_cell) ** 2
         mixed = cv2.transform(variance.astype(np.float32), (self.to_light**2).astype(np.float32))
         wide: Any = cv2.resize(cv2.sqrt(mixed), light.shape[1::-1], interpolation=cv2.INTER_LINEAR)
         return wide  # type: ignore[no-any-return]

@@ -21,7 +21,7 @@ from lampblack.rules.distribution import percentile
 Mask = NDArray[np.bool_]
 Grid = NDArray[np.float32]
 
-_HALF = np.float32(0.5)
+HALF = np.float32(0.5)
 _UNDER_HALF = np.float32(0.49)
 _SURELY = np.float32(0.85)  # backdrop
 _SHARP, _SOFT = 1.2, 1.3
@@ -58,8 +58,13 @@ def backdrop_shares(a_code: Grid, off: Grid, plain: Mask, coarse: Mask, reach: i
     # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it; and beyond the
     # lens's reach a cell is not mixed: it is a dark part of the subject beside a bright one.
     mixed = dilated(plain | (within & (off < _GAP_CODES * a_step)), _mixing_cells(rise))
-    behind = touching(mixed & (share >= _HALF), plain)
-    return np.where(behind, np.maximum(share, _HALF), np.minimum(share, _UNDER_HALF))
+    behind = touching(mixed & (share >= HALF), plain)
+    return held_to(share, behind)
+
+
+def held_to(share: Grid, backdrop: Mask) -> Grid:
+    """Return the shares, half and more where a mask says that it is backdrop, and less elsewhere."""
+    return np.where(backdrop, np.maximum(share, HALF), np.minimum(share, _UNDER_HALF))
 
 
 def _most_off(off: Grid, zone: Mask) -> tuple[Grid, float]:
@@ -108,7 +113,7 @@ def into_fringes(
     share, off = share.copy(), off.copy()
     alike = _GAP_CODES * least_codes * a_code
     for _ in range(_FRINGE_TIMES):
-        line = cv2.morphologyEx((share >= _HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
+        line = cv2.morphologyEx((share >= HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
         # A straight line, two cells wide here, fills so much of the box.
         crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
         gaps = crooked & (share > _SURELY) & (off < alike) & ~plain
@@ -125,7 +130,7 @@ def into_fringes(
             slice(max(columns[0] - margin, 0), columns[-1] + margin),
         )
         off[part] = off_backdrop(light[part], plain[part], reach)
-        share[part] = backdrop_shares(a_code[part], off[part], plain[part], share[part] >= _HALF, reach, least_codes)
+        share[part] = backdrop_shares(a_code[part], off[part], plain[part], share[part] >= HALF, reach, least_codes)
     return share
 
 

@@ -235,12 +235,12 @@ def _grain(sensor: Sensor, noise: Noise, side: int, whites: list[float]) -> Grai
     in_block = np.where(of_channel, of_channel, of_channel.max()).astype(np.float64)
     to_light = sensor.to_srgb @ np.diag(sensor.balance)
     plane = sensor.planes[0]
-    level = _step_of_levels(plane.samples) / (whites[0] - plane.black)
-    return Grain(noise, to_light, _in_point(sensor, of_channel), in_block * side * side, level)
+    rounding = _step_of(plane.samples) / (whites[0] - plane.black)
+    return Grain(noise, to_light, _in_point(sensor, of_channel), in_block * side * side, rounding)
 
 
-def _step_of_levels(samples: NDArray[np.uint16]) -> int:
-    """Return the step between levels, more than one where fewer bits were shifted up; one sample in so many tells."""
+def _step_of(samples: NDArray[np.uint16]) -> int:
+    """Return the step between values, more than one where fewer bits were shifted up; one sample in so many tells."""
     thin = max(1, int(np.sqrt(samples.size / 50_000)))
     filled = np.flatnonzero(np.bincount(np.ravel(samples[::thin, ::thin])))
     return int(np.gcd.reduce(np.diff(filled))) if len(filled) > 1 else 1

@@ -84,7 +84,7 @@ def test_a_dark_fall_of_light_filed_in_few_levels_has_no_steps(step: int) -> Non
 @pytest.mark.parametrize("soft", [0.5, 0.9, 1.3, 1.8])
 @pytest.mark.parametrize("lights", [(0.5, 0.002), (0.5, 0.1), (0.2, 0.6)])
 def test_raw_puts_a_softly_drawn_line_where_it_is(soft: float, lights: tuple[float, float]) -> None:
-    """Blurred by up to two cells, it runs within a tenth of a cell of where half of each is, and no wider reach."""
+    """Blurred by up to two cells, it runs within a tenth of a cell of where half of each is."""
     inside, outside = lights
     light = outside + (inside - outside) * cv2.GaussianBlur(disc(300.3, 200.7, 110), (0, 0), soft)
     found = raw(light, electrons=60_000, read=3)
