@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from lampblack.rules.spots import Spot
-from rendered.world import APERTURES, FIFTH, FIRST, FOURTH, SECOND, THIRD, Measured, Setup, Watch, av, overlap, scene
+from rendered.world import APERTURES, SEEN_BY, SETS, Measured, Setup, Watch, av, overlap, scene
 
 RAW_IS_MEASURED = True
 """Whether the program measures raw files."""
@@ -41,12 +41,14 @@ KINDS = (
     "jpeg",
     pytest.param("raw", marks=pytest.mark.skipif(not RAW_IS_MEASURED, reason="raw is not measured yet")),
 )
-SETS = {
-    name: [(scene_name, camera) for scene_name, cameras in seen.items() for camera in cameras]
-    for name, seen in {"first": FIRST, "second": SECOND, "third": THIRD, "fourth": FOURTH, "fifth": FIFTH}.items()
-}
-each_setup = pytest.mark.parametrize(("name", "camera"), sorted(pair for pairs in SETS.values() for pair in pairs))
-each_set = pytest.mark.parametrize("pairs", SETS.values(), ids=SETS)
+
+
+def pairs_of(seen: dict[str, tuple[str, ...]]) -> list[tuple[str, str]]:
+    return [(name, camera) for name, cameras in seen.items() for camera in cameras]
+
+
+each_setup = pytest.mark.parametrize(("name", "camera"), sorted(pairs_of(SEEN_BY)))
+each_set = pytest.mark.parametrize("pairs", [pairs_of(seen) for seen in SETS.values()], ids=SETS)
 each_kind = pytest.mark.parametrize("kind", KINDS)
 
 _table: dict[tuple[str, str, str], dict[str, str]] = {}

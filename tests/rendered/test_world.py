@@ -10,21 +10,7 @@ import numpy as np
 import pytest
 import rawpy
 
-from rendered.world import (
-    APERTURES,
-    CAMERAS,
-    FIFTH,
-    FIRST,
-    FOURTH,
-    SCENES,
-    SECOND,
-    THIRD,
-    Frame,
-    Setup,
-    av,
-    index,
-    scene,
-)
+from rendered.world import APERTURES, CAMERAS, SCENES, SEEN_BY, Frame, Setup, av, index, scene
 
 CASES = [
     ("boot", "steep"), ("pillar", "flat"), ("kettle", "short"),
@@ -114,9 +100,8 @@ def test_all_of_it_is_small() -> None:
     folder = Path(__file__).parent / "data"
     # A set of five scenes takes a good million bytes: eight million hold five sets, and what `MOVED` adds.
     assert sum(path.stat().st_size for path in folder.iterdir()) < 8_000_000
-    seen = FIRST | SECOND | THIRD | FOURTH | FIFTH
-    assert set(SCENES) == set(index()["scenes"]) == set(seen)
-    assert set(CAMERAS) == {camera for cameras in seen.values() for camera in cameras}
+    assert set(SCENES) == set(index()["scenes"]) == set(SEEN_BY)
+    assert set(CAMERAS) == {camera for cameras in SEEN_BY.values() for camera in cameras}
 
 
 def test_apertures_are_a_third_apart() -> None:

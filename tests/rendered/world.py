@@ -401,6 +401,10 @@ Which see five more, made without a look at how the measuring works, and not cha
 these; but they were looked at while it was decided.
 """
 
+SETS = {"first": FIRST, "second": SECOND, "third": THIRD, "fourth": FOURTH, "fifth": FIFTH}
+SEEN_BY = {name: cameras for seen in SETS.values() for name, cameras in seen.items()}
+"""Which cameras see each scene."""
+
 
 # --- setups and frames --------------------------------------------------------------------------------------------
 
