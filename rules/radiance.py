@@ -11,7 +11,6 @@ other, a stop apart or more. Each has a light of its own here; neither is merged
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -184,8 +183,14 @@ def _by_each(light: Any, divisor: Grid) -> Any:
     return cv2.divide(light, cv2.merge([divisor] * 3))
 
 
-_LEVELS = np.linspace(-7, 5, 25, dtype=np.float32)
-"""Stops over white: edges of the levels at which two frames are brought together, half a stop each."""
+_LEVELS = np.concatenate(
+    [np.arange(-7, -0.5, 0.5), -0.5 * 2.0 ** -np.arange(0, 5, 0.5), np.arange(0, 5.5, 0.5)], dtype=np.float32
+)
+"""
+Stops over white: edges of the levels at which two frames are brought together.
+
+Half a stop each, finer next to white: a curve that grows flat there leaves a stop of light within a few codes.
+"""
 _LEAST_CELLS = 60
 _MOST_BENT = 2.0  # stops
 
@@ -212,9 +217,9 @@ def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np
     here, apart, known = here[order], (there - here)[order], known[order]
     bounds = np.searchsorted(at[order], np.arange(1, len(_LEVELS) + 1))
     levels, moves = [], []
-    for first, last in pairwise(bounds):
+    for first, last in _joined(bounds):
         # Where part of a level clips in the other, the rest of it is the part that noise made darker.
-        if last - first >= _LEAST_CELLS and known[first:last].mean() > 0.95:
+        if known[first:last].mean() > 0.95:
             levels.append(float(here[first:last].mean()))
             moves.append(middle(apart[first:last]))
     if not levels:
@@ -223,6 +228,21 @@ def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np
     stops = np.log2(np.maximum(brightest(one), np.float32(1e-6)))
     read: Any = _times(one, np.exp2(np.interp(stops, levels, bent)).astype(np.float32))
     return read  # type: ignore[no-any-return]
+
+
+def _joined(bounds: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """
+    Return from where to where cells of a level lie, rising; from the brightest down levels are joined until they tell.
+
+    bounds: where each level begins, and the last one ends.
+    """
+    parts: list[tuple[int, int]] = []
+    last = int(bounds[-1])
+    for first in bounds[-2::-1].tolist():
+        if last - first >= _LEAST_CELLS:
+            parts.append((first, last))
+            last = first
+    return parts[::-1]
 
 
 def _mean(light: Grid) -> Grid:

@@ -23,6 +23,11 @@ def flat(light: Floats) -> Floats:
     return np.round(255 * np.clip(0.06 + 0.94 * np.maximum(light, 0) ** (1 / 3), 0, 1))
 
 
+def flat_at_white(light: Floats) -> Floats:
+    """A third: half a stop under white is four codes under it."""
+    return np.round(255 * (1 - (1 - np.clip(light, 0, 1)) ** 3) ** (1 / 1.6))
+
+
 def seam(curve: Any, order: tuple[float, ...], *, raw: bool = False) -> float:
     """
     Return by how many codes neighbours differ most in the merged picture, beyond what is usual around them.
@@ -47,7 +52,7 @@ def seam(curve: Any, order: tuple[float, ...], *, raw: bool = False) -> float:
 ORDERS = [(-3.33, 0.0), (-3.33, 0.0, 0.0), (0.0, -3.33), (-2.0, 0.0, -1.0), (0.0, -2.0, -4.0), (-4.0, -2.0, 0.0)]
 
 
-@pytest.mark.parametrize("curve", [shouldered, flat])
+@pytest.mark.parametrize("curve", [shouldered, flat, flat_at_white])
 @pytest.mark.parametrize("order", ORDERS)
 def test_a_brighter_frame_leaves_no_seam_where_it_clips(curve: Any, order: tuple[float, ...]) -> None:
     assert seam(curve, order) < 8  # codes over eight cells: a code a cell, where strong edges begin at 1.6
@@ -56,6 +61,21 @@ def test_a_brighter_frame_leaves_no_seam_where_it_clips(curve: Any, order: tuple
 @pytest.mark.parametrize("curve", [shouldered, flat])
 def test_laid_over_each_other_as_they_are_they_would(curve: Any) -> None:
     assert seam(curve, (-3.33, 0.0), raw=True) > 10
+
+
+def test_a_small_bright_thing_is_read_alike_as_well() -> None:
+    """Too few of its cells lie on any one fine level; together they tell."""
+    wall = np.full((400, 600), 0.05)
+    wall[170:230, 270:330] = np.geomspace(0.1, 1.9, 60)
+    merged = None
+    for stops in (-2.0, 0.0):
+        met = flat_at_white(wall * 2.0**stops)
+        light = np.repeat(srgb_to_linear(met / 255)[..., None], 3, axis=2).astype(np.float32)
+        merged = merge(merged, light, (met >= 255).astype(np.float32), stops)
+    assert merged is not None
+    alone = srgb_to_linear(flat_at_white(wall / 4) / 255)  # as the less exposed frame has it
+    off = np.log2(merged.at(-2.0)[170:230, 270:330, 1] / alone[170:230, 270:330])
+    assert np.abs(off).max() < 0.5
 
 
 @pytest.mark.parametrize("order", ORDERS)
