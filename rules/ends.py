@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.distribution import Distribution
+from lampblack.rules.distribution import Distribution, percentiles
 from lampblack.rules.tone import light_of_code
 
 LAST = 255
@@ -24,11 +24,15 @@ _LOWEST_TOP = 246
 _PILE_SHARE = 2e-4  # of all pixels; fewer say nothing
 _PILE_PIXELS = 50
 _RINGING = 0.75  # compression throws so many pixels of a pile, at its edges, up to the end of the codes at the most
+_RISING, _OF_ITS_OWN = 6.0, 0.1
+"""... and there are no more than so many times as many at the end as a code under it: else they are a pile of their
+own, so large a share of the other."""
 _SHARP = 2.0  # times the mean of the three codes below: noise would have spread an unclipped tone
 _FALLING = 1.25  # times the code above, ...
 _LOPSIDED = 0.5  # ... or that holds more than twice the code below: thin highlights ring, and only upward
 _AS_MANY = 0.8
-_MOST_OF_ALL = 0.6  # of the picture on two codes: burnt out all over; no sheet fills a picture so evenly
+_MOST_OF_ALL = 0.6  # of the picture on two codes, ...
+_ABOUT = 0.25  # ... and so few times as many on both sides: burnt out all over; a sheet's noise spreads farther
 _HOLLOW = (
     1.2  # a noisy tone's counts fall ever faster from its middle, those of a pile on a broad foot at once, then slowly
 )
@@ -51,13 +55,39 @@ def end_code(counts: NDArray[Any]) -> int:
     n = np.asarray(counts, np.float64)
     peak = int(np.argmax(n[_LOWEST_TOP:LAST])) + _LOWEST_TOP
     pile, under, over = n[peak], n[peak - 1], n[peak + 1]
-    if pile > max(under, _PILE_PIXELS) and pile + under > _MOST_OF_ALL * n.sum():
+    burnt = pile + under > _MOST_OF_ALL * n.sum() and n[peak - 2] + over < _ABOUT * (pile + under)
+    if burnt and pile > max(under, _PILE_PIXELS):
         return peak
     if pile < max(_PILE_PIXELS, _PILE_SHARE * n.sum()) or n[max(peak + 1, 254) :].max() > _RINGING * pile:
+        return LAST
+    if n[LAST] > max(_RISING * n[LAST - 1], _OF_ITS_OWN * pile):
         return LAST
     if pile < _SHARP * n[peak - 3 : peak].mean() or (pile < _FALLING * over and under > _LOPSIDED * over):
         return LAST
     return LAST if pile * n[peak - 2] < _HOLLOW * under**2 else peak
+
+
+def end_between(foretold: NDArray[Any], codes: NDArray[Any]) -> int:
+    """
+    Return the last code of the camera's curve as a darker frame of the same scene shows it: 255, or a lower one.
+
+    What must clip by what the darker one tells has one code here, and hardly anything has a higher one: that is the
+    end, however the rest of the picture is spread.
+
+    Args:
+        foretold: (n,) the light that cells have by the darker frame at the least; 1 at white.
+        codes: (n,) the highest channel's code of the same cells.
+    """
+    must = codes[foretold >= 1]
+    if len(must) < _LEAST_CELLS:
+        return LAST
+    low, end, high = percentiles(must, (10, 50, 90))
+    told = high - low <= _ONE_CODE and np.count_nonzero(codes > end + _ONE_CODE) <= len(must) / 10
+    return round(end) if told and _LOWEST_TOP - 0.5 <= end < USUAL_END - 0.5 else LAST
+
+
+_LEAST_CELLS = 40
+_ONE_CODE = 2.0  # so far apart are means of cells that all have one code, once compressed
 
 
 def top_code(counts: NDArray[Any]) -> int:

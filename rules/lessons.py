@@ -7,7 +7,7 @@ each code of the JPEG stands for.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.ends import LAST
+from lampblack.rules.ends import LAST, end_between
 from lampblack.rules.look import Look
 from lampblack.rules.response import PRIOR, Exposed, Response, learn, learn_from_raw
 
@@ -100,8 +100,13 @@ class Lessons:
         if self.bracket and len(self.bracket[0].codes) != len(frame.codes):
             return self
         bracket = (*self.bracket, frame)
-        found = self._helped(partial(learn, bracket, white_code=self.end)) if len(bracket) > 1 else None
-        return replace(self, bracket=bracket, from_bracket=found or self.from_bracket)
+        if not self.bracket:
+            return replace(self, bracket=bracket)
+        found = self._helped(partial(learn, bracket, white_code=self.end))
+        end = min(self.end, _end_beside(frame, self.bracket, found or self.response))
+        if end < self.end:
+            found = self._helped(partial(learn, bracket, white_code=end))
+        return replace(self, bracket=bracket, end=end, from_bracket=found or self.from_bracket)
 
     def _helped(self, lesson: Callable[..., Response | None]) -> Response | None:
         """Return what a lesson teaches, begun from what was remembered if that is not disproved by it."""
@@ -112,6 +117,21 @@ class Lessons:
 
 
 NO_LESSONS = Lessons()
+
+
+def _end_beside(frame: Exposed, others: Sequence[Exposed], response: Response) -> int:
+    """Return the lowest end of the curve that a frame shows beside others."""
+    ends = [LAST]
+    for other in others:
+        dark, bright = sorted((frame, other), key=lambda one: one.stops)
+        known = dark.clipped == 0
+        sure = bright.stops - dark.stops - _END_OFF - 2 * response.sure_stops
+        foretold = response.light_of(dark.codes[known].max(axis=1)) * 2.0**sure
+        ends.append(end_between(foretold, bright.codes[known].max(axis=1)))
+    return min(ends)
+
+
+_END_OFF = 0.2  # stops by which a curve may be off that is learned without knowing where it ends
 
 
 def _is_known(stops: float, before: tuple[float, ...]) -> bool:

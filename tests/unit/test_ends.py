@@ -49,6 +49,26 @@ def test_a_white_sheet_is_no_end_of_the_curve(level: int) -> None:
     assert (end_code(codes), top_code(codes) >= 254) == (255, True)
 
 
+def test_a_white_sheet_that_fills_the_picture_is_no_end_of_the_curve() -> None:
+    """Six tenths of it on two codes: noise throws some farther, and from what is clipped there is none."""
+    sheet = np.rint(np.random.default_rng(1).normal(247.0, 0.6, (400, 600))).astype(np.uint8)
+    sheet[:, :90] = 120
+    assert end_code(counts(sheet)) == 255
+    burnt = np.where(np.random.default_rng(2).random((400, 600)) < 0.2, 246, 247).astype(np.uint8)
+    burnt[:, :90] = 120
+    assert end_code(counts(burnt)) == 247
+
+
+def test_a_pile_of_its_own_at_255_is_the_end_whatever_is_piled_below() -> None:
+    """A label of one code, 249, as many as eight times what is burnt; what compression throws up thins out upward."""
+    codes = np.zeros(256, np.int64)
+    codes[[246, 247, 248, 249, 250]] = 8_000, 30_000, 20_000, 160_000, 18_000
+    codes[[251, 252, 253, 254, 255]] = 600, 300, 300, 600, 20_000
+    assert end_code(codes) == 255
+    codes[255] = 900
+    assert end_code(codes) == 249
+
+
 @pytest.mark.parametrize(("end", "under"), [(255, 0.02), (255, 0.06), (255, 0.5), (251, 0.06), (251, 0.1), (251, 0.5)])
 def test_a_pale_tone_just_under_white_is_not_taken_for_white(end: int, under: float) -> None:
     """A third of the picture lies a hair under the end of the curve, a twelfth over it: only that is clipped."""

@@ -86,6 +86,23 @@ def test_what_the_bright_frame_clips_tells_where_white_lies_in_the_dark_one() ->
         assert foretold[f_number] == pytest.approx(true, abs=0.012)
 
 
+@pytest.mark.parametrize(("end", "shown"), [(248, 248), (252, 252), (255, 255)])
+def test_a_darker_frame_tells_what_must_clip_and_so_where_the_curve_ends(end: int, shown: int) -> None:
+    """On a curve flat at white, with a wall of pale tones close under its end: no pile stands out from these."""
+    light = LIGHT * 0.5
+    light[:, :240] = np.linspace(0.55, 0.98, 240)[None, :, None]
+    light[200:260, 400:470] = 1.6
+
+    def curve(light: Floats) -> Floats:
+        return CURVES["shoulder"](light) * end / 255
+
+    _, (alone,) = shoot([jpeg(8.0, curve, light)])
+    assert alone.look.end == 255, "the frame alone shows it, too"
+    setup, verdicts = shoot([jpeg(n, curve, light) for n in (16.0, 8.0)])
+    assert setup.lessons.end == shown
+    assert verdicts[-1].highlights.frame == pytest.approx((light.max(axis=2) >= 1).mean(), abs=0.002)
+
+
 # --- pairs ----------------------------------------------------------------------------------------------------------
 
 
