@@ -63,13 +63,23 @@ def read_sensor(data: bytes, thresholds: Thresholds, beside: Beside = when_asked
         raise FrameRefusedError(text, final=False) from None
 
 
+_BURNT_OUT = 0.9
+"""Of white. A decoder that has run out of data leaves nothing, or half: wells that are full at so little, as those of
+extended low speeds, can't be told from that where not one sample differs."""
+
+
+def _holds_nothing(image: NDArray[np.uint16], whites: NDArray[Any]) -> bool:
+    """Say whether samples are all alike, and not for being burnt out all over."""
+    return bool(image.min() == image.max() and image.min() < _BURNT_OUT * whites.min())
+
+
 def _sensor(raw: Any, image: NDArray[np.uint16], shot: Shot, profiles: tuple[Profile, ...], beside: Beside) -> Sensor:
-    if image[::16, ::16].min() == image[::16, ::16].max() and image.min() == image.max():
+    pattern = _pattern(raw, image)
+    blacks, whites = _blacks(raw, pattern), _whites(raw, pattern)
+    if image[::16, ::16].min() == image[::16, ::16].max() and _holds_nothing(image, whites):
         raise FrameRefusedError(
             "the raw file holds one value throughout, its copy was cut short: copy it again", final=False
         )
-    pattern = _pattern(raw, image)
-    blacks, whites = _blacks(raw, pattern), _whites(raw, pattern)
     if (whites - blacks).min() < 64:
         raise FrameRefusedError("the raw file's black and white levels make no sense: export it as DNG or TIFF")
     shift = max(0, int(np.log2(65535 / whites.max())))  # means are rounded to whole samples: leave them room

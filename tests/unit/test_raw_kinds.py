@@ -15,6 +15,7 @@ from dngs import BALANCE, BLACK, FULL, cfa, dng
 from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.eye import see_here
 from lampblack.daemon.refusal import FrameRefusedError
+from lampblack.rules.blind import blindness
 from lampblack.rules.look import Look
 
 THRESHOLDS = load_thresholds()
@@ -109,3 +110,13 @@ def test_what_is_not_measured_is_refused_in_one_line(tmp_path: Path, data: bytes
         assert ":" in text  # what it is, and what to do
     else:
         assert look.clipped_frame == pytest.approx(0.25, abs=0.01)
+
+
+@pytest.mark.parametrize("full", [FULL, FULL - 300])
+def test_a_raw_frame_burnt_out_all_over_is_no_damaged_file(tmp_path: Path, full: int) -> None:
+    """Four stops over before white every sample is full, and all are alike."""
+    path = tmp_path / "frame.dng"
+    path.write_bytes(dng(np.full((HEIGHT, WIDTH), full, np.uint16), 32803, tags=cfa(BAYER, 2)))
+    look = see_here(bytes(path), THRESHOLDS).look
+    assert look.clipped_frame == 1
+    assert blindness(look) == "burnt"
