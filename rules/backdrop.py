@@ -21,7 +21,16 @@ import numpy as np
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle, percentiles
-from lampblack.rules.edges import coded_of, edges_of, shadow_edges, sharpness_of, step_of, steps_of, without_tint
+from lampblack.rules.edges import (
+    coded_of,
+    edges_of,
+    lens_of,
+    shadow_edges,
+    sharpness_of,
+    step_of,
+    steps_of,
+    without_tint,
+)
 from lampblack.rules.holes import (
     LEAST_PIECE,
     carried_on,
@@ -94,7 +103,9 @@ def find_backdrop(
     alike, sharp = beside(partial(without_tint, coded, fine, search)), beside(partial(sharpness_of, coded, fine))
     step = step_of(fine, coded, noise, search)
     edges = edges_of(step, clipped, search)
-    reach = _reached(edges & ~shadow_edges(edges, alike(), sharp(), search), coded, search)
+    lens = lens_of(edges, sharp())
+    hard = edges & ~shadow_edges(edges, alike(), sharp(), lens, search)
+    reach = _reached(hard, coded, search)
     if reach is None:
         return None
     reached, intruder, other = reach
@@ -105,33 +116,36 @@ def find_backdrop(
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     holes, plain_holes = holes_in(settled, coded, step, search, beside)
-    patches = lit_patches(light, settled | holes, search) & ~(intruder | other)
+    patches = lit_patches(light, settled | holes, edges, hard, search) & ~(intruder | other)
     coarse = settled | holes | patches
     plain = (plain & settled) | plain_holes | patches
     if holes.any() or patches.any():
         off = off_backdrop(light, plain, within, beside)
-    share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
-    if _is_out_of_reach(share, off, plain, within):
+    share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
+    if _is_out_of_reach(share, off, plain, within, lens):
         within = 2 * within
         off = off_backdrop(light, plain, within, beside)
-        share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes)
-    share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes)
+        share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
+    share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes, lens)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None
-    return Found(held_to(share, found), _with_its_edge(intruder & ~found, found))
+    intruder = intruder & ~found
+    return Found(held_to(share, found), _with_its_edge(intruder | _flags(~found), found))
 
 
-def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int) -> bool:
+def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int, lens: float) -> bool:
     """
     Say whether the line lies as far from the plain backdrop as it was looked for, or light is far from settled there.
 
-    An edge drawn softly on black grows out of it long before it has half of its light.
+    An edge drawn softly on black grows out of it long before it has half of its light. lens: see `lens_of`.
     """
     first, last = dilated(plain, reach - 2), dilated(plain, reach)
     line = dilated(share >= HALF, 1) & (share < HALF)
     if np.count_nonzero(line & ~first) > _FAR_LINE * np.count_nonzero(line):
         return True
+    if lens > _SHARP_LENS:  # what rises then is a bright streak on a thing, well within its outline
+        return False
     inner, outer = (
         off[ring & (off > 0)] for ring in (first & ~dilated(plain, reach - 3), last & ~dilated(plain, reach - 1))
     )
@@ -139,6 +153,7 @@ def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int) -> bool:
 
 
 _FAR_LINE = 0.5
+_SHARP_LENS = 2.6  # see `lens_of`: lines drawn with a standard deviation of under a cell
 _STILL_RISING = 2.0  # times, over two cells
 
 
@@ -293,7 +308,7 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     # A table or a sitter touches the bottom and not the top; a stand or a card by the side often both. What touches but
     # the side is a card if it has backdrop along its outline, and part of the subject if it has more of that.
     low, high = bool(other[-3:].any()), bool(other[:3].any())
-    if high or _stands_at_side(other):
+    if high:
         return "intruder"
     if low:
         return "else"
@@ -301,18 +316,28 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     return "intruder" if np.count_nonzero(line & meeting) >= search.open_share * np.count_nonzero(line) else "else"
 
 
-def _stands_at_side(piece: Mask) -> bool:
-    """Say whether a piece stands along a side as a flag on a stand does: tall and narrow, at the border all the way."""
-    rows, columns = piece.shape
-    tall, wide = piece.any(axis=1), piece.any(axis=0)
-    at_border = max(piece[:, :3].any(axis=1).sum(), piece[:, -3:].any(axis=1).sum())
-    return bool(
-        tall.sum() >= _TALL * rows and wide.sum() <= _NARROW * columns and at_border >= _ALL_THE_WAY * tall.sum()
-    )
+def _flags(before: Mask) -> Mask:
+    """
+    Return what stands along a side as a flag on a stand does: tall, narrow and straight, from the border on.
+
+    before: what is no backdrop.
+    """
+    found = np.zeros_like(before)
+    rows, columns = before.shape
+    for way in (1, -1):
+        from_side = before[:, ::way]
+        wide = np.where(from_side.all(axis=1), columns, from_side.argmin(axis=1))
+        flag = (wide > 0) & (wide <= _NARROW * columns)
+        if flag.sum() < _TALL * rows:
+            continue
+        least, most = percentiles(wide[flag].astype(np.float64), (10, 90))
+        if most - least <= _STRAIGHT * columns:
+            found[:, ::way] |= flag[:, None] & (np.arange(columns) < wide[:, None])
+    return found
 
 
 _TALL, _NARROW = 0.5, 0.1  # of the frame's height and width
-_ALL_THE_WAY = 0.9
+_STRAIGHT = 0.03  # of its width, by which its edge may lean
 
 
 def _outline(piece: Mask) -> Mask:

@@ -113,19 +113,27 @@ def without_tint(coded: Grid, fine: Grid, search: BackdropSearch) -> Mask:
     return alike
 
 
-def shadow_edges(edges: Mask, alike: Mask, sharp: Grid, search: BackdropSearch) -> Mask:
+def shadow_edges(edges: Mask, alike: Mask, sharp: Grid, lens: float, search: BackdropSearch) -> Mask:
     """
-    Return the edges that are a shadow's: soft, and of no colour of their own (see `sharpness_of`, `without_tint`).
+    Return the edges that are a shadow's: soft, of no colour of their own (`sharpness_of`, `without_tint`, `lens_of`).
 
     A thing's outline is as sharp as the lens draws it; a shadow's grows soft with its distance, and dims all channels
     alike. Near sharp ones nothing is taken away: where a shadow runs up to a thing it would open its outline.
     """
     # Where the lens draws all softly, soft is what is much softer than its sharpest.
-    lens = percentile(sharp[edges], 90) if edges.any() else 0.0
     soft = sharp < min(search.sharp_times, _MUCH_SOFTER * lens)
     shadow = edges & soft & alike
     alone: Mask = shadow & ~dilated(edges & ~shadow, 2)
     return alone
+
+
+def lens_of(edges: Mask, sharp: Grid) -> float:
+    """
+    Return how sharply the lens draws, see `sharpness_of`: by the sharpest tenth of all edges; 0 without one.
+
+    A line drawn with a standard deviation of half a cell has 3.3 and more, one of 0.9 about 2.5, of two 1.6.
+    """
+    return percentile(sharp[edges], 90) if edges.any() else 0.0
 
 
 _SMOOTHED = 3.0  # cells

@@ -160,11 +160,12 @@ def _box_around(piece: Mask, margin: int) -> Mask:
     return box
 
 
-def lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
+def lit_patches(light: Grid, backdrop: Mask, edges: Mask, hard: Mask, search: BackdropSearch) -> Mask:
     """
     Return patches on the backdrop that a lamp makes: on their own, and far under the subject's bright parts.
 
-    They are brighter than the surface around them, or light would not have made them.
+    They are brighter than the surface around them, or light would not have made them; and large ones have no outline as
+    sharp as a thing's. edges, hard: all edges, and those that are no shadow's.
     """
     found = np.zeros_like(backdrop)
     pieces = list(_pieces(~backdrop, 0.0))
@@ -177,9 +178,17 @@ def lit_patches(light: Grid, backdrop: Mask, search: BackdropSearch) -> Mask:
         if piece is largest or percentile(bright[piece], 95) > limit:
             continue
         ring = dilated(piece, 3) & backdrop
-        if ring.any() and np.median(bright[ring]) < np.median(bright[piece]):
+        darker = ring.any() and np.median(bright[ring]) < np.median(bright[piece])
+        if darker and not _is_sharp_and_large(piece, edges, hard, search):
             found |= piece
     return found
+
+
+def _is_sharp_and_large(piece: Mask, edges: Mask, hard: Mask, search: BackdropSearch) -> bool:
+    if np.count_nonzero(piece) < search.patch_least_thing * piece.size:
+        return False
+    outline = edges & dilated(piece, _RIM) & ~eroded(piece, _RIM)
+    return bool(np.count_nonzero(outline & hard) > np.count_nonzero(outline) / 2)
 
 
 def _pieces(mask: Mask, share: float) -> Iterator[Mask]:

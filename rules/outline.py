@@ -36,7 +36,9 @@ _FRINGE_TIMES = 3
 _FRINGE_LEAST = 1e-4  # share of the frame worth another look
 
 
-def backdrop_shares(a_code: Grid, off: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float) -> Grid:
+def backdrop_shares(
+    a_code: Grid, off: Grid, plain: Mask, coarse: Mask, reach: int, least_codes: float, lens: float
+) -> Grid:
     """
     Return how much of each cell is backdrop, (rows, columns), 0 to 1.
 
@@ -47,9 +49,10 @@ def backdrop_shares(a_code: Grid, off: Grid, plain: Mask, coarse: Mask, reach: i
         coarse: the backdrop, its line only roughly known: it stands where light tells nothing.
         reach: cells from the plain backdrop within which the line is looked for.
         least_codes: step in sRGB codes from which light tells something.
+        lens: how sharply the lens draws, see `edges.lens_of`.
     """
     within = dilated(plain, reach)
-    most, rise = _most_off(off, within & ~plain)
+    most, rise = _most_off(off, within & ~plain, lens)
     a_step = least_codes * a_code
     zone = within & ~plain & (most > a_step)
     share = coarse.astype(np.float32)
@@ -67,7 +70,7 @@ def held_to(share: Grid, backdrop: Mask) -> Grid:
     return np.where(backdrop, np.maximum(share, HALF), np.minimum(share, _UNDER_HALF))
 
 
-def _most_off(off: Grid, zone: Mask) -> tuple[Grid, float]:
+def _most_off(off: Grid, zone: Mask, lens: float) -> tuple[Grid, float]:
     """
     Return how far off the subject's own light is next to the line: the most within a cell or two of each, and more.
 
@@ -80,18 +83,27 @@ def _most_off(off: Grid, zone: Mask) -> tuple[Grid, float]:
     at_line = zone & (np.abs(off - most / 2) < most / 5)
     if not at_line.any():
         return most, 1.0
-    rise = _rise(one, two, at_line)
+    rise = _rise(one, two, at_line, lens)
     soft = float(np.clip((rise - _SHARP) / (_SOFT - _SHARP), 0, 1))
     near = most * rise**_LACKING
     if soft:
-        far = cv2.sqrt(cv2.multiply(two, four)) * _rise(two, four, at_line) ** _LACKING
+        far = cv2.sqrt(cv2.multiply(two, four)) * _rise(two, four, at_line, lens) ** _LACKING
         near = near * (1 - soft) + far * soft
     return near, rise
 
 
-def _rise(near: NDArray[Any], far: NDArray[Any], at_line: Mask) -> float:
-    """Return how much farther off light gets inward. Rims of light rise too: the lower third tells of the lens."""
-    return percentile(far[at_line] / near[at_line], 30)
+def _rise(near: NDArray[Any], far: NDArray[Any], at_line: Mask, lens: float) -> float:
+    """
+    Return how much farther off light gets inward.
+
+    Rims of light rise too, and streaks along a rod: the lower third tells of the lens, or where that draws sharply,
+    and lines have little spread of their own, the lowest sixth.
+    """
+    percent = float(np.interp(lens, *_TELLS))
+    return percentile(far[at_line] / near[at_line], percent)
+
+
+_TELLS = ((1.9, 2.4), (30, 15))  # how sharply the lens draws; per cent
 
 
 def _mixing_cells(rise: float) -> int:
@@ -100,7 +112,7 @@ def _mixing_cells(rise: float) -> int:
 
 
 def into_fringes(
-    light: Grid, a_code: Grid, share: Grid, off: Grid, plain: Mask, reach: int, least_codes: float
+    light: Grid, a_code: Grid, share: Grid, off: Grid, plain: Mask, reach: int, least_codes: float, lens: float
 ) -> Grid:
     """
     Return the shares with the line carried on into hair, leaves, lace: where it is so crooked that much of it is near.
@@ -130,7 +142,9 @@ def into_fringes(
             slice(max(columns[0] - margin, 0), columns[-1] + margin),
         )
         off[part] = off_backdrop(light[part], plain[part], reach)
-        share[part] = backdrop_shares(a_code[part], off[part], plain[part], share[part] >= HALF, reach, least_codes)
+        share[part] = backdrop_shares(
+            a_code[part], off[part], plain[part], share[part] >= HALF, reach, least_codes, lens
+        )
     return share
 
 

@@ -82,6 +82,7 @@ class BackdropSearch:
     black_under_stops: float
     white_under_stops: float
     patch_under_stops: float
+    patch_least_thing: float
     side_stops: float
 
 

@@ -151,6 +151,44 @@ def test_a_flag_on_a_stand_at_the_side_is_no_part_of_the_subject(left: bool) -> 
     assert not (jpeg(light).parts == Part.INTRUDER).any()
 
 
+def test_a_burnt_flag_whose_edge_is_noisy_is_one_all_the_same() -> None:
+    """White with a noise that leaves cells of its own along the border."""
+    light = 0.15 + 0.5 * disc(300, 200, 90)
+    light[80:, :34] = 1.1 + 0.25 * np.random.default_rng(1).normal(size=(HEIGHT - 80, 34))
+    found = jpeg(cv2.GaussianBlur(light, (0, 0), 0.6))
+    assert not np.isin(found.parts, [Part.SUBJECT, Part.GLINT])[90:390, :60].any()
+
+
+def test_a_dark_thing_apart_from_the_others_is_no_patch_of_light() -> None:
+    """Four stops under the bright one, before black, as sharp as that; a lamp's beam there is soft, and is one."""
+    thing = disc(450, 150, 50)
+    light = 0.001 + 0.6 * disc(220, 220, 90) + 0.03 * thing
+    true = (disc(220, 220, 90) < 0.5) & (thing < 0.5)
+    assert overlap(jpeg(light), true) > 0.99
+    beam = 0.001 + 0.6 * disc(220, 220, 90) + 0.03 * cv2.GaussianBlur(thing, (0, 0), 8)
+    assert overlap(jpeg(beam), disc(220, 220, 90) < 0.5) > 0.99
+
+
+def test_a_bright_streak_along_a_rod_hides_little_of_its_sides() -> None:
+    """Fifteen cells thick, its streak several times as bright as its sides; drawn as softly as a sharp lens does."""
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    across = ((rows - 200.0) - 0.5 * (columns - 300.0)) / 7.3
+    rod = (np.abs(across) < 1) & (np.abs(columns - 300) < 150)
+    shade = 0.2 + 0.8 * np.sqrt(np.clip(1 - across**2, 0, 1))
+    light = np.where(rod, 0.15 * shade + 0.6 * np.exp(-(((across - 0.3) / 0.1) ** 2)), 0.0004)
+    found = raw(cv2.GaussianBlur(light, (0, 0), 0.9), electrons=60_000, read=3)
+    lost = (found.backdrop & rod).sum() / rod.sum()
+    assert lost < 0.2  # of a line that runs half a cell too far in on either side: a fifteenth
+
+
+def test_a_flag_in_two_pieces_is_one() -> None:
+    """Black above and lit below: the one is a card by itself, and what is left would be too short for a flag."""
+    light = 0.15 + 0.5 * disc(300, 200, 90)
+    light[:240, :34], light[240:, :34] = 0.02, 0.4
+    found = jpeg(cv2.GaussianBlur(light, (0, 0), 0.6))
+    assert not np.isin(found.parts, [Part.SUBJECT, Part.GLINT])[:, :60].any()
+
+
 def test_an_outline_that_fades_in_one_place_lets_nothing_in() -> None:
     """Half of the ball's lower rim has the backdrop's own light, and more and more of its own farther in."""
     shape = disc(300, 200, 120)
