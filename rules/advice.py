@@ -42,7 +42,7 @@ _SUBJECT_MAY_LOSE = 2.0
 _LONG_STEP = 2.0
 _BURNT = 1 / 3
 """Of the frame, white: with no subject in sight it may be what is burnt; with one, some of it may be."""
-_IN_SIGHT = 0.005  # of the frame: what is smaller is no subject
+IN_SIGHT = 0.005  # of the frame: what is smaller is no subject
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def suggest_step(
 
 def _nothing_in_sight(sample: Sample, room: Headroom | None) -> bool:
     """Say whether a frame is white and shows no subject: none, or specks that hold; specks that don't tell how far."""
-    if sample.pale <= _BURNT or sample.subject.pixels >= _IN_SIGHT * sample.thin.top.size:
+    if sample.pale <= _BURNT or sample.subject.pixels >= IN_SIGHT * sample.thin.top.size:
         return False
     return not sample.subject.pixels or room is None or room.seen
 
@@ -151,8 +151,11 @@ def _may_hide(samples: Sequence[Sample]) -> bool:
     """
     newest = samples[-1]
     stays = any(
-        (one.stops or 0.0) >= (newest.stops or 0.0) + _TELLING and one.burnt <= newest.burnt + _AS_BURNT
-        for one in samples[:-1]
+        (bright.stops or 0.0) >= (dark.stops or 0.0) + _TELLING
+        and max(bright.burnt, newest.burnt) <= dark.burnt + _AS_BURNT
+        for dark in samples
+        if (dark.stops or 0.0) <= (newest.stops or 0.0)
+        for bright in samples
     )
     return not stays and all(one.burnt > _BURNT for one in samples)
 

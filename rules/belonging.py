@@ -11,7 +11,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from lampblack.rules.blind import blindness
+from lampblack.rules.blind import Blind
 from lampblack.rules.continuity import NO_CHANGE, light_changed
 from lampblack.rules.figures import percent
 from lampblack.rules.look import Look, Part
@@ -85,11 +85,16 @@ def light_as_before(known: Radiance | None, look: Look, thresholds: Thresholds) 
     return known
 
 
-def notices_of(before: Files, look: Look, why: Unlike | None, again: bool) -> list[Notice]:
+def notices_of(before: Files, look: Look, blind: Blind | None, why: Unlike | None, again: bool) -> list[Notice]:
     """
     Return what keeps earlier frames from being believed, or explains why figures differ from theirs.
 
-    again: the light is that of frames which had been set aside.
+    Args:
+        before: what their files were like.
+        look: the frame.
+        blind: what keeps it from showing anything.
+        why: in what it is unlike them.
+        again: the light is that of frames which had been set aside.
     """
     found: list[Notice] = []
     if again:
@@ -97,7 +102,6 @@ def notices_of(before: Files, look: Look, why: Unlike | None, again: bool) -> li
     elif why is not None:
         kind = "light-changed" if why == "light" else why
         found.append(Notice(kind, {"camera": _CAMERA, "size": _SIZE, "light": _light_text(look)}[why]))
-    blind = blindness(look)
     if blind == "burnt":
         found.append(Notice("burnt-out", "The whole frame is burnt out: nothing can be judged from it."))
     elif blind == "black":

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Literal
 
-from lampblack.rules.advice import Step
+from lampblack.rules.advice import IN_SIGHT, Step
+from lampblack.rules.cleanness import Tone
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.figures import f_text
+from lampblack.rules.forecast import Sample
 from lampblack.rules.look import Look
 from lampblack.rules.tone import light_of_code
 
 Blind = Literal["burnt", "black"]
 
-_BURNT_SHARE = 0.95  # of all pixels; a subject before a clipped white backdrop holds more than the rest
+_BURNT_SHARE, _UNBURNT = 0.95, 0.5
+"""Of all pixels: a subject before a clipped white backdrop mostly holds more than the rest; see `may_be_burnt`."""
 _BLACK_CODE, _LIFTED_CODE = 8, 40  # no cell above the one; or above the other, all alike, where blacks are lifted
 _ALIKE = 1.15
 _LONG_STEP = 2.0  # stops: a blind frame tells the direction only
@@ -27,6 +31,19 @@ def blindness(look: Look) -> Blind | None:
     if high < light_of_code(_BLACK_CODE) or (high < light_of_code(_LIFTED_CODE) and high < _ALIKE * low):
         return "black"
     return None
+
+
+def may_be_burnt(look: Look, tone: Tone | None, others: Iterable[Sample]) -> bool:
+    """
+    Say whether nearly all of a frame is burnt as it should be: before white a small subject leaves no less.
+
+    Args:
+        look: the frame.
+        tone: what the backdrop is meant to be.
+        others: frames of the same light; one in which most isn't burnt has told so.
+    """
+    in_sight = look.clipped_frame <= 1 - IN_SIGHT
+    return in_sight and tone == "white" and any(one.burnt < _UNBURNT for one in others)
 
 
 def step_from(blind: Blind, unforeseen: bool, step: Step, here: Exposure, f_numbers: tuple[float, ...]) -> Step:

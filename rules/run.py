@@ -16,7 +16,6 @@ from typing import Literal
 import numpy as np
 
 from lampblack.rules.advice import Rounding, Step
-from lampblack.rules.blind import blindness
 from lampblack.rules.exposure import aperture_value, speed_value, time_value
 from lampblack.rules.figures import f_text, shutter_text, stops_long
 from lampblack.rules.forecast import Sample, blocked_share, broad_share, headroom
@@ -213,7 +212,7 @@ def _bold(known: Known, step: Step) -> float | None:
     """
     verdict = known.newest
     room, raw = verdict.highlights.headroom, verdict.look.kind == "raw"
-    if blindness(verdict.look) == "burnt" and step.wanted is not None:
+    if verdict.blind == "burnt" and step.wanted is not None:
         return min(step.wanted, _FROM_BURNT_RAW if raw else step.wanted)
     held = known.setup.aim == "hold-highlights" and raw
     if held and room is not None and not room.seen and step.wanted is not None and step.wanted < 0:
@@ -258,7 +257,7 @@ class _Range:
 
 def _cover(wish: Wish, offer: Offer, known: Known, taken: Sequence[Setting], thresholds: Thresholds) -> Plan:
     verdict = known.newest
-    if blindness(verdict.look):
+    if verdict.blind:
         return _for_aim(wish, offer, known, taken)
     samples = [s for s in samples_of(known) if s.stops is not None and s.subject.pixels]
     reach = _range(samples, thresholds)

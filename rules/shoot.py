@@ -15,7 +15,7 @@ import numpy as np
 
 from lampblack.rules.advice import Aim, instead_of, is_complete, suggest_step
 from lampblack.rules.belonging import File, Unlike, files_of, light_alone, light_as_before, notices_of, unlike
-from lampblack.rules.blind import blindness, step_from
+from lampblack.rules.blind import blindness, may_be_burnt, step_from
 from lampblack.rules.cleanness import Cleanness, Tone, judge_backdrop, tone_of
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.ends import clips_from
@@ -98,9 +98,6 @@ def new_setup(
     return Setup(number, name, aim, backdrop, offered, spots=spots, metered=metered, wells=wells)
 
 
-_UNBURNT = 0.5  # of the frame at white, at the most
-
-
 def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame: int) -> tuple[Setup, Verdict]:
     """
     Return the setup with one more frame in it, and the verdict on that frame.
@@ -123,16 +120,16 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     samples = [s.under(lessons.response, lessons.end) for s in kept if s.coded == (look.kind != "raw")]
     sample, response = Sample.of(look), lessons.response
     tone, tones = _tone(setup, look, thresholds)
+    blind = blindness(look)
+    if blind == "burnt" and why is None and may_be_burnt(look, tone, samples[:-1]):
+        blind = None
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
     step = suggest_step(
         setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots, setup.metered
     )
-    blind = blindness(look)
-    # Before white a small subject leaves nearly all of a frame burnt; darker frames tell whether it should be.
-    foreseen = blind == "burnt" and why is None and any(one.burnt < _UNBURNT for one in samples[:-1])
-    if blind is not None and not foreseen:
+    if blind is not None:
         step = step_from(blind, why == "light" and again is None, step, look.shot.exposure, setup.f_numbers)
     complete = is_complete(step, samples, thresholds)
     if complete:
@@ -158,7 +155,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         complete=complete,
         notices=by_cost(
             [
-                *notices_of(earlier.files, look, why, again is not None),
+                *notices_of(earlier.files, look, blind, why, again is not None),
                 *_notices(setup, look, highlights, cleanness, ways, thresholds),
                 *colour_notices(
                     setup.yardsticks, look, tone, colour, thresholds.neutral, told=setup.backdrop != "auto"
@@ -166,6 +163,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
                 *steady_notices(setup.yardsticks, look, thresholds),
             ]
         ),
+        blind=blind,
         colour=colour,
         sharpness=setup.yardsticks.sharpness(look),
         mid_stops=_mid_stops(samples[-1]),

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from lampblack.rules.advice import Instead, Step
+from lampblack.rules.blind import Blind
 from lampblack.rules.cleanness import Cleanness
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.forecast import Forecast, Headroom, Within
@@ -89,6 +90,8 @@ class Verdict:
     costs: tuple[Cost, ...] = ()
     instead: tuple[Instead, ...] = ()
     complete: bool = False
+    blind: Blind | None = None
+    """What keeps the frame from showing anything."""
     colour: Colour | None = None
     sharpness: float | None = None
     """Fine contrast against the setup's sharpest frame."""

@@ -150,6 +150,19 @@ def test_a_small_thing_may_leave_the_rest_of_the_frame_burnt() -> None:
     _, verdicts = shoot(scene, [16.0, 5.0], new_setup(1, aim="hold-highlights"))
     assert verdicts[-1].look.clipped_frame > 0.95
     assert verdicts[-1].step.move == "keep"
+    assert "burnt-out" not in [notice.kind for notice in verdicts[-1].notices]
+    _, (alone,) = shoot(scene, [5.0], new_setup(1, aim="hold-highlights"))
+    assert "burnt-out" in [notice.kind for notice in alone.notices]
+
+
+@pytest.mark.parametrize(("tone", "f_numbers"), [("grey", [8.0, 1.0, 1.0]), ("white", [8.0, 1.0])])
+def test_a_frame_burnt_out_all_over_stays_one_whatever_was_seen_before(tone: str, f_numbers: list[float]) -> None:
+    """What is behind it is no whiter for that, and nothing of it is the one."""
+    setup, verdicts = shoot(vessel(tone), f_numbers, new_setup(1, aim="clean-backdrop"))
+    assert set(setup.tones) == {tone}
+    for verdict in verdicts[1:]:
+        assert verdict.blind == "burnt"
+        assert "burnt-out" in [notice.kind for notice in verdict.notices]
 
 
 def test_a_plain_frame_burnt_all_over_tells_nothing_of_room() -> None:
