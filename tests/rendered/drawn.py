@@ -103,9 +103,11 @@ def drawn(seed: int) -> world.Scene:
         kinds["subject"] |= there
         kinds["table"] &= ~there
         kinds["card"] &= ~there
-    small = cv2.GaussianBlur(_smaller(light), (0, 0), rng.uniform(0.3, 0.9))
+    soft = rng.uniform(0.3, 0.9)
+    small = cv2.GaussianBlur(_smaller(light), (0, 0), soft)
     stray = rng.uniform(0, 2e-4) if tone == "black" else rng.uniform(0.002, 0.02)
-    covers = [_smaller(kinds[kind]) for kind in ("subject", "table", "card")]
+    # Drawn as softly: where the lens lays a thing's light on the backdrop, it isn't the backdrop that is lit.
+    covers = [cv2.GaussianBlur(_smaller(kinds[kind]), (0, 0), soft) for kind in ("subject", "table", "card")]
     return world.Scene(f"drawn{seed}", tone, side, small + np.float32(stray * small.mean()), *covers, _smaller(gloss))
 
 
