@@ -65,6 +65,8 @@ class Backdrop:
     side: str = ""
     spill_area: float | None = None
     over_stops: float | None = None
+    only_grain: bool = False
+    """Its light is clean; noise or lint is not."""
 
 
 @dataclass(frozen=True)
@@ -187,6 +189,7 @@ def _backdrop(told: Json) -> Backdrop:
     return Backdrop(
         tone=word_of(told.get("tone")),
         clean=clean_told if isinstance(clean_told, bool) else None,
+        only_grain=told.get("only_grain") is True,
         area=fraction_of(told.get("area")),
         p95=number_of(code.get("p95")),
         p99=number_of(code.get("p99")),
@@ -277,6 +280,8 @@ def room_text(frame: Frame) -> str:
 
 def not_clean_text(backdrop: Backdrop) -> str:
     """Return where a backdrop is not clean and by how much, as one sentence."""
+    if backdrop.only_grain:
+        return "Backdrop not clean: noise or lint, its light is clean black."
     parts = []
     if backdrop.side in AT:
         parts.append(AT[backdrop.side])

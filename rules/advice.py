@@ -270,27 +270,33 @@ def _clean_backdrop(
     # Black allows every change up to the slack, white every change down to its negative.
     limit = cleanness.slack_stops if black else -cleanness.slack_stops
     wanted = min(even, limit) if black else max(even, limit)
-    if cleanness.clean and abs(even) <= thresholds.steps.keep_within_stops:
-        return Step("keep", 0.0, here.f_number, f"The backdrop is clean {cleanness.tone} and the subject well exposed.")
+    if cleanness.light_is_clean and abs(even) <= thresholds.steps.keep_within_stops:
+        seen = f"{_whose(cleanness)} is clean {cleanness.tone} and the subject well exposed."
+        return Step("keep", 0.0, here.f_number, seen)
     if black and even - wanted > _SUBJECT_MAY_LOSE:
         return Step("light", None, here.f_number, _too_dark(even, wanted, cleanness))
+    lies = f"lies {_stops_text(even)} {'under' if even > 0 else 'over'}"
     seen = (
         f"The backdrop is {_stops_text(limit)} {'over clean black' if black else 'short of clean white'}"
-        if not cleanness.clean
-        else f"The backdrop stays clean and the subject lies {_stops_text(even)} {'under' if even > 0 else 'over'}"
+        if not cleanness.light_is_clean
+        else f"{_whose(cleanness)} stays clean and the subject {lies}"
     )
     mark = (ladder.at_most(wanted) if black else ladder.at_least(wanted)) if ladder else None
     return _move(wanted, ladder, mark, seen, thresholds, "under" if black else "over")
+
+
+def _whose(cleanness: Cleanness) -> str:
+    return "The backdrop's light" if cleanness.only_grain else "The backdrop"
 
 
 def _too_dark(even: float, wanted: float, cleanness: Cleanness) -> str:
     """Say why no aperture gives both a clean black backdrop and a subject that is seen."""
     side = cleanness.spill.side if cleanness.spill else None
     keep = f"keep light{f' from the {side}' if side else ''} off the backdrop, {_stops_text(even - wanted)} of it"
-    if cleanness.clean:
+    if cleanness.light_is_clean:
         return (
-            f"The backdrop is clean here, but the subject lies {_stops_text(even)} under, and opening that far would"
-            f" lift the backdrop {_stops_text(even - wanted)} over clean black: {keep}."
+            f"{_whose(cleanness)} is clean here, but the subject lies {_stops_text(even)} under, and opening that far"
+            f" would lift the backdrop {_stops_text(even - wanted)} over clean black: {keep}."
         )
     return f"Closing until the backdrop is clean would leave the subject {_stops_text(even - wanted)} under: {keep}."
 

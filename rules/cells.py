@@ -46,7 +46,8 @@ class Cells:
     code of the pixels looked at, `step` of them along a cell. clipped_frame: share of the frame's pixels (raw: all of
     them) that have a channel at the white level. end: the last code of the camera's curve (raw: 255). Raw only: level,
     like `top`, the brightest channel's share of saturation in the bins of `raw.EDGES`; noise, that of one sample;
-    grain, that of cells; full, where that saturation is known from. Raw light is that of a plain development.
+    grain, that of cells; full, where that saturation is known from. Raw light is that of a plain development; where it
+    is noisy and dark, or pale, `top`, `over_patch` and `all_white` are of cells whose noise is averaged out.
     """
 
     side: int
@@ -149,6 +150,14 @@ def brightest(values: Any) -> Any:
 def darkest(values: Any) -> Any:
     """Return the smallest of the three channels, likewise."""
     return np.minimum(np.minimum(values[..., 0], values[..., 1]), values[..., 2])
+
+
+def mean_within(mask: Any, values: Any, cells: int) -> Any:
+    """Return the means of (rows, columns[, 3]) values over so many cells along, of those in a mask alone."""
+    there, box = np.asarray(mask, np.float32), (cells, cells)
+    count = np.maximum(cv2.blur(there, box), np.float32(1e-3))
+    many = (lambda grid: cv2.merge([grid] * 3)) if values.ndim == 3 else (lambda grid: grid)
+    return cv2.divide(cv2.blur(cv2.multiply(values, many(there)), box), many(count))
 
 
 def pieces_of(mask: Any, connectivity: int) -> tuple[NDArray[np.int32], NDArray[np.int64]]:

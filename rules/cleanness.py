@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Mask
-from lampblack.rules.cells import pieces_of
+from lampblack.rules.cells import mean_within, pieces_of
 from lampblack.rules.distribution import Distribution, middle, percentile, percentiles
 from lampblack.rules.look import Look, Part
+from lampblack.rules.outline import eroded
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import code_of_light, light_of_code, stops_below_white
@@ -52,6 +53,13 @@ class Cleanness:
     """Room before the verdict turns: black, how far the exposure may rise; white, how far it may fall. Negative: by
     how much it must go the other way. 0 for grey, where exposure changes nothing."""
     spill: Spill | None
+    only_grain: bool = False
+    """Its light is clean black; what spoils it is noise, or lint."""
+
+    @property
+    def light_is_clean(self) -> bool:
+        """Say whether no light need be kept off it, nor given to it."""
+        return self.clean or self.only_grain
 
 
 def tone_of(look: Look, thresholds: Thresholds) -> Tone | None:
@@ -88,7 +96,8 @@ def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds, response: Res
     shown = None if look.shown is None else _judge_one(look.shown, tone, thresholds, response)
     if own is None or shown is None or shown.clean or not own.clean:
         return own
-    return replace(own, clean=False, slack_stops=min(own.slack_stops, shown.slack_stops), spill=shown.spill)
+    slack = min(own.slack_stops, shown.slack_stops)
+    return replace(own, clean=False, slack_stops=slack, spill=shown.spill, only_grain=shown.only_grain)
 
 
 def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Response) -> Cleanness | None:
@@ -96,19 +105,22 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
     core = look.parts == Part.BACKDROP
     if not spread.pixels:
         return None
-    bright = look.bright
+    bright = look.calm
     level = np.sort(bright[core])
-    over = _over_stops(look, spread, thresholds)
+    over, only_grain = _over_stops(look, spread, thresholds), False
+    if tone == "black" and over > 0 and look.kind != "raw":
+        calm = _calm_over(look, thresholds)
+        over, only_grain = (calm, True) if calm < 0 else (over, False)
     if look.kind != "raw":
         over = _read_through(response, over, light_of_code(thresholds.black.clean_p99_code + 0.5))
     evenness = _evenness(level)
     clean = {
-        "black": over <= 0,
+        "black": over <= 0 and not only_grain,
         "white": _is_clean_white(look, core, thresholds),
         "grey": evenness <= thresholds.grey.even_stops,
     }[tone]
     spill = None
-    if tone == "black" and not clean:
+    if tone == "black" and over > 0:
         spilled = core & (bright > light_of_code(thresholds.black.clean_p99_code))
         spill = Spill(side_of(bright, core, thresholds), float(spilled.mean()), over)
     return Cleanness(
@@ -123,6 +135,7 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
         evenness_stops=evenness,
         slack_stops=-over if tone == "black" else _white_slack(level, thresholds) if tone == "white" else 0.0,
         spill=spill,
+        only_grain=only_grain,
     )
 
 
@@ -143,6 +156,18 @@ def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> flo
     return _patch_over_stops(look, over, thresholds)
 
 
+def _calm_over(look: Look, thresholds: Thresholds) -> float:
+    """Return the same by the light of cells, in which noise is averaged out: it is no light."""
+    black, core = thresholds.black, look.parts == Part.BACKDROP
+    calm = mean_within(core, look.bright, _CALM_CELLS)
+    over = float(np.log2(max(percentile(calm[core], 99), 1e-5) / light_of_code(black.clean_p99_code + 0.5)))
+    patched = _largest(_clear(core) & (calm > light_of_code(black.patch_code + 0.5))) > black.patch_share * core.size
+    return max(over, 0.0) if patched else over
+
+
+_CALM_CELLS = 5  # along: of a JPEG of a megapixel a hundred pixels, a tenth of their noise
+
+
 def _read_through(response: Response, stops: float, limit: float) -> float:
     """Return stops over a limit, counted on the sRGB curve, as the camera's own curve counts them."""
     level, at_limit = (float(response.light_of(code_of_light(light))) for light in (limit * 2**stops, limit))
@@ -152,8 +177,8 @@ def _read_through(response: Response, stops: float, limit: float) -> float:
 def _patch_over_stops(look: Look, over: float, thresholds: Thresholds) -> float:
     """Return `over`, or more where the largest patch above the patch code needs to fall further to be small enough."""
     black = thresholds.black
-    core = look.parts == Part.BACKDROP
-    bright = np.where(core, look.bright, np.float32(0))
+    core = _clear(look.parts == Part.BACKDROP)
+    bright = np.where(core, look.calm, np.float32(0))
     limit, level = black.patch_share * bright.size, light_of_code(black.patch_code + 0.5)
     patched = _largest(core & (look.over_patch > 127)) > limit
     low = max(over, 0.02 if patched else over)
@@ -167,7 +192,19 @@ def _patch_over_stops(look: Look, over: float, thresholds: Thresholds) -> float:
         else:
             high = middle
     # No patch now: what was measured of cells must not say otherwise.
-    return high if patched else min(high, 0.0)
+    return high if patched else max(over, min(high, 0.0))
+
+
+def _clear(core: Mask) -> Mask:
+    """
+    Return the backdrop without a strip beside the subject.
+
+    What the lens smears there is a thin line, but as long as the outline: it would make the area of a patch.
+    """
+    return eroded(core, _SMEARED)
+
+
+_SMEARED = 2  # cells, and as many as are not judged at all
 
 
 def _largest(mask: Mask) -> int:

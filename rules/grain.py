@@ -20,6 +20,9 @@ Grid = NDArray[np.float32]
 _FAR = 5.0  # standard deviations from white, where noise decides nothing
 _FEW = 3
 """Each way, one cell in so many tells enough of noise."""
+_CODES_OF_DARK_LIGHT = 12.92 * 255  # IEC 61966-2-1, next to black
+_CALM_CODES = 0.4  # a third of a stop at code 5, where black is clean or not, is one code
+_WIDEST_CALM = 11  # cells along: as many as the smallest patch that spoils clean black in a picture of 600
 _CALM_SAMPLES = 8
 """A mean over so many samples each way, and some more, has an eighth of their noise."""
 
@@ -60,6 +63,22 @@ class Grain:
     in_point: NDArray[np.float64]
     in_cell: NDArray[np.float64]
     rounding: float = 0.0
+
+    @property
+    def points_are_calm(self) -> bool:
+        """Say whether noise makes no difference to what is clean, black or white, where nothing is averaged."""
+        return self.in_darks * math.sqrt(float(self.in_cell.max())) <= _CALM_CODES
+
+    @property
+    def calm_cells(self) -> int:
+        """Return over how many cells along, an odd number, the dark is calm; or nearly so, where that is too far."""
+        return min(2 * math.ceil(max(self.in_darks / _CALM_CODES - 1, 0) / 2) + 1, _WIDEST_CALM)
+
+    @property
+    def in_darks(self) -> float:
+        """Return the standard deviation of a cell without light, in the noisiest channel, in sRGB codes."""
+        variance = (self.noise.read**2 + self.rounding**2 / 12) / self.in_cell
+        return float(np.sqrt((self.to_light**2 @ variance).max())) * _CODES_OF_DARK_LIGHT
 
     def of(self, light: Grid) -> Grid:
         """Return the standard deviation of cells' (rows, columns, 3) light, 1 at white."""

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from lampblack.rules.against import NOTHING_TOLD, Steady, bands_across, held_against, lies_at
 from lampblack.rules.backdrop import Found, Mask, find_backdrop
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, reduce, single
+from lampblack.rules.cells import Cells, brightest, count_by_label, half, luminance_of, mean_within, reduce, single
 from lampblack.rules.continuity import NO_CHANGE, Change, light_changed
 from lampblack.rules.distribution import CODE_EDGES, bin_of, middle, percentiles
 from lampblack.rules.frame import Basis, Kind, Picture, Sensor, Shot
@@ -138,6 +138,14 @@ class Look:
         """Return the brightest channel's light, (rows, columns)."""
         bright: NDArray[np.float32] = brightest(single(self.light))
         return bright
+
+    @cached_property
+    def calm(self) -> NDArray[np.float32]:
+        """Return the same, on the backdrop with its noise averaged out where it is strong: noise is no light."""
+        if self.grain is None or self.grain.calm_cells == 1:
+            return self.bright
+        core = self.parts == Part.BACKDROP
+        return np.where(core, brightest(mean_within(core, single(self.light), self.grain.calm_cells)), self.bright)
 
     @cached_property
     def span(self) -> tuple[float, float]:

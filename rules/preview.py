@@ -53,7 +53,7 @@ def preview(look: Look, tone: Tone | None, thresholds: Thresholds) -> Preview:
 def with_spill(small: Preview, look: Look, thresholds: Thresholds) -> Preview:
     """Return the small picture with what spills on a backdrop that is meant to be black."""
     rows, columns = small.marks.shape
-    over = look.bright > light_of_code(thresholds.black.clean_p99_code + 0.5)
+    over = look.calm > light_of_code(thresholds.black.clean_p99_code + 0.5)
     spilled = _shrunk(over & (look.parts == Part.BACKDROP), (columns, rows), 0.5)
     return Preview(small.rgb, small.marks | spilled * np.uint8(Mark.SPILLED))
 

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from functools import partial, reduce
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest, split
+from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest, mean_within, split
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.frame import Plane, Sensor
 from lampblack.rules.grain import Grain, Noise
@@ -41,7 +41,6 @@ _LOWEST_SATURATION = 0.4  # of the tagged span: lower settings of extended ISO f
 _WIDEST_PILE = 0.0015  # standard deviation, share of the span: what noise is added after the well is full
 _NO_LIGHT = 2.0**-14  # what a frame's floor is when its noise can't be told
 _LEAST_READ = 2.0**-16  # below the read noise of any sensor: one electron of 65,000
-_OVER = cv2.THRESH_BINARY
 _CODES = 16384
 _CODE_OF_LIGHT = np.rint(linear_to_srgb(np.linspace(0, 1, _CODES + 1)) * 255).astype(np.uint8)
 
@@ -200,30 +199,100 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
         [f for f, plane in zip(full, sensor.planes, strict=True) if plane.channel == c] or [np.zeros_like(any_full)]
         for c in range(3)
     ]
+    light_of_cells = _by_channel(sensor, of_cells)
     noise = beside(partial(_noise, sensor, whites, any_full))
+    grain = beside(lambda: _grain(sensor, noise(), side, whites))
+    calm = beside(lambda: _calm(sensor, light_of_cells, grain()))
     clipped = beside(partial(_shares, [*of_channel, [any_full]], size, side))
     light = _by_channel(sensor, points)
     level = beside(lambda: _levels(_highest(sensor, points, light), any_full[some]))
     shown = _cut_at_white(sensor, light) if cv2.countNonZero(any_full) else light
-    red, green, blue = split(_developed(sensor, shown))
-    top: Any = _code_of(cv2.max(cv2.max(red, green), blue))
-    least: Any = cv2.min(cv2.min(red, green), blue)
-    shares, told = clipped(), noise()
+    brightest_of, least = _ends(_developed(sensor, shown))
+    top: Any = _code_of(brightest_of)
+    under_white = _under_code(thresholds.white.clean_code)
+    over_patch = _share(cv2.threshold(top, thresholds.black.patch_code, 255, cv2.THRESH_BINARY)[1], size)
+    all_white = _share(cv2.compare(least, np.array([under_white]), cv2.CMP_GT), size)
+    shares = clipped()
+    if (calmed := calm()) is not None:
+        top = _where(calmed.is_dark, calmed.code, top)
+        over_patch = np.where(calmed.is_dark, np.float32(calmed.in_patches > thresholds.black.patch_code), over_patch)
+        all_white = np.where(calmed.is_pale, np.float32(calmed.least > under_white), all_white)
     return Cells(
         side=sensor.period[0] * side,
-        light=np.maximum(_developed(sensor, _by_channel(sensor, of_cells)), 0),
+        light=np.maximum(_developed(sensor, light_of_cells), 0),
         clipped=np.dstack(shares[:3]),
         clipped_any=shares[3],
-        over_patch=_shrunk(cv2.threshold(top.astype(np.float32), thresholds.black.patch_code, 1, _OVER)[1], size),
-        all_white=_shrunk(cv2.threshold(least, _under_code(thresholds.white.clean_code), 1, _OVER)[1], size),
+        over_patch=over_patch,
+        all_white=all_white,
         top=top,
         clipped_frame=cv2.mean(any_full)[0] / 255,
         end=255,
         level=level(),
-        noise=told,
-        grain=_grain(sensor, told, side, whites),
+        noise=noise(),
+        grain=grain(),
         full=known_full,
     )
+
+
+def _ends(light: Grid) -> tuple[Any, Any]:
+    """Return the brightest and the darkest channel of (rows, columns, 3) light."""
+    red, green, blue = split(light)
+    return cv2.max(cv2.max(red, green), blue), cv2.min(cv2.min(red, green), blue)
+
+
+class _Calm(NamedTuple):
+    """
+    Cells whose light is calmed, so that noise is no spill in black, nor a lack of light in white.
+
+    code: of the dark ones, the brightest channel's, as shown; in_patches: the same, not so calm, but with small patches
+    left as they are. least: of the pale ones, the darkest channel's light.
+    """
+
+    code: Any
+    in_patches: Any
+    is_dark: Any
+    least: Any
+    is_pale: Any
+
+
+_IN_PATCHES = 5  # cells along
+_DARK_CODE, _PALE_LIGHT = 12, 0.85
+"""Well over what is clean black, and under what is clean white: beyond, noise turns no verdict."""
+
+
+def _calm(sensor: Sensor, of_cells: Grid, grain: Grain | None) -> _Calm | None:
+    """
+    Return cells calmed; None where points are calm enough as they are, or nothing can be told.
+
+    Dark ones go by none but others that are dark and not next to what is bright.
+    """
+    if grain is None or grain.points_are_calm:
+        return None
+    bright, least = _shown_ends(sensor, cv2.blur(of_cells, (3, 3)))
+    limit = _DARK_CODE + grain.in_darks  # a mean of nine has a third of that noise, and the highest of nine is taken
+    is_dark = cv2.dilate(_code_of(bright), np.ones((3, 3), np.uint8)) < limit
+
+    def code_of(cells: int) -> Any:
+        return _code_of(_shown_ends(sensor, mean_within(is_dark, of_cells, cells))[0])
+
+    code, narrow = code_of(grain.calm_cells), min(grain.calm_cells, _IN_PATCHES)
+    in_patches = code if narrow == grain.calm_cells else code_of(narrow)
+    is_pale = least >= _PALE_LIGHT
+    if is_pale.any():
+        least = _shown_ends(sensor, mean_within(is_pale, of_cells, max(grain.calm_cells, _IN_PATCHES)))[1]
+    return _Calm(code, in_patches, is_dark, least, is_pale)
+
+
+def _shown_ends(sensor: Sensor, of_sensor: Any) -> tuple[Any, Any]:
+    """Return the light of the brightest and the darkest channel as shown, of shares of saturation."""
+    return _ends(_developed(sensor, _cut_at_white(sensor, of_sensor)))
+
+
+def _where(cells: Any, code: Any, points: Any) -> Any:
+    """Return points' codes, those in such cells their cell's."""
+    size = points.shape[1::-1]
+    inside, of_cell = (cv2.resize(each, size, interpolation=cv2.INTER_NEAREST) for each in (cells.view(np.uint8), code))
+    return cv2.copyTo(of_cell, inside, points)
 
 
 def _grain(sensor: Sensor, noise: Noise, side: int, whites: list[float]) -> Grain | None:
@@ -287,7 +356,7 @@ def _shares(flagged: list[Sequence[NDArray[np.uint8]]], size: tuple[int, int], s
         few = share[cells]
         if few.size:
             either = _either([each[rows, columns] for each in flags])
-            few[...] = _shrunk(either, (few.shape[1], few.shape[0])).astype(np.float32) / np.float32(255)
+            few[...] = _share(either, (few.shape[1], few.shape[0]))
     return shares
 
 
@@ -441,6 +510,12 @@ def _line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]
             break
         x, y = x[fits], y[fits]
     return max(square, _LEAST_READ**2), gain
+
+
+def _share(flags: Any, size: tuple[int, int]) -> Grid:
+    """Return the share of each cell's points that are flagged by 255, to 1/255."""
+    share: Grid = _shrunk(flags, size).astype(np.float32) / np.float32(255)
+    return share
 
 
 def _shrunk(values: Any, size: tuple[int, int]) -> Any:

@@ -47,7 +47,7 @@ class Remedy:
 
 def remedies(found: Cleanness | None, look: Look, thresholds: Thresholds, response: Response) -> tuple[Remedy, ...]:
     """Return the ways to a clean backdrop, the cheapest that is enough first; none where it is clean."""
-    if found is None or found.clean:
+    if found is None or found.light_is_clean:
         return ()
     if found.tone == "black":
         ways = _for_black(found, look, thresholds, response)
@@ -87,7 +87,7 @@ def _for_black(found: Cleanness, look: Look, thresholds: Thresholds, response: R
 
 def _over_plain(look: Look, response: Response) -> float:
     """Return by how many stops the backdrop's bright part lies over its plain part, as the camera's curve tells."""
-    level = look.bright[look.parts == Part.BACKDROP].astype(np.float64)
+    level = look.calm[look.parts == Part.BACKDROP].astype(np.float64)
     if not level.size:
         return 0.0
     low, high = _light(np.array(percentiles(level, (5, 99))), look, response)
@@ -114,7 +114,7 @@ def _for_white(found: Cleanness) -> list[Remedy]:
 
 
 def _for_grey(found: Cleanness, look: Look, thresholds: Thresholds) -> list[Remedy]:
-    side = side_of(look.bright, look.parts == Part.BACKDROP, thresholds)
+    side = side_of(look.calm, look.parts == Part.BACKDROP, thresholds)
     least = max(0.0, (found.evenness_stops or 0.0) - thresholds.grey.even_stops)
     where = f"The {side} is brighter: its" if side else "Its"
     text = f"{where} lamp further away or turned off it, to even out {stops_long(least)}."

@@ -37,7 +37,7 @@ _COSTS = (
     # what no later work gives back, ...
     *("softer", "focus-elsewhere", "clipped", "edge-eaten", "reaches-in", "intruder"),
     # what the shoot is about, and can be mended at the lamps, ...
-    *("spill", "white-short", "uneven", "bands", "light-changed", "light-again", "metered", "level", "nudged"),
+    *("spill", "grain", "white-short", "uneven", "bands", "light-changed", "light-again", "metered", "level", "nudged"),
     # what later work can even out.
     *("two-colours", "cast", "colour-drift", "no-backdrop", "other-kind", "white-unsure"),
 )
@@ -279,7 +279,7 @@ def _backdrop_json(c: Cleanness | None) -> dict[str, Any]:
     if c is None:
         code = dict.fromkeys(("p50", "p95", "p99", "max"))
         return {
-            **dict.fromkeys(("tone", "area", "clean")),
+            **dict.fromkeys(("tone", "area", "clean", "only_grain")),
             "code": code,
             "stops_below_white": None,
             "evenness_stops": None,
@@ -289,6 +289,7 @@ def _backdrop_json(c: Cleanness | None) -> dict[str, Any]:
         "tone": c.tone,
         "area": _number(c.area),
         "clean": c.clean,
+        "only_grain": c.only_grain,
         "code": {"p50": c.p50, "p95": c.p95, "p99": c.p99, "max": c.max},
         "stops_below_white": _number(c.stops_below_white, 3),
         "evenness_stops": _number(c.evenness_stops, 3),

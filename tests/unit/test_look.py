@@ -126,6 +126,27 @@ def test_a_small_bright_patch_spoils_clean_black() -> None:
     assert not found.clean
 
 
+def test_noise_in_a_black_whose_light_is_clean_is_told_from_spill() -> None:
+    """No flag and no other aperture takes noise away."""
+    scene, setup = vessel("black"), new_setup(1, aim="clean-backdrop")
+    noisy = look(scene.shot(5.6, noise=6.0), THRESHOLDS)
+    _, verdict = judge(setup, noisy, THRESHOLDS, file="x", frame=1)
+    found = verdict.backdrop
+    assert found is not None
+    assert found.p99 > 5
+    assert (found.clean, found.only_grain, found.spill) == (False, True, None)
+    assert found.slack_stops > 0
+    assert verdict.remedies == ()
+    assert [notice.text for notice in verdict.notices if notice.kind == "grain"]
+    assert "light stays clean" in verdict.step.why
+    assert verdict.as_json()["backdrop"]["only_grain"] is True
+    spilled = judge_backdrop(look(vessel("black", spill=0.02).shot(5.6, noise=6.0), THRESHOLDS), "black", THRESHOLDS)
+    assert spilled is not None
+    assert (spilled.clean, spilled.only_grain) == (False, False)
+    assert spilled.spill is not None
+    assert spilled.spill.side == "right"
+
+
 @pytest.mark.parametrize(("f_number", "clean"), [(5.6, False), (4.5, True)])
 def test_white_is_clean_from_code_250(f_number: float, clean: bool) -> None:
     """White light of 0.78 to 0.85 of full scale is code 226 to 237: not clean; two thirds of a stop more is."""

@@ -5,19 +5,25 @@ from __future__ import annotations
 from dataclasses import replace
 from statistics import NormalDist
 
+import cv2
 import numpy as np
 import pytest
 import rawpy
 import studio_frames
+from scenes import vessel
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.daemon.decode import read_raw
 from lampblack.daemon.refusal import FrameRefusedError
+from lampblack.rules.cleanness import judge_backdrop
+from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import Exposure, aperture_value
 from lampblack.rules.frame import Plane, Sensor, Shot
-from lampblack.rules.look import look
-from lampblack.rules.preview import preview
+from lampblack.rules.look import Part, look
+from lampblack.rules.preview import Mark, preview
 from lampblack.rules.raw import RAW_MID_GREY, reduce_raw, saturation, saturations
+from lampblack.rules.remedy import remedies
+from lampblack.rules.response import PRIOR
 from lampblack.rules.shoot import judge, new_setup
 
 THRESHOLDS = load_thresholds()
@@ -165,6 +171,61 @@ def test_a_white_over_what_green_holds_is_white_and_not_purple() -> None:
     assert cells.light[:, : across // 3].reshape(-1, 3).mean(axis=0) == pytest.approx([0.2] * 3, abs=0.003)
     shown = preview(look(frame, THRESHOLDS), None, THRESHOLDS).rgb
     assert shown[:, -shown.shape[1] // 3 :].min() >= 254
+
+
+@pytest.mark.parametrize("code", [2, 4, 7])
+@pytest.mark.parametrize("electrons", [3_000, 40_000])
+def test_noise_is_no_light_on_a_black_backdrop(code: int, electrons: float) -> None:
+    """Points of the noisier sensor spread over ten codes; the backdrop's light is one (sRGB: 12.92 x 255 a unit)."""
+    light = np.full((400, 600), code / (12.92 * 255))
+    light[120:300, 200:400] = 0.4
+    found = look(sensor(light, electrons=electrons, read=4.0), THRESHOLDS)
+    behind = Distribution(found.counts[Part.BACKDROP])
+    assert behind.percentile_code(99) == pytest.approx(code, abs=1)
+    judged = judge_backdrop(found, "black", THRESHOLDS)
+    assert judged is not None
+    assert judged.clean is (code <= 5)
+    marked = (preview(found, "black", THRESHOLDS).marks & Mark.SPILLED > 0).mean()
+    assert (marked > 0.5) == (not judged.clean)
+    assert marked > 0.5 or marked < 0.02
+    assert (judged.slack_stops > 0) == judged.clean
+    for way in remedies(judged, found, THRESHOLDS, PRIOR):
+        if way.do == "flag":  # the light is even: it takes little
+            assert way.stops < 0.7
+
+
+def test_a_pair_whose_jpeg_alone_is_noisy_says_noise() -> None:
+    light = np.full((400, 600), 2 / (12.92 * 255))
+    light[120:300, 200:400] = 0.4
+    noisy = look(vessel("black").shot(5.6, noise=6.0), THRESHOLDS)
+    judged = judge_backdrop(replace(look(sensor(light), THRESHOLDS), shown=noisy), "black", THRESHOLDS)
+    assert judged is not None
+    assert (judged.clean, judged.only_grain, judged.spill) == (False, True, None)
+
+
+def test_noise_is_no_lack_of_white() -> None:
+    """Code 251 all over; of the points a good part lies under 250."""
+    light = np.full((400, 600), 0.966)
+    light[120:300, 200:400] = 0.1
+    found = look(sensor(light, electrons=9_000), THRESHOLDS)
+    judged = judge_backdrop(found, "white", THRESHOLDS)
+    assert judged is not None
+    assert judged.clean
+
+
+def test_what_the_lens_smears_along_a_table_is_no_patch_on_the_backdrop() -> None:
+    """A strip of one cell, three off, over the whole width: light of the table's, and none that spills."""
+    light = np.full((400, 600), 0.0003)
+    light[300:] = 0.6
+    light[100:300, 250:350] = 0.4
+    found = look(sensor(cv2.GaussianBlur(light, (0, 0), 1.2), electrons=60_000), THRESHOLDS)
+    judged = judge_backdrop(found, "black", THRESHOLDS)
+    assert judged is not None
+    assert judged.clean
+    light[100:112, 40:52] = 0.004  # a patch as large as may not be
+    spilled = judge_backdrop(look(sensor(light, electrons=60_000), THRESHOLDS), "black", THRESHOLDS)
+    assert spilled is not None
+    assert not spilled.clean
 
 
 def test_a_grey_card_at_its_place_is_mid_grey() -> None:
