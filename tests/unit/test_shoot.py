@@ -144,6 +144,14 @@ def test_what_a_burnt_white_may_hide_is_looked_for() -> None:
     assert verdicts[1].step.move == "keep"
 
 
+def test_what_closing_has_left_burnt_hides_nothing_between_either() -> None:
+    """From f/5 to f/6.3 as much stayed burnt; at f/5.6, a third of a stop from both, that needs no darker frame."""
+    scene = packshot((300, 100, 0.45))
+    _, verdicts = shoot(scene, [2.8, 5.0, 6.3, 5.6], new_setup(1, aim="hold-highlights"))
+    assert verdicts[-1].look.clipped_frame > 0.8
+    assert "may hide" not in verdicts[-1].step.why
+
+
 def test_a_small_thing_may_leave_the_rest_of_the_frame_burnt() -> None:
     """Of three parts in a hundred; darker frames have shown that it should be so."""
     scene = packshot((300, 48, 0.6))
