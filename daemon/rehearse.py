@@ -347,7 +347,7 @@ def disagreements(verdict: Event, truth: Event) -> list[str]:
     raw = verdict["pixels"]["kind"] == "raw"
     clean = truth["clean"] and not (raw and truth["backdrop_plain_code_p99"] > _CLEAN_CODE)
     burnt = truth["standing_clipped" if raw else "standing_clipped_jpeg"]
-    if backdrop["clean"] is not clean and not (clean and backdrop["only_grain"]):  # the truth has no noise
+    if backdrop["clean"] is not clean and not (clean and backdrop.get("only_grain")):  # the truth has no noise
         wrong.append(f"backdrop said {_clean(backdrop['clean'])}, is {_clean(clean)}")
     if clipped is None or abs(clipped - burnt) > 0.015:
         wrong.append(f"clipped said {percent(clipped)}, is {percent(burnt)}")
@@ -366,7 +366,7 @@ def _clean(clean: bool | None) -> str:
 
 def in_a_line(why: str, verdict: Event) -> str:
     backdrop, step = verdict["backdrop"], verdict["next"]
-    spill = None if backdrop["clean"] or backdrop["only_grain"] else backdrop["spill"]
+    spill = None if backdrop["clean"] or backdrop.get("only_grain") else backdrop["spill"]
     where = f" ({spill['side'] or 'all round'}, {stops_long(spill['over_stops'])} over)" if spill else ""
     return (
         f"{f_text(verdict['exposure']['f_number'])} ({why}): clipped {percent(verdict['highlights']['subject'])},"
