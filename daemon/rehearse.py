@@ -39,8 +39,8 @@ LEAVE_S = 2.0
 """For the play to notice that the panel was closed."""
 _THIRD = 1 / 3
 _CLEAN_CODE = 5
-_ABOUT_CLEAN = (5, 6)  # a third of a stop about 5.5, where codes go with light
 """What the README calls clean black."""
+_ABOUT_CLEAN = (5, 6)  # a third of a stop about 5.5, where codes go with light
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

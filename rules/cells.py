@@ -106,13 +106,13 @@ def reduce(picture: Picture, thresholds: Thresholds, beside: Beside = when_asked
         highest: Any = cv2.max(cv2.max(red, green), blue)
         top[first * step : last * step] = highest
         light[first:last] = _mean(_light_of(seen), size)
-        grids["over_patch"][first:last] = _share_above(highest, patch, size)
+        grids["over_patch"][first:last] = share_above(highest, patch, size)
         most = cv2.minMaxLoc(highest)[1]
         if most > white:
-            clipped[first:last] = _share_above(eight, white, size)
-            grids["clipped_any"][first:last] = _share_above(highest, white, size)
+            clipped[first:last] = share_above(eight, white, size)
+            grids["clipped_any"][first:last] = share_above(highest, white, size)
         if most > clean:
-            grids["all_white"][first:last] = _share_above(cv2.min(cv2.min(red, green), blue), clean, size)
+            grids["all_white"][first:last] = share_above(cv2.min(cv2.min(red, green), blue), clean, size)
 
     each(take, range(0, rows, _ROWS), beside)
     return Cells(
@@ -227,10 +227,14 @@ def _mean(values: Any, size: tuple[int, int]) -> Any:
     return cv2.resize(values, size, interpolation=cv2.INTER_AREA)
 
 
-def _share_above(codes: Any, code: float, size: tuple[int, int]) -> Grid:
+def share_above(codes: Any, code: float, size: tuple[int, int]) -> Grid:
     """Return the share of each cell's pixels above a code, to 1/255."""
-    above = cv2.threshold(codes, code, 255, cv2.THRESH_BINARY)[1]
-    share: Grid = _mean(above, size).astype(np.float32) / np.float32(255)
+    return share_flagged(cv2.threshold(codes, code, 255, cv2.THRESH_BINARY)[1], size)
+
+
+def share_flagged(flags: Any, size: tuple[int, int]) -> Grid:
+    """Return the share of each cell's pixels that are flagged by 255, to 1/255."""
+    share: Grid = _mean(flags, size).astype(np.float32) / np.float32(255)
     return share
 
 

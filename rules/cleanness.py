@@ -112,7 +112,7 @@ def _judge_one(look: Look, tone: Tone, thresholds: Thresholds, response: Respons
         calm = _calm_over(look, thresholds)
         over, only_grain = (calm, True) if calm < 0 else (over, False)
     if look.kind != "raw":
-        over = _read_through(response, over, light_of_code(thresholds.black.clean_p99_code + 0.5))
+        over = _read_through(response, over, _limit(thresholds))
     evenness = _evenness(level)
     clean = {
         "black": over <= 0 and not only_grain,
@@ -148,9 +148,7 @@ def _stops_below_white(level: NDArray[np.float32]) -> float | None:
 def _over_stops(look: Look, spread: Distribution, thresholds: Thresholds) -> float:
     """Return how many stops a black backdrop lies over clean, the worse of its two limits; negative: under."""
     black = thresholds.black
-    level = max(spread.percentile_light(99) or 0.0, 1e-5)
-    # A whole code counts as its middle: 99 of 100 at most at code 5 is clean to code 5.5.
-    over = float(np.log2(level / light_of_code(black.clean_p99_code + 0.5)))
+    over = _over_limit(spread.percentile_light(99) or 0.0, thresholds)
     if (spread.percentile_code(99) or 0) <= black.clean_p99_code:
         over = min(over, 0.0)
     return _patch_over_stops(look, over, thresholds)
@@ -160,12 +158,22 @@ def _calm_over(look: Look, thresholds: Thresholds) -> float:
     """Return the same by the light of cells, in which noise is averaged out: it is no light."""
     black, core = thresholds.black, look.parts == Part.BACKDROP
     calm = mean_within(core, look.bright, _CALM_CELLS)
-    over = float(np.log2(max(percentile(calm[core], 99), 1e-5) / light_of_code(black.clean_p99_code + 0.5)))
+    over = _over_limit(percentile(calm[core], 99), thresholds)
     patched = _largest(_clear(core) & (calm > light_of_code(black.patch_code + 0.5))) > black.patch_share * core.size
     return max(over, 0.0) if patched else over
 
 
 _CALM_CELLS = 5  # along: of a JPEG of a megapixel a hundred pixels, a tenth of their noise
+
+
+def _over_limit(light: float, thresholds: Thresholds) -> float:
+    """Return how many stops a light lies over what 99 of 100 of a clean black backdrop have at the most."""
+    return float(np.log2(max(light, 1e-5) / _limit(thresholds)))
+
+
+def _limit(thresholds: Thresholds) -> float:
+    """Return that light. A whole code counts as its middle: 99 of 100 at most at code 5 is clean to code 5.5."""
+    return light_of_code(thresholds.black.clean_p99_code + 0.5)
 
 
 def _read_through(response: Response, stops: float, limit: float) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, when_asked
-from lampblack.rules.cells import brightest
+from lampblack.rules.cells import brightest, mean_within
 from lampblack.rules.distribution import percentile
 
 Mask = NDArray[np.bool_]
@@ -178,10 +178,8 @@ def off_backdrop(light: Grid, plain: Mask, reach: int, beside: Beside = when_ask
 
 
 def _off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
-    there = plain.astype(np.float32)
-    near = np.maximum(cv2.blur(there, (3, 3)), np.float32(0.1))
-    calm = cv2.divide(cv2.blur(cv2.multiply(light, cv2.merge([there] * 3)), (3, 3)), cv2.merge([near] * 3))
-    elsewhere = cv2.merge([(1 - there) * _NOWHERE] * 3)
+    calm = mean_within(plain, light, 3)
+    elsewhere = cv2.merge([(1 - plain.astype(np.float32)) * _NOWHERE] * 3)
     box = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     low = cv2.erode(cv2.add(calm, elsewhere), box)
     high = cv2.dilate(cv2.subtract(calm, elsewhere), box)

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest, mean_within, split
+from lampblack.rules.cells import CELLS_ACROSS, Cells, Grid, brightest, mean_within, share_above, share_flagged, split
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.frame import Plane, Sensor
 from lampblack.rules.grain import Grain, Noise
@@ -210,8 +210,8 @@ def reduce_raw(sensor: Sensor, thresholds: Thresholds, wells: Wells = NO_WELLS, 
     brightest_of, least = _ends(_developed(sensor, shown))
     top: Any = _code_of(brightest_of)
     under_white = _under_code(thresholds.white.clean_code)
-    over_patch = _share(cv2.threshold(top, thresholds.black.patch_code, 255, cv2.THRESH_BINARY)[1], size)
-    all_white = _share(cv2.compare(least, np.array([under_white]), cv2.CMP_GT), size)
+    over_patch = share_above(top, thresholds.black.patch_code, size)
+    all_white = share_flagged(cv2.compare(least, np.array([under_white]), cv2.CMP_GT), size)
     shares = clipped()
     if (calmed := calm()) is not None:
         top = _where(calmed.is_dark, calmed.code, top)
@@ -356,7 +356,7 @@ def _shares(flagged: list[Sequence[NDArray[np.uint8]]], size: tuple[int, int], s
         few = share[cells]
         if few.size:
             either = _either([each[rows, columns] for each in flags])
-            few[...] = _share(either, (few.shape[1], few.shape[0]))
+            few[...] = share_flagged(either, (few.shape[1], few.shape[0]))
     return shares
 
 
@@ -510,12 +510,6 @@ def _line(x: NDArray[np.float64], y: NDArray[np.float64]) -> tuple[float, float]
             break
         x, y = x[fits], y[fits]
     return max(square, _LEAST_READ**2), gain
-
-
-def _share(flags: Any, size: tuple[int, int]) -> Grid:
-    """Return the share of each cell's points that are flagged by 255, to 1/255."""
-    share: Grid = _shrunk(flags, size).astype(np.float32) / np.float32(255)
-    return share
 
 
 def _shrunk(values: Any, size: tuple[int, int]) -> Any:
