@@ -349,7 +349,7 @@ _CHANNELS = {"R": "red", "G": "green", "B": "blue"}
 
 def _backdrop_notice(cleanness: Cleanness, ways: Sequence[Remedy]) -> Notice:
     if cleanness.only_grain:
-        text = "Backdrop not clean black by noise or lint; its light is: a lower ISO, or a brush."
+        text = "Backdrop not clean black: noise or lint, no light. A lower ISO, or a brush, would do."
         return Notice("grain", text)
     if cleanness.tone == "black" and cleanness.spill is not None:
         side = f" from the {cleanness.spill.side}" if cleanness.spill.side else ""
