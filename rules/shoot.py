@@ -7,7 +7,7 @@ serves the later ones.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -169,7 +169,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         mid_stops=_mid_stops(samples[-1]),
     )
     radiance = (look.radiance or setup.radiance) if setup is earlier else setup.radiance
-    if lessons.end < setup.lessons.end:
+    if lessons.end < setup.lessons.end and not _were_dark(setup.samples, lessons.end):
         radiance = light_alone(look)  # frames before took for light what was clipped
     yardsticks = setup.yardsticks.after(look, frame, colour)
     after = replace(
@@ -203,6 +203,14 @@ def _on_one_scale(setup: Setup, look: Look) -> Setup:
         radiance=setup.radiance.on_scale(look.full),
         aside=aside,
     )
+
+
+_FEW = 1e-3  # of all pixels: what ringing throws up to a code that nothing reaches
+
+
+def _were_dark(samples: Iterable[Sample], end: int) -> bool:
+    """Say whether JPEGs had next to nothing at a code that has turned out to be the camera's last, or over it."""
+    return all(np.mean(one.thin.top >= end - 1) < _FEW for one in samples if one.coded)
 
 
 _TELLING_MIDDLE = 0.003, 0.7  # light of mid tones that are neither drowned nor pressed against white
