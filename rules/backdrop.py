@@ -83,6 +83,9 @@ def find_backdrop(
     clipped: Mask | None = None,
     grain: Grid | None = None,
     beside: Beside = when_asked,
+    *,
+    linear: Grid | None = None,
+    rounding: Grid | None = None,
 ) -> Found | None:
     """
     Return the backdrop, or None when no plain surface lies behind the subject.
@@ -93,15 +96,20 @@ def find_backdrop(
         clipped: (rows, columns) where the light is not known for being too bright.
         grain: (rows, columns, 3) the light's noise where it is known, its standard deviation.
         beside: how to begin what needs nothing of what comes next.
+        linear: the same light as the camera's own tone response has it, where that is known: in it the line is drawn.
+        rounding: (rows, columns) how many codes apart rounding alone can put two cells, where it is more than one.
     """
     light = np.asarray(light, np.float32)
-    per_code = beside(lambda: light_per_code(light))
+    mixed = light if linear is None else linear
+    per_code = beside(lambda: light_per_code(mixed))
     if grain is not None:  # nothing was rounded
         search = replace(search, telling_code=search.telling_code_raw)
     coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
     fine = steps_of(coded)
     alike, sharp = beside(partial(without_tint, coded, fine, search)), beside(partial(sharpness_of, coded, fine))
     step = step_of(fine, coded, noise, search)
+    if rounding is not None:  # else the contours that rounding draws on a slow fall of light are edges
+        step /= rounding
     edges = edges_of(step, clipped, search)
     lens = lens_of(edges, sharp())
     hard = edges & ~shadow_edges(edges, alike(), sharp(), lens, search)
@@ -112,7 +120,7 @@ def find_backdrop(
     within = _gap(search, intruder) + 2
     settled = _settled(reached, step)
     plain = reached & settled
-    off, a_code = off_backdrop(light, plain, within, beside), per_code()
+    off, a_code = off_backdrop(mixed, plain, within, beside), per_code()
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     holes, plain_holes = holes_in(settled, coded, step, search, beside)
@@ -120,13 +128,13 @@ def find_backdrop(
     coarse = settled | holes | patches
     plain = (plain & settled) | plain_holes | patches
     if holes.any() or patches.any():
-        off = off_backdrop(light, plain, within, beside)
+        off = off_backdrop(mixed, plain, within, beside)
     share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     if _is_out_of_reach(share, off, plain, within, lens):
         within = 2 * within
-        off = off_backdrop(light, plain, within, beside)
+        off = off_backdrop(mixed, plain, within, beside)
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
-    share = into_fringes(light, a_code, share, off, plain, within, search.weak_edge_codes, lens)
+    share = into_fringes(mixed, a_code, share, off, plain, within, search.weak_edge_codes, lens)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None

@@ -354,6 +354,13 @@ class Headroom:
     most: float
     seen: bool
 
+    def as_shot(self, *, holds: bool) -> Headroom:
+        """Return the same, where it was reckoned to be about none: on the side that the frame itself shows."""
+        if not self.seen or abs(self.stops) >= _SOON:
+            return self
+        stops = max(self.stops, 0.0) if holds else min(self.stops, -1 / 64)
+        return replace(self, stops=stops, least=min(self.least, stops), most=max(self.most, stops))
+
 
 _FARTHEST = 8.0  # stops either way
 

@@ -38,6 +38,7 @@ from lampblack.rules.radiance import (
     remembering,
 )
 from lampblack.rules.raw import EDGES, LEVELS, RAW_MID_GREY, reduce_raw
+from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import MID_GREY, light_of_code
 from lampblack.rules.wells import NO_WELLS, Full, Wells
@@ -206,14 +207,14 @@ def look(
     thin = beside(partial(Thin.of, cells, scale.bins, luminance))
     fine = beside(partial(fine_bins, scale.bins, cells.clipped_any > 0.5))
     told = beside(lambda: _told(lit(), known, picture, cells, thresholds))
-    merged = _merged(cells, stops, raw, known)
+    merged, response = _merged(cells, stops, raw, known), PRIOR if raw or known is None else known.response
     if lit().known is not known:
         merged = _merged(cells, stops, raw, lit().known)
-    found = None if no_backdrop else _find(cells, merged, thresholds, beside)
+    found = None if no_backdrop else _find(cells, merged, response, thresholds, beside)
     before = told()
     if before.known is not lit().known:  # by then it has been of no help
         merged = _merged(cells, stops, raw, before.known)
-        found = None if no_backdrop else _find(cells, merged, thresholds, beside)
+        found = None if no_backdrop else _find(cells, merged, response, thresholds, beside)
     if given is not NOTHING_GIVEN and not no_backdrop:
         size = picture.width / cells.side, picture.height / cells.side
         found = corrected(found, given, cells.light, stops, raw, size)
@@ -354,15 +355,20 @@ def _handed_on(radiance: Radiance, known: Radiance | None, shift: tuple[float, f
     return replace(radiance, tiles=() if known is None else known.tiles, shift=shift, full=white)
 
 
-def _find(cells: Cells, merged: Merged | None, thresholds: Thresholds, beside: Beside) -> Found | None:
+def _find(
+    cells: Cells, merged: Merged | None, response: Response, thresholds: Thresholds, beside: Beside
+) -> Found | None:
     """Return the backdrop, from all that the setup's frames show together."""
     light, unknown, over = cells.light, cells.clipped_any >= CLIPPED_TOO_MUCH, np.float32(1)
+    linear = rounding = None
     if merged is not None:
         light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
         # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
         over = np.maximum(middle(brightest(light[::4, ::4]).ravel()), over)
+        linear = None if response.source == "prior" else merged.linear(merged.most_stops, response) / over
+        rounding = merged.rounding(light) if cells.grain is None else None
     grain = None if cells.grain is None else cells.grain.of(light) / over
-    return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside)
+    return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding)
 
 
 _BAND = 48  # rows of cells

@@ -192,8 +192,12 @@ def _off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
 
 def light_per_code(light: Grid) -> Grid:
     """Return the light that one sRGB code more stands for (IEC 61966-2-1), in the brightest channel."""
-    bright = np.maximum(brightest(light), np.float32(0.0031308))
-    slope: Grid = (bright ** np.float32(1 - 1 / 2.4)) * np.float32(2.4 / 1.055 / 255)
+    return light_per_code_at(brightest(light))
+
+
+def light_per_code_at(bright: Grid) -> Grid:
+    """Return the same for the light of one channel, of any shape."""
+    slope: Grid = np.maximum(bright, np.float32(0.0031308)) ** np.float32(1 - 1 / 2.4) * np.float32(2.4 / 1.055 / 255)
     return slope
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest, half, single
 from lampblack.rules.distribution import middle
+from lampblack.rules.outline import light_per_code_at
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.steadiness import Tiles
 from lampblack.rules.wells import NO_WELLS, Full, Wells, rescale
@@ -28,6 +29,8 @@ Grid = NDArray[np.float32]
 # A cell with one clipped pixel in fifty has a mean that is too low by less than a tenth of a stop.
 CLIPPED_TOO_MUCH = 0.02
 _COARSE = 4  # cells, each way, in one of a `Past`: noise and a hair's shift are gone, a card's edge is not
+_NEAR_WHITE = 0.95  # from there on cells of a noisy tone clip
+_FINE = 16384  # steps of the root of light
 _SAME_EXPOSURE = 1 / 6  # stops: of two frames nearer than this the newer tells all that the older did
 _MOST_PAST = 24  # exposures, each some forty kilobytes: eight stops in thirds
 
@@ -66,12 +69,48 @@ class Merged:
     """Exposure of the most exposed frame: it shows the darks best."""
     past: tuple[Past, ...] = ()
     """The frames themselves, one of each exposure, the newest last."""
+    read_at: float | None = None
+    """Exposure of the frame in whose codes the light is (see `_read_as`)."""
 
     def at(self, stops: float) -> Grid:
         """Return the light as a frame of that exposure would meet it, values over 1 unclipped."""
         brought = single(self.light)
         brought *= np.float32(2 ** (stops - self.stops))
         return brought
+
+    def linear(self, stops: float, response: Response) -> Grid:
+        """Return the same, read by a camera's own tone response instead of sRGB: light that mixes as light does."""
+        codes_of = self.stops if self.read_at is None else self.read_at
+        light = self.at(codes_of)
+        bright = np.maximum(brightest(light), np.float32(1e-6))
+        table = response.light_of(PRIOR.code_of((np.arange(_FINE + 1) / _FINE) ** 2)).astype(np.float32)
+        roots = (np.minimum(np.sqrt(bright), 1) * np.float32(_FINE)).astype(np.uint16)
+        times = np.where(bright < 1, table.take(roots) / bright, np.float32(1))
+        times *= np.float32(2 ** (stops - codes_of))
+        linear: Grid = _times(light, times)
+        return linear
+
+    def rounding(self, light: Grid) -> Grid | None:
+        """
+        Return how coarsely light is told, (rows, columns): what one code of the frame that shows it best is, in codes.
+
+        Where the most exposed frame clips, a darker one's step from code to code is that of several; None where no cell
+        is told by any but that. light: the same `at` the most exposed frame's exposure.
+        """
+        bright = brightest(light)
+        beyond = bright >= _NEAR_WHITE
+        if not self.past or not beyond.any():
+            return None
+        most = bright[beyond]
+        told, coarse = np.zeros(most.shape, bool), np.ones(most.shape, np.float32)
+        for stops in sorted({one.stops for one in self.past} | {self.stops}, reverse=True):
+            less = np.float32(2 ** (stops - self.most_stops))
+            here = ~told & (most * less < _NEAR_WHITE)
+            coarse[here] = light_per_code_at(most[here] * less) / less / light_per_code_at(most[here])
+            told |= here
+        found: Grid = np.ones(bright.shape, np.float32)
+        found[beyond] = np.maximum(coarse, 1)
+        return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -136,13 +175,15 @@ def merge(
     fading: Grid = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
     worth = _worth(light)
     if known is None or known.light.shape != light.shape:
-        return Merged(half(light), half(sound * fading * worth)[..., None], stops, stops)
+        return Merged(half(light), half(sound * fading * worth)[..., None], stops, stops, read_at=stops)
     before, had = known.at(stops), known.weight[..., 0] > 0
     # Its own light is noise where there is little: what is known of it tells its worth better.
     worth = np.where(had & (_mean(light) < _NOISY), _worth(before), worth)
     weight = np.asarray(sound * fading * worth, np.float32)
-    if not raw and stops < known.most_stops - _SAME_EXPOSURE:
+    codes_of = stops if known.read_at is None else known.read_at
+    if not raw and stops < codes_of - _SAME_EXPOSURE:
         before = _read_as(before, had, light, sound)
+        codes_of = stops
     elif not raw:
         light = _read_as(light, sound, before, had)
     old: Grid = single(known.weight)
@@ -155,7 +196,7 @@ def merge(
         for most, where in ((before, nowhere & more), (light, nowhere & ~more)):
             cv2.copyTo(most, where.view(np.uint8), mixed)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
-    return Merged(half(mixed), half(total)[..., None], stops, max(known.most_stops, stops), known.past)
+    return Merged(half(mixed), half(total)[..., None], stops, max(known.most_stops, stops), known.past, codes_of)
 
 
 def _worth(light: Grid) -> Grid:

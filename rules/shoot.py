@@ -125,6 +125,8 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         blind = None
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
+    highlights = _highlights(look, sample, room, lessons.end)
+    room = highlights.headroom
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
     step = suggest_step(
         setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots, setup.metered
@@ -136,7 +138,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         step = replace(step, why=f"{step.why.removesuffix('.')}, and the bracket is complete.")
     colour = backdrop_colour(look, thresholds.neutral)
     ways = remedies(cleanness, look, thresholds, response)
-    highlights, shadows = _highlights(look, sample, room, lessons.end), _shadows(look, sample)
+    shadows = _shadows(look, sample)
     verdict = Verdict(
         file=file,
         frame=frame,
@@ -294,6 +296,8 @@ def _highlights(look: Look, sample: Sample, room: Headroom | None, end: int) -> 
         frame = Distribution(counts).share_from(clips_from(counts, end, lossy=sample.lossy)) or 0.0
     subject = sample.subject.share_from(white)
     broad, specular = (_clipped_part(look, part, sample, white) for part in (Part.SUBJECT, Part.GLINT))
+    if room is not None and broad is not None:
+        room = room.as_shot(holds=broad <= sample.heights.limits.broad_limit)
     return Highlights(frame, subject, look.clipped, broad, specular, room)
 
 

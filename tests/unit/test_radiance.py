@@ -7,10 +7,12 @@ from typing import Any
 import numpy as np
 import pytest
 
-from lampblack.rules.radiance import merge
+from lampblack.rules.radiance import merge, past_of, remembering
+from lampblack.rules.response import Response
 from lampblack.rules.tone import linear_to_srgb, srgb_to_linear
 
 Floats = Any
+FINE = np.linspace(0, 1, 4001)
 
 
 def shouldered(light: Floats) -> Floats:
@@ -82,3 +84,37 @@ def test_a_small_bright_thing_is_read_alike_as_well() -> None:
 @pytest.mark.parametrize("raw", [True, False])
 def test_frames_that_are_linear_are_left_as_they_are(order: tuple[float, ...], raw: bool) -> None:
     assert seam(lambda light: np.round(255 * linear_to_srgb(light)), order, raw=raw) < 1.5
+
+
+@pytest.mark.parametrize("order", ORDERS)
+@pytest.mark.parametrize("curve", [shouldered, flat])
+def test_read_by_the_cameras_own_curve_the_light_is_linear(curve: Any, order: tuple[float, ...]) -> None:
+    """Whichever frame's codes it is kept in: as far as the darkest of these tells it, to a seventh of a stop."""
+    light_of = np.interp(np.arange(256), curve(FINE), FINE)
+    own = Response(light_of, "bracket", 0.1)
+    wall = np.repeat(np.exp2(np.linspace(-3, 2, 480))[None], 160, axis=0)
+    merged = None
+    for stops in order:
+        met = curve(np.minimum(wall * 2**stops, 1))
+        light = np.repeat(srgb_to_linear(met / 255)[..., None], 3, axis=2).astype(np.float32)
+        merged = merge(merged, light, (met >= 255).astype(np.float32), stops)
+    assert merged is not None
+    told = wall * 2 ** min(order) < 0.9
+    off = np.log2(merged.linear(0.0, own)[..., 1][told] / wall[told])
+    assert np.abs(off).max() < 0.15
+
+
+def test_where_a_brighter_frame_clips_a_darker_ones_codes_are_coarse() -> None:
+    """Four stops darker a code is as much light as 16 to the power of 7/12 are in the brighter frame (sRGB's slope)."""
+    light = np.full((60, 80, 3), 0.02, np.float32)
+    light[:, 40:] = 0.001
+    clear = np.zeros((60, 80), np.float32)
+    merged = merge(None, light, clear, 0.0)
+    alone = merged.rounding(merged.at(0.0))
+    assert alone is None
+    merged = remembering(merged, past_of(light, clear, None, 0.0))
+    merged = merge(merged, np.minimum(light * 64, 1), (light * 64 >= 1).astype(np.float32).max(axis=2), 6.0)
+    coarse = merged.rounding(merged.at(merged.most_stops))
+    assert coarse is not None
+    assert coarse[:, :40] == pytest.approx(64 ** (1 - (1 - 1 / 2.4)), rel=0.02)
+    assert (coarse[:, 40:] == 1).all()

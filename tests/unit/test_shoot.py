@@ -67,6 +67,28 @@ def test_an_end_of_the_curve_found_late_undoes_what_was_merged_before() -> None:
     assert len(setup.samples) == 3
 
 
+def test_frames_that_never_came_near_that_end_stay_merged() -> None:
+    """They took nothing for light that was clipped, and alone tell how bright it is."""
+    scene, setup = vessel("white"), new_setup(1)
+    for number, (f_number, end) in enumerate([(16.0, 255), (11.0, 255), (4.0, 251)]):
+        seen = replace(look(scene.shot(f_number, seed=number), THRESHOLDS, setup.radiance), end=end)
+        assert number == 2 or seen.counts[:, 250:].sum() == 0, "the scene is too bright for this test"
+        setup, _ = judge(setup, seen, THRESHOLDS, file="x", frame=number)
+    assert setup.radiance is not None
+    assert setup.radiance.coded is not None
+    assert [past.stops for past in setup.radiance.coded.past] == sorted(sample.stops or 0 for sample in setup.samples)
+
+
+@pytest.mark.parametrize(("stops", "holds", "then"), [(-0.2, True, 0.0), (0.2, False, -1 / 64), (0.2, True, 0.2)])
+def test_a_frame_that_was_shot_says_itself_whether_its_highlights_hold(stops: float, holds: bool, then: float) -> None:
+    assert Headroom(stops, stops - 0.1, stops + 0.1, seen=True).as_shot(holds=holds).stops == then
+
+
+def test_headroom_that_is_plain_to_see_or_is_not_seen_stays() -> None:
+    for room in (Headroom(-1.0, -1.1, -0.9, seen=True), Headroom(-0.2, -0.4, -0.1, seen=False)):
+        assert room.as_shot(holds=True) is room
+
+
 @pytest.mark.parametrize(("least", "raw", "closes"), [(-3.0, True, 5.0), (-3.0, False, 3.0), (-1.0, True, 1.0)])
 def test_raw_far_over_is_closed_by_two_stops_more(least: float, raw: bool, closes: float) -> None:
     """The frame after it shows exactly how far it is under; one that is a little over again would tell little."""
