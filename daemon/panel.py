@@ -345,6 +345,8 @@ def _tile_flag(frame: Frame, style: Style, lead: str) -> Piece:
         return f"{lead}- none", "dim"
     if backdrop.clean:
         return f"{lead}{style.marks.well} clean", "good"
+    if backdrop.only_grain:
+        return f"{lead}- noise", "strong"
     size = stops_text(backdrop.over_stops or 0.0)
     by = "not clean" if size == "0" else size
     return f"{lead}{style.marks.spilled} {by} {backdrop.side}".rstrip(), "spill"
@@ -361,11 +363,12 @@ def _backdrop_figures(frame: Frame, style: Style, *, short: bool = False) -> lis
     backdrop = frame.backdrop
     if not backdrop.tone:
         return [("none found", "dim")]
-    lead = "" if backdrop.clean else f"{style.marks.spilled} "
+    spilled = not (backdrop.clean or backdrop.only_grain)
+    lead = f"{style.marks.spilled} " if spilled else ""
     codes = f"p95 {figure(backdrop.p95)}  p99 {figure(backdrop.p99)}  max {figure(backdrop.top)}"
     below = backdrop.stops_below_white
     under = "" if below is None else f", {(stops_text if short else stops_long)(below)} under white"
-    return [(f"{lead}{codes}{under}", "plain" if backdrop.clean else "spill")]
+    return [(f"{lead}{codes}{under}", "spill" if spilled else "plain")]
 
 
 def _readings_short(frame: Frame, style: Style) -> Iterator[tuple[str, list[Piece]]]:

@@ -177,6 +177,8 @@ def _tile_backdrop(tile: Tile, style: Style) -> Piece:
         return " - no backdrop", "dim"
     if backdrop.clean:
         return f" {style.marks.well} {backdrop.tone} clean", "good"
+    if backdrop.only_grain:
+        return f" - {backdrop.tone}, noise", "strong"
     size = stops_text(backdrop.over_stops or 0.0)
     by = "not clean" if size == "0" else f"{size} over"
     return f" {style.marks.spilled} {by} {backdrop.side}".rstrip(), "spill"
@@ -379,6 +381,8 @@ def _large_backdrop(tile: Tile, style: Style) -> Piece:
         return "no backdrop", "dim"
     if backdrop.clean:
         return f"{style.marks.well} backdrop {backdrop.tone}, clean", "good"
+    if backdrop.only_grain:
+        return f"backdrop {backdrop.tone}, not clean by noise or lint", "strong"
     over = "not clean" if not backdrop.over_stops else f"{stops_long(backdrop.over_stops)} over"
     return ", ".join(filter(None, (f"{style.marks.spilled} backdrop {backdrop.tone}", over, backdrop.side))), "spill"
 

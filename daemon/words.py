@@ -110,6 +110,8 @@ def _flag(state: PanelState, backdrop: Backdrop) -> Headline:
         return Headline(("NO BACKDROP", "NONE"), text, "dim")
     if backdrop.clean:
         return Headline(("CLEAN",), f"The backdrop is clean {backdrop.tone}{_under_white(backdrop)}.", "good")
+    if backdrop.only_grain:  # not in the colour of light: nobody should fetch a flag
+        return Headline(("NOT CLEAN NOISE", "NOISE"), not_clean_text(backdrop), "strong")
     size = stops_text(backdrop.over_stops or 0.0)
     by = "" if size == "0" else f" {size}"
     side, arrow = backdrop.side.upper() if backdrop.side in AT else "", _ARROWS.get(backdrop.side, "")

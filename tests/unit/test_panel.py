@@ -568,10 +568,13 @@ def test_an_old_flag_is_not_shown_for_a_frame_without_backdrop() -> None:
 def test_noise_in_a_black_whose_light_is_clean_is_called_noise() -> None:
     told = verdict(9)["backdrop"] | {"only_grain": True, "spill": {"side": None, "area": 0.0, "over_stops": 0.0}}
     flag = flag_headline(fold(BRACKET, {"event": "frame", "verdict": verdict(9, backdrop=told)}))
-    assert flag.phrases[0] == "NOT CLEAN"
+    assert flag.phrases == ("NOT CLEAN NOISE", "NOISE")
+    assert flag.role != "spill", "read from three metres it would send for a flag"
     assert flag.text == "Backdrop not clean: noise or lint, its light is clean black."
     unknown = told | {"only_grain": False}  # by a service of another version
-    assert "noise" not in flag_headline(fold(BRACKET, {"event": "frame", "verdict": verdict(9, backdrop=unknown)})).text
+    flag = flag_headline(fold(BRACKET, {"event": "frame", "verdict": verdict(9, backdrop=unknown)}))
+    assert "noise" not in flag.text
+    assert flag.role == "spill"
 
 
 # --- keys ---
