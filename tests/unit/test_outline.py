@@ -10,10 +10,13 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scenes import encode
 from sparing import first_quick
+from tone_scenes import CURVES
 
 from lampblack.daemon.config import load_thresholds
+from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Picture, Shot
 from lampblack.rules.look import Look, Part, look
+from lampblack.rules.shoot import judge, new_setup
 
 THRESHOLDS = load_thresholds()
 HEIGHT, WIDTH = 400, 600
@@ -129,3 +132,19 @@ def test_points_need_not_be_a_whole_number_to_a_cell(shape: tuple[int, int]) -> 
     points = found.points(shape)
     assert points.shape == shape
     assert np.isin(points, (Part.SUBJECT, Part.GLINT)).mean() * 240_000 == pytest.approx(np.pi * 90**2, rel=0.004)
+
+
+@pytest.mark.parametrize("name", ["shoulder", "standard", "gamma 1.8", "hard s"])
+def test_a_bracket_puts_the_line_right_where_the_backdrop_burns_out_last(name: str) -> None:
+    """
+    A disc before white, the third frame's backdrop well over white: its light is known from the first, by the camera's
+    own curve. Read in sRGB the disc came out half a percent too small: a quarter of a cell all around.
+    """
+    light, setup = disc(100.0, 301.3, 204.7, 0.2, 0.9), new_setup(1)
+    rng = np.random.default_rng(0)
+    for number, f_number in enumerate((16.0, 11.0, 8.0)):
+        met = light[..., :1] * (11 / f_number) ** 2 * (1 + rng.normal(0, 0.01, (*light.shape[:2], 1)))
+        codes = np.rint(255 * CURVES[name](np.clip(met, 0, 1))).astype(np.uint8).repeat(3, axis=2)
+        found = look(Picture("jpeg", codes, Shot(Exposure.of(f_number, 1 / 60, 100))), THRESHOLDS, setup.known)
+        setup, _ = judge(setup, found, THRESHOLDS, file="x", frame=number)
+    assert subject_pixels(found) == pytest.approx(np.pi * 100**2, rel=0.0025)

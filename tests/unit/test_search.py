@@ -264,3 +264,22 @@ def test_a_dark_frame_does_not_drown_the_darks_of_a_bright_one() -> None:
     merged = merge(known, dark, clear, 0.0, raw=True).at(5.0)
     assert merged.std() < 1.2 * bright.std()
     assert merged.mean() == pytest.approx(bright.mean(), rel=0.05)
+
+
+@pytest.mark.parametrize(("level", "noise"), [(0.05, 0.0), (0.05, 0.6), (0.08, 0.3)])
+def test_what_a_dark_frame_rounds_is_no_edge_of_a_wall_that_burns_out_in_the_next(level: float, noise: float) -> None:
+    """
+    A wall filed at code 60 or so, its light a little less toward the corners, noise of a part of a code on it.
+
+    Five stops brighter each of these codes is half a dozen, and the contours that rounding draws look like edges.
+    """
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    thing = disc(300, 200, 80) > 0.5
+    fall = np.exp2(-1.2 * ((columns / WIDTH - 0.5) ** 2 + (rows / HEIGHT - 0.5) ** 2))
+    wall = level * np.where(thing, 0.08, fall)
+    codes = 255 * (1.055 * wall ** (1 / 2.4) - 0.055) + np.random.default_rng(0).normal(0, noise, wall.shape)
+    dark = np.rint(codes).astype(np.uint8)[..., None].repeat(3, axis=2)
+    first = look(Picture("jpeg", dark, SHOT), THRESHOLDS)
+    burnt = encode(np.minimum(32 * wall, 1)[..., None].repeat(3, axis=2))
+    second = look(Picture("jpeg", burnt, Shot(Exposure.of(8.0, 32 / 60, 200))), THRESHOLDS, first.radiance)
+    assert overlap(second, ~thing) > 0.99
