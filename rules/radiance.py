@@ -29,7 +29,6 @@ Grid = NDArray[np.float32]
 # A cell with one clipped pixel in fifty has a mean that is too low by less than a tenth of a stop.
 CLIPPED_TOO_MUCH = 0.02
 _COARSE = 4  # cells, each way, in one of a `Past`: noise and a hair's shift are gone, a card's edge is not
-_NEAR_WHITE = 0.95  # from there on cells of a noisy tone clip
 _FINE = 16384  # steps of the root of light
 _SAME_EXPOSURE = 1 / 6  # stops: of two frames nearer than this the newer tells all that the older did
 _MOST_PAST = 24  # exposures, each some forty kilobytes: eight stops in thirds
@@ -71,6 +70,8 @@ class Merged:
     """The frames themselves, one of each exposure, the newest last."""
     read_at: float | None = None
     """Exposure of the frame in whose codes the light is (see `_read_as`)."""
+    shown_at: NDArray[np.float16] | None = None
+    """(rows, columns) exposure of the most exposed frame that shows a cell unclipped; minus infinity where all clip."""
 
     def at(self, stops: float) -> Grid:
         """Return the light as a frame of that exposure would meet it, values over 1 unclipped."""
@@ -97,19 +98,15 @@ class Merged:
         Where the most exposed frame clips, a darker one's step from code to code is that of several; None where no cell
         is told by any but that. light: the same `at` the most exposed frame's exposure.
         """
-        bright = brightest(light)
-        beyond = bright >= _NEAR_WHITE
-        if not self.past or not beyond.any():
+        if self.shown_at is None:
             return None
-        most = bright[beyond]
-        told, coarse = np.zeros(most.shape, bool), np.ones(most.shape, np.float32)
-        for stops in sorted({one.stops for one in self.past} | {self.stops}, reverse=True):
-            less = np.float32(2 ** (stops - self.most_stops))
-            here = ~told & (most * less < _NEAR_WHITE)
-            coarse[here] = light_per_code_at(most[here] * less) / less / light_per_code_at(most[here])
-            told |= here
-        found: Grid = np.ones(bright.shape, np.float32)
-        found[beyond] = np.maximum(coarse, 1)
+        less = self.shown_at.astype(np.float32) - np.float32(self.most_stops)
+        darker = np.isfinite(less) & (less < -_SAME_EXPOSURE)
+        if not darker.any():
+            return None
+        bright, less = brightest(light)[darker], np.exp2(less[darker])
+        found: Grid = np.ones(darker.shape, np.float32)
+        found[darker] = np.maximum(light_per_code_at(bright * less) / less / light_per_code_at(bright), 1)
         return found
 
 
@@ -175,17 +172,20 @@ def merge(
     fading: Grid = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
     worth = _worth(light)
     if known is None or known.light.shape != light.shape:
-        return Merged(half(light), half(sound * fading * worth)[..., None], stops, stops, read_at=stops)
+        return Merged(
+            half(light), half(sound * fading * worth)[..., None], stops, stops, (), stops, _shown(None, sound, stops)
+        )
     before, had = known.at(stops), known.weight[..., 0] > 0
-    # Its own light is noise where there is little: what is known of it tells its worth better.
-    worth = np.where(had & (_mean(light) < _NOISY), _worth(before), worth)
+    if known.most_stops > stops:
+        # Its own light is noise where there is little: what brighter frames say of it tells its worth better.
+        worth = np.where(had & (_mean(light) < _NOISY), _worth(before), worth)
     weight = np.asarray(sound * fading * worth, np.float32)
     codes_of = stops if known.read_at is None else known.read_at
     if not raw and stops < codes_of - _SAME_EXPOSURE:
-        before = _read_as(before, had, light, sound)
+        before = _read_as(before, had, light, sound, _TELLS)
         codes_of = stops
     elif not raw:
-        light = _read_as(light, sound, before, had)
+        light = _read_as(light, sound, before, had, _TELLS * 2 ** (stops - codes_of))
     old: Grid = single(known.weight)
     total = np.asarray(old + weight, np.float32)
     mixed: Any = _by_each(cv2.add(_times(before, old), _times(light, weight)), np.maximum(total, 1e-9))
@@ -196,7 +196,21 @@ def merge(
         for most, where in ((before, nowhere & more), (light, nowhere & ~more)):
             cv2.copyTo(most, where.view(np.uint8), mixed)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
-    return Merged(half(mixed), half(total)[..., None], stops, max(known.most_stops, stops), known.past, codes_of)
+    return Merged(
+        half(mixed),
+        half(total)[..., None],
+        stops,
+        max(known.most_stops, stops),
+        known.past,
+        codes_of,
+        _shown(known.shown_at, sound, stops),
+    )
+
+
+def _shown(before: NDArray[np.float16] | None, sound: NDArray[np.bool_], stops: float) -> NDArray[np.float16]:
+    """Return the exposure of the most exposed frame that shows a cell (see `Merged`)."""
+    this = np.where(sound, np.float16(stops), np.float16(-np.inf))
+    return this if before is None else np.maximum(before, this)
 
 
 def _worth(light: Grid) -> Grid:
@@ -233,10 +247,11 @@ Stops over white: edges of the levels at which two frames are brought together.
 Half a stop each, finer next to white: a curve that grows flat there leaves a stop of light within a few codes.
 """
 _LEAST_CELLS = 60
+_TELLS = 0.0015  # light of a code of 5
 _MOST_BENT = 2.0  # stops
 
 
-def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np.bool_]) -> Grid:
+def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np.bool_], least: float) -> Grid:
     """
     Return light as the codes of a less exposed frame have it.
 
@@ -248,10 +263,12 @@ def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np
         sound: (rows, columns) where it didn't clip.
         other: that of the less exposed frame, on the same footing.
         known: where that didn't clip.
+        least: what that tells of less light than this is rounding.
     """
     every = (slice(None, None, 3), slice(None, None, 3))
     here, there = (np.log2(np.maximum(brightest(grid[every]), np.float32(1e-4))) for grid in (one, other))
     sound, known = sound[every], known[every]
+    known = known & (there >= np.log2(np.float32(least)))
     here, there, known = here[sound], there[sound], known[sound]
     at = np.digitize(here, _LEVELS)
     order = np.argsort(at, kind="stable")

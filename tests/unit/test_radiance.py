@@ -118,3 +118,14 @@ def test_where_a_brighter_frame_clips_a_darker_ones_codes_are_coarse() -> None:
     assert coarse is not None
     assert coarse[:, :40] == pytest.approx(64 ** (1 - (1 - 1 / 2.4)), rel=0.02)
     assert (coarse[:, 40:] == 1).all()
+
+
+def test_a_dark_frame_that_shows_nothing_takes_nothing_from_a_bright_ones_darks() -> None:
+    """Five stops darker half of the cells read 0, the others twice what there is, by rounding alone."""
+    rng = np.random.default_rng(0)
+    dark = np.where(rng.random((60, 80, 1)) < 0.5, 0.0, 3e-4).astype(np.float32).repeat(3, axis=2)
+    bright = (0.005 * (1 + 0.05 * rng.normal(size=(60, 80, 1)))).astype(np.float32).repeat(3, axis=2)
+    clear = np.zeros((60, 80), np.float32)
+    found = merge(merge(None, dark, clear, 0.0), bright, clear, 5.0).at(5.0)
+    assert np.std(found) < 1.2 * np.std(bright)
+    assert np.mean(found) == pytest.approx(np.mean(bright), rel=0.05)
