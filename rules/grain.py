@@ -13,7 +13,6 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 Grid = NDArray[np.float32]
 
@@ -160,6 +159,8 @@ class Levels:
         return float((to_come - shown).sum() / max(len(self.highest), 1))
 
     def _share_over(self, levels: Grid, white: float, noise: Noise) -> Any:
+        from scipy.special import ndtr  # a fifth of a second, which no frame but a raw one should have to wait for
+
         under: Any = np.float32(1)
         for level, samples in zip(levels, self.in_point.astype(int).tolist(), strict=True):
             under = under * ndtr((np.float32(white) - level) / noise.deviation(level)) ** samples

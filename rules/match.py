@@ -14,7 +14,6 @@ from typing import Any, Literal
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from lampblack.rules.cells import luminance_of
 from lampblack.rules.figures import stops_long
@@ -189,6 +188,7 @@ def _sound(layers: Layers, today: Today, now: Any, whole: Any) -> Mask:
 
 def _gains(now: Floats, lamps: Floats, ambient: Floats) -> tuple[Floats, Floats]:
     """Return the lamps' gains in stops that make today's light, cells that don't go with the rest left out; errors."""
+    from scipy.optimize import least_squares  # a quarter of a second, which no service should need to start
 
     def off(stops: Floats) -> Floats:
         left: Floats = np.log2(now) - np.log2(np.maximum(ambient + np.exp2(stops) @ lamps, 1e-9))

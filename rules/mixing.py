@@ -14,7 +14,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from lampblack.rules.cells import brightest
 from lampblack.rules.exposure import aperture_value
@@ -243,6 +242,8 @@ class _Task:
 
     def _from(self, start: Floats, bounds: list[tuple[float, float]]) -> _Found:
         """Solve with a slack for each term, dear but not without price, so that contradictions end somewhere too."""
+        from scipy.optimize import minimize  # a quarter of a second, which no service should need to start
+
         n, terms = len(start), len(self.limits)
 
         def dear(z: Floats) -> float:

@@ -187,6 +187,10 @@ def merge(
     elif not raw:
         light = _read_as(light, sound, before, had, _TELLS * 2 ** (stops - codes_of))
     old: Grid = single(known.weight)
+    if known.most_stops < stops:
+        # As many stops less of what is seen now: a dark frame's noise, where it is bright, weighs as if it were light.
+        dark = sound & (_mean(light) < _NOISY)
+        np.minimum(old, _worth(light * np.float32(2 ** (known.most_stops - stops))), out=old, where=dark)
     total = np.asarray(old + weight, np.float32)
     mixed: Any = _by_each(cv2.add(_times(before, old), _times(light, weight)), np.maximum(total, 1e-9))
     nowhere = total <= 0
