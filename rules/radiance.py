@@ -182,12 +182,12 @@ def merge(
     weight = np.asarray(sound * fading * worth, np.float32)
     codes_of = stops if known.read_at is None else known.read_at
     if not raw and stops < codes_of - _SAME_EXPOSURE:
-        before = _read_as(before, had, light, sound, _TELLS)
+        before = _read_as(before, had, light, sound)
         codes_of = stops
     elif not raw:
-        light = _read_as(light, sound, before, had, _TELLS * 2 ** (stops - codes_of))
+        light = _read_as(light, sound, before, had)
     old: Grid = single(known.weight)
-    if known.most_stops < stops:
+    if raw and known.most_stops < stops:
         # As many stops less of what is seen now: a dark frame's noise, where it is bright, weighs as if it were light.
         dark = sound & (_mean(light) < _NOISY)
         np.minimum(old, _worth(light * np.float32(2 ** (known.most_stops - stops))), out=old, where=dark)
@@ -251,11 +251,10 @@ Stops over white: edges of the levels at which two frames are brought together.
 Half a stop each, finer next to white: a curve that grows flat there leaves a stop of light within a few codes.
 """
 _LEAST_CELLS = 60
-_TELLS = 0.0015  # light of a code of 5
 _MOST_BENT = 2.0  # stops
 
 
-def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np.bool_], least: float) -> Grid:
+def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np.bool_]) -> Grid:
     """
     Return light as the codes of a less exposed frame have it.
 
@@ -267,12 +266,10 @@ def _read_as(one: Grid, sound: NDArray[np.bool_], other: Grid, known: NDArray[np
         sound: (rows, columns) where it didn't clip.
         other: that of the less exposed frame, on the same footing.
         known: where that didn't clip.
-        least: what that tells of less light than this is rounding.
     """
     every = (slice(None, None, 3), slice(None, None, 3))
     here, there = (np.log2(np.maximum(brightest(grid[every]), np.float32(1e-4))) for grid in (one, other))
     sound, known = sound[every], known[every]
-    known = known & (there >= np.log2(np.float32(least)))
     here, there, known = here[sound], there[sound], known[sound]
     at = np.digitize(here, _LEVELS)
     order = np.argsort(at, kind="stable")
