@@ -66,12 +66,12 @@ class Merged:
     stops: float
     most_stops: float
     """Exposure of the most exposed frame: it shows the darks best."""
+    read_at: float
+    """Exposure of the frame in whose codes the light is (see `_read_as`)."""
+    shown_at: NDArray[np.float16]
+    """(rows, columns) exposure of the most exposed frame that shows a cell unclipped; minus infinity where all clip."""
     past: tuple[Past, ...] = ()
     """The frames themselves, one of each exposure, the newest last."""
-    read_at: float | None = None
-    """Exposure of the frame in whose codes the light is (see `_read_as`)."""
-    shown_at: NDArray[np.float16] | None = None
-    """(rows, columns) exposure of the most exposed frame that shows a cell unclipped; minus infinity where all clip."""
 
     def at(self, stops: float) -> Grid:
         """Return the light as a frame of that exposure would meet it, values over 1 unclipped."""
@@ -81,13 +81,12 @@ class Merged:
 
     def linear(self, stops: float, response: Response) -> Grid:
         """Return the same, read by a camera's own tone response instead of sRGB: light that mixes as light does."""
-        codes_of = self.stops if self.read_at is None else self.read_at
-        light = self.at(codes_of)
+        light = self.at(self.read_at)
         bright = np.maximum(brightest(light), np.float32(1e-6))
         table = response.light_of(PRIOR.code_of((np.arange(_FINE + 1) / _FINE) ** 2)).astype(np.float32)
         roots = (np.minimum(np.sqrt(bright), 1) * np.float32(_FINE)).astype(np.uint16)
         times = np.where(bright < 1, table.take(roots) / bright, np.float32(1))
-        times *= np.float32(2 ** (stops - codes_of))
+        times *= np.float32(2 ** (stops - self.read_at))
         linear: Grid = _times(light, times)
         return linear
 
@@ -98,8 +97,6 @@ class Merged:
         Where the most exposed frame clips, a darker one's step from code to code is that of several; None where no cell
         is told by any but that. light: the same `at` the most exposed frame's exposure.
         """
-        if self.shown_at is None:
-            return None
         less = self.shown_at.astype(np.float32) - np.float32(self.most_stops)
         darker = np.isfinite(less) & (less < -_SAME_EXPOSURE)
         if not darker.any():
@@ -172,18 +169,16 @@ def merge(
     fading: Grid = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
     worth = _worth(light)
     if known is None or known.light.shape != light.shape:
-        return Merged(
-            half(light), half(sound * fading * worth)[..., None], stops, stops, (), stops, _shown(None, sound, stops)
-        )
+        return Merged(half(light), half(sound * fading * worth)[..., None], stops, stops, stops, _shown(sound, stops))
     before, had = known.at(stops), known.weight[..., 0] > 0
     if known.most_stops > stops:
         # Its own light is noise where there is little: what brighter frames say of it tells its worth better.
         worth = np.where(had & (_mean(light) < _NOISY), _worth(before), worth)
     weight = np.asarray(sound * fading * worth, np.float32)
-    codes_of = stops if known.read_at is None else known.read_at
-    if not raw and stops < codes_of - _SAME_EXPOSURE:
+    read_at = known.read_at
+    if not raw and stops < read_at - _SAME_EXPOSURE:
         before = _read_as(before, had, light, sound)
-        codes_of = stops
+        read_at = stops
     elif not raw:
         light = _read_as(light, sound, before, had)
     old: Grid = single(known.weight)
@@ -200,21 +195,14 @@ def merge(
         for most, where in ((before, nowhere & more), (light, nowhere & ~more)):
             cv2.copyTo(most, where.view(np.uint8), mixed)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
-    return Merged(
-        half(mixed),
-        half(total)[..., None],
-        stops,
-        max(known.most_stops, stops),
-        known.past,
-        codes_of,
-        _shown(known.shown_at, sound, stops),
-    )
+    most_stops = max(known.most_stops, stops)
+    shown = np.maximum(known.shown_at, _shown(sound, stops))
+    return Merged(half(mixed), half(total)[..., None], stops, most_stops, read_at, shown, known.past)
 
 
-def _shown(before: NDArray[np.float16] | None, sound: NDArray[np.bool_], stops: float) -> NDArray[np.float16]:
-    """Return the exposure of the most exposed frame that shows a cell (see `Merged`)."""
-    this = np.where(sound, np.float16(stops), np.float16(-np.inf))
-    return this if before is None else np.maximum(before, this)
+def _shown(sound: NDArray[np.bool_], stops: float) -> NDArray[np.float16]:
+    """Return the exposure of a frame where it shows a cell (see `Merged.shown_at`)."""
+    return np.where(sound, np.float16(stops), np.float16(-np.inf))
 
 
 def _worth(light: Grid) -> Grid:
