@@ -3,8 +3,8 @@ Scenes drawn at random before cameras made up at random, held to the tolerances 
 
 Run by hand to find what no rendered scene has shown: `cd tests && python -m rendered.drawn 0 40 raw jpeg`. Each seed is
 another scene and another camera. They are cruder than what stands in a studio, and miss more often; what counts is
-what many of them miss alike, or one by a mile. Letters say what missed: s a clipped share, i the backdrop, c clean or
-not, d the side of spill, p the forecast, h holding the highlights.
+what many of them miss alike, or one by a mile. Letters say what missed: f and s the frame's and the subject's clipped
+share, i the backdrop, c clean or not, d the side of spill, p the forecast, h holding the highlights.
 """
 
 from __future__ import annotations
@@ -177,7 +177,8 @@ def measured(case: tuple[int, str]) -> str | None:
 
 
 TESTS = {
-    "s": truth.test_the_clipped_share_is_right,
+    "f": truth.test_the_clipped_share_of_the_frame_is_right,
+    "s": truth.test_the_clipped_share_of_the_subject_is_right,
     "i": truth.test_the_backdrop_is_found,
     "c": truth.test_clean_or_not_is_right,
     "d": truth.test_spill_comes_from_the_right_side,
