@@ -97,7 +97,7 @@ def find_backdrop(
         grain: (rows, columns, 3) the light's noise where it is known, its standard deviation.
         beside: how to begin what needs nothing of what comes next.
         linear: the same light as the camera's own tone response has it, where that is known: in it the line is drawn.
-        rounding: (rows, columns) how many codes apart rounding alone can put two cells, where it is more than one.
+        rounding: see `step_of`.
     """
     light = np.asarray(light, np.float32)
     mixed = light if linear is None else linear
@@ -107,9 +107,7 @@ def find_backdrop(
     coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
     fine = steps_of(coded)
     alike, sharp = beside(partial(without_tint, coded, fine, search)), beside(partial(sharpness_of, coded, fine))
-    step = step_of(fine, coded, noise, search)
-    if rounding is not None:  # else the contours that rounding draws on a slow fall of light are edges
-        step /= rounding
+    step = step_of(fine, coded, noise, rounding, search)
     edges = edges_of(step, clipped, search)
     lens = lens_of(edges, sharp())
     hard = edges & ~shadow_edges(edges, alike(), sharp(), lens, search)

@@ -23,7 +23,6 @@ from lampblack.rules.distribution import middle
 from lampblack.rules.radiance import Past
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
-from lampblack.rules.tone import LIGHT_OF_CODE
 
 Mask = NDArray[np.bool_]
 
@@ -110,10 +109,7 @@ def _compared(before: Past, now: Past, thresholds: Thresholds, response: Respons
 def light_read(bright: NDArray[np.float16], response: Response | None) -> NDArray[np.float32]:
     """Return a small picture's light, its codes read through a camera's tone response; None for raw."""
     light = bright.astype(np.float32)
-    if response is None or response is PRIOR:
-        return light
-    read: NDArray[np.float32] = np.interp(light, LIGHT_OF_CODE, response.light).astype(np.float32)
-    return read
+    return light if response is None or response.is_prior else response.read(light).astype(np.float32)
 
 
 def _from_middle(shape: tuple[int, ...]) -> Any:

@@ -55,8 +55,13 @@ so many cells, smaller by 1 + 0.64 times their square. Both counted on four mill
 _NARROWEST, _WIDEST = 0.7, 3.0  # cells
 
 
-def step_of(fine: Grid, coded: Grid, noise: Grid | None, search: BackdropSearch) -> Grid:
-    """Return by how many codes neighbouring cells differ, the worst channel counting, noise held under strong edges."""
+def step_of(fine: Grid, coded: Grid, noise: Grid | None, rounding: Grid | None, search: BackdropSearch) -> Grid:
+    """
+    Return by how many codes neighbouring cells differ, the worst channel counting, noise held under strong edges.
+
+    rounding: (rows, columns) how many codes apart rounding alone can put two cells, where it is more than one: else the
+    contours that it draws on a slow fall of light are edges.
+    """
     steps = fine
     if noise is not None:
         # Where noise is known and nothing was rounded, what an eye sees counts in the darks as well: the same share of
@@ -66,7 +71,7 @@ def step_of(fine: Grid, coded: Grid, noise: Grid | None, search: BackdropSearch)
             telling / np.maximum(noise * telling / np.float32(search.strong_edge_codes), 1), np.float32
         )
     step: Grid = brightest(steps)
-    return step
+    return step if rounding is None else step / rounding
 
 
 _DARK_FROM, _MOST_TELLING = 40.0, 3.0  # code; times

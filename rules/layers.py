@@ -114,7 +114,7 @@ class Additivity:
 def light_of(look: Look, response: Response) -> Grid:
     """Return a frame's linear light, (rows, columns, 3), a JPEG's read through its camera's tone response."""
     light = look.light.astype(np.float32)
-    if look.kind == "raw" or response is PRIOR:
+    if look.kind == "raw" or response.is_prior:
         return light
     read: Grid = response.light_of(linear_to_srgb(light.astype(np.float64)) * 255).astype(np.float32)
     return read

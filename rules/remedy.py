@@ -18,7 +18,7 @@ from lampblack.rules.cleanness import Cleanness, Side, side_of
 from lampblack.rules.distribution import percentiles
 from lampblack.rules.figures import stops_long
 from lampblack.rules.look import Look, Part
-from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.response import Response
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.tone import light_of_code, linear_to_srgb
 
@@ -95,7 +95,7 @@ def _over_plain(look: Look, response: Response) -> float:
 
 
 def _light(level: NDArray[Any], look: Look, response: Response) -> NDArray[Any]:
-    if look.kind == "raw" or response is PRIOR:
+    if look.kind == "raw" or response.is_prior:
         return level
     return np.asarray(response.light_of(linear_to_srgb(level) * 255))
 

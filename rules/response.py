@@ -67,6 +67,16 @@ class Response:
         codes: Floats = np.interp(light, self.light, _CODES)
         return codes
 
+    def read(self, light: Any) -> Floats:
+        """Return the light (any shape) that codes stand for whose light was read in sRGB."""
+        read: Floats = np.interp(light, LIGHT_OF_CODE, self.light)
+        return read
+
+    @property
+    def is_prior(self) -> bool:
+        """Return whether nothing was learned: by what it says, for it may come from another process."""
+        return self.source == "prior"
+
     def contradicts(self, other: Response) -> bool:
         """Return whether this and another can't both be right, by what each says of its own doubt."""
         light = np.maximum([self.light[_MIDDLE], other.light[_MIDDLE]], 1e-9)

@@ -126,10 +126,17 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
     highlights = _highlights(look, sample, room, lessons.end)
-    room = highlights.headroom
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
     step = suggest_step(
-        setup.aim, samples, look.shot.exposure, cleanness, room, setup.f_numbers, thresholds, spots, setup.metered
+        setup.aim,
+        samples,
+        look.shot.exposure,
+        cleanness,
+        highlights.headroom,
+        setup.f_numbers,
+        thresholds,
+        spots,
+        setup.metered,
     )
     if blind is not None:
         step = step_from(blind, why == "light" and again is None, step, look.shot.exposure, setup.f_numbers)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.exposure import Exposure
-from lampblack.rules.frame import Picture, Shot
+from lampblack.rules.frame import Picture, Plane, Sensor, Shot
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,6 +41,31 @@ def encode(light: NDArray[np.float64], *, noise: float = 1.0, seed: int = 0) -> 
 
 
 BACKDROPS = {"black": 0.0006, "grey": 0.15, "white": 0.85}
+
+
+def sensor(
+    light: NDArray[np.float64], shot: Shot, *, electrons: float, read: float, seed: int = 0, step: int = 1
+) -> Sensor:
+    """
+    Return what a sensor of (h, w) cells of four points holds of a colourless light, 1 where it is full.
+
+    With shot and read noise (EMVA 1288), in 14 bits, rounded to so many levels.
+    """
+    rng = np.random.default_rng(seed)
+    light = np.kron(light, np.ones((2, 2)))
+    planes = []
+    for channel in (0, 1, 1, 2):
+        wells = np.minimum(rng.poisson(light * electrons) + read * rng.normal(size=light.shape), electrons)
+        levels = step * np.rint((600 + wells * (15_000 / electrons)) / step)
+        samples = np.clip(levels, 0, 16_383).astype(np.uint16)
+        planes.append(Plane(samples, channel, 600, 15_600))
+    height, width = light.shape
+    return Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), np.ones(3), np.eye(3), shot)
+
+
+def overlap(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
+    """Return the intersection of two masks over their union."""
+    return float((one & other).sum() / (one | other).sum())
 
 
 def vessel(

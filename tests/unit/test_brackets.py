@@ -12,12 +12,13 @@ from itertools import permutations
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scenes import overlap, sensor
 from tone_scenes import CURVES
 
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import Exposure
-from lampblack.rules.frame import Picture, Plane, Sensor, Shot
-from lampblack.rules.look import Look, look
+from lampblack.rules.frame import Picture, Sensor, Shot
+from lampblack.rules.look import look
 from lampblack.rules.shoot import judge, new_setup
 
 THRESHOLDS = load_thresholds()
@@ -51,24 +52,12 @@ OTHERS = [
 ]
 
 
-def jpeg(light: Light, shot: Shot, curve: str, seed: int) -> Picture:
+def frame(light: Light, shot: Shot, kind: str | int, seed: int) -> Picture | Sensor:
+    """Return a JPEG of a tone curve, or what a sensor holds at a speed."""
+    if isinstance(kind, int):
+        return sensor(light, shot, electrons=60_000 * 100 / kind, read=3, seed=seed)
     noisy = np.clip(light * (1 + np.random.default_rng(seed).normal(0, 0.01, light.shape)), 0, 1)
-    return Picture("jpeg", np.rint(255 * CURVES[curve](noisy)).astype(np.uint8)[..., None].repeat(3, axis=2), shot)
-
-
-def raw(light: Light, shot: Shot, iso: int, seed: int) -> Sensor:
-    rng, full, planes = np.random.default_rng(seed), 60_000 * 100 / iso, []
-    light = np.kron(light, np.ones((2, 2)))
-    for channel in (0, 1, 1, 2):
-        wells = np.minimum(rng.poisson(np.minimum(light, 2) * full) + 3 * rng.normal(size=light.shape), full)
-        planes.append(Plane((600 + np.rint(wells * 15_000 / full)).astype(np.uint16), channel, 600, 15_600))
-    return Sensor(tuple(planes), 4 * WIDTH, 4 * HEIGHT, (2, 2), np.ones(3), np.eye(3), shot)
-
-
-def overlap(found: Look) -> float:
-    """Return the intersection of two backdrops over their union."""
-    true = THING < 0.5
-    return float((found.backdrop & true).sum() / (found.backdrop | true).sum())
+    return Picture("jpeg", np.rint(255 * CURVES[kind](noisy)).astype(np.uint8)[..., None].repeat(3, axis=2), shot)
 
 
 @pytest.mark.parametrize("order", [WIDE, *(pytest.param(one, marks=pytest.mark.slow) for one in OTHERS)], ids=str)
@@ -80,9 +69,9 @@ def test_a_later_frame_finds_the_backdrop_as_well(tone: str, kind: str | int, or
     for number, stops in enumerate(order):
         shot = Shot(Exposure.of(8.0, 2.0**stops / 60, 100))
         met = light * 2.0**stops
-        picture = jpeg(met, shot, kind, number) if isinstance(kind, str) else raw(met, shot, kind, number)
+        picture = frame(met, shot, kind, number)
         seen = look(picture, THRESHOLDS, setup.known)
         setup, _ = judge(setup, seen, THRESHOLDS, file="x", frame=number + 1)
-        found.append(overlap(seen))
+        found.append(overlap(seen.backdrop, THING < 0.5))
     assert found[-1] > max(found) - 0.01
     assert found[-1] > 0.97
