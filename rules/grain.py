@@ -120,9 +120,10 @@ class Sparse:
         """Return the same in units of another white."""
         return Sparse(replace(self.grain, noise=self.grain.noise.times(factor)), self.light * np.float16(factor))
 
-    def levels(self, where: NDArray[np.bool_]) -> Levels:
-        """Return the levels of those kept where a mask of all cells says."""
-        return self.grain.levels(self.light[where[::_FEW, ::_FEW]].astype(np.float32))
+    def levels(self, where: NDArray[np.bool_]) -> Levels | None:
+        """Return the levels of those kept where a mask of all cells says; None where all of a small thing fell out."""
+        light = self.light[where[::_FEW, ::_FEW]].astype(np.float32)
+        return self.grain.levels(light) if len(light) else None
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ from lampblack.daemon.config import load_thresholds
 from lampblack.rules.exposure import Exposure
 from lampblack.rules.forecast import Sample, clipped_share
 from lampblack.rules.frame import Plane, Sensor, Shot
-from lampblack.rules.look import look
+from lampblack.rules.look import Part, look
 from lampblack.rules.scaling import in_units_of
 
 THRESHOLDS = load_thresholds()
@@ -74,3 +74,13 @@ def test_in_units_of_another_white_noise_is_taken_off_as_well() -> None:
     brought = in_units_of(brought, 1.1)
     assert known.subject.share_from(1 / 8) > known.share_from(1 / 8) + 0.05
     assert brought.share_from(1 / 8) == pytest.approx(known.share_from(1 / 8), abs=0.002)
+
+
+def test_a_subject_of_points_alone_is_forecast_by_what_it_shows() -> None:
+    """Noise is kept of one cell in nine, and all of a small thing's may lie between those."""
+    seen = look(shot((1.0, 1.0, 1.0), -2.0, 40_000, 3.0), THRESHOLDS, no_backdrop=True)
+    sample = Sample.of(seen)
+    parts = np.full_like(sample.parts, Part.BACKDROP)
+    parts[1::3] = Part.SUBJECT
+    between = replace(sample, parts=parts)
+    assert between.share_from(0.3) == between.subject.share_from(0.3)
