@@ -13,14 +13,16 @@ in linear light, in which cells mix.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cache, partial
+from functools import partial
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
-from lampblack.rules.distribution import middle, percentiles
+from lampblack.rules.distribution import middle
 from lampblack.rules.edges import (
     coded_of,
     edges_of,
@@ -33,13 +35,13 @@ from lampblack.rules.edges import (
 )
 from lampblack.rules.holes import (
     LEAST_PIECE,
-    carried_on,
     holes_in,
     lit_patches,
     stops_off,
     stops_over,
-    too_dark_to_tell,
 )
+from lampblack.rules.intruders import intruders_in
+from lampblack.rules.leaks import without_leaks
 from lampblack.rules.outline import (
     HALF,
     Grid,
@@ -136,8 +138,7 @@ def find_backdrop(
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None
-    intruder = intruder & ~found
-    return Found(held_to(share, found), _with_its_edge(intruder | _flags(~found), found))
+    return Found(held_to(share, found), intruders_in(~found, intruder))
 
 
 def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int, lens: float) -> bool:
@@ -161,18 +162,6 @@ def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int, lens: floa
 _FAR_LINE = 0.5
 _SHARP_LENS = 2.6  # see `lens_of`: lines drawn with a standard deviation of under a cell
 _STILL_RISING = 2.0  # times, over two cells
-
-
-def _with_its_edge(intruder: Mask, backdrop: Mask) -> Mask:
-    """Return what intrudes with the strip between it and backdrop that its own soft edge leaves: no subject so thin."""
-    if not intruder.any():
-        return intruder
-    rest = ~backdrop & ~intruder
-    thin = rest & ~dilated(eroded(rest, _THIN), _THIN)
-    return intruder | (thin & dilated(intruder, 2 * _THIN))
-
-
-_THIN = 2  # cells
 
 
 def _gap(search: BackdropSearch, grid: Mask) -> int:
@@ -211,8 +200,10 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     rim = _Rim.of(edges.shape)
     held = np.bincount(labels[rim.cells], rim.weight[rim.cells], count)
     held[0] = 0
-    main = int(held.argmax())
-    if held[main] < search.least_rim or (labels == main).mean() < search.least_share / 2:
+    size = np.bincount(labels.ravel(), minlength=count) / labels.size
+    size[0] = 0
+    main = _main(held, size)
+    if held[main] < search.least_rim or size[main] < search.least_share / 2:
         return None
     whole = labels == main
     kinds = {"backdrop": whole.copy(), "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
@@ -225,8 +216,22 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
         kind = _beside(coded, whole, piece, gap, search)
         if not small or kind == "backdrop":
             kinds[kind] |= piece
-    reached = _without_leaks(dilated(kinds["backdrop"], gap) & calm, rim, coded, gap, search)
+    reached = without_leaks(dilated(kinds["backdrop"], gap) & calm, rim.weight, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
+
+
+def _main(held: NDArray[Any], size: NDArray[Any]) -> int:
+    """
+    Return which piece is backdrop before all: the one that holds most of the border.
+
+    But a flag lowered into the frame holds all of its top, and is a strip; below it lies a plain surface that is most
+    of the frame. held: how much of the border each piece holds. size: its share of the frame.
+    """
+    main, below = int(held.argmax()), int(size.argmax())
+    return below if size[main] < _STRIP and size[below] > HALF else main
+
+
+_STRIP = 0.15
 
 
 def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> bool:
@@ -237,61 +242,6 @@ def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> 
     touches the bottom is likelier a table's front.
     """
     return not piece[-3:].any() and _tint(coded, main, piece) < search.tint_stops / 2
-
-
-def _without_leaks(reached: Mask, rim: _Rim, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
-    """
-    Return what was reached, without rooms behind a narrow neck that have another light than what lies before it.
-
-    An outline that fades into the backdrop somewhere lets the search into the subject. Backdrop in a corner has the
-    light of the backdrop next to it; and what holds much of the border is backdrop, whatever its light. What lies
-    inside the frame, all but closed, has the light of the backdrop around it throughout, if it is backdrop; shading
-    goes from under that light to over it.
-    """
-    wide = _LEAK_GAPS * gap
-    labels, sizes = pieces_of(eroded(reached, wide), connectivity=4)
-    if len(sizes) <= 2:
-        return reached
-    sizes[0] = 0
-    largest = int(sizes.argmax())
-    main = labels == largest
-    at_border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
-    telling = not too_dark_to_tell(main, coded, search)
-    behind = cache(partial(carried_on, coded, main))
-    leaks = np.zeros_like(reached)
-    for room in np.flatnonzero(sizes >= LEAST_PIECE * reached.size):
-        piece = labels == room
-        if room == largest or rim.weight[piece].sum() >= search.least_rim:
-            continue
-        if telling and room not in at_border:
-            leak = _spread(coded[piece], behind()[piece]) > 2 * search.hole_stops
-            leak = leak and _is_all_but_closed(piece, reached, wide)
-        else:
-            near = dilated(piece, 4 * wide) & main
-            leak = near.any() and (
-                _apart(coded, near, piece) > search.leak_stops or _tint(coded, near, piece) > search.tint_stops
-            )
-        if leak:
-            leaks |= dilated(piece, wide + 2)
-    return reached & ~(leaks & ~dilated(main, wide + 1))
-
-
-def _spread(coded: Grid, behind: Grid) -> float:
-    """Return over how many stops (n, 3) codes spread against the backdrop carried on there, less a tenth each way."""
-    low, high = percentiles(stops_over(brightest(coded), brightest(behind)), (10, 90))
-    return high - low
-
-
-def _is_all_but_closed(room: Mask, reached: Mask, wide: int) -> bool:
-    """Say whether little of a room's outline, grown back to where it was, is open to what else was reached."""
-    for _ in range(wide + 3):
-        room = dilated(room, 1) & reached
-    outline = dilated(room, 1) & ~room
-    return bool(np.count_nonzero(outline & reached) < _ALL_BUT_CLOSED * np.count_nonzero(outline))
-
-
-_ALL_BUT_CLOSED = 0.2
-_LEAK_GAPS = 3  # times as wide as a gap in an edge that lets nothing through
 
 
 def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSearch) -> str:
@@ -308,6 +258,7 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     length = max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum())
     if length < search.meeting_share * max(across, down):
         alike = _apart(coded, main, other) < search.other_side_stops and _tint(coded, main, other) < search.tint_stops
+        alike = alike or (_is_dark(coded, main) and _is_dark(coded, other))
         return "backdrop" if alike else "else"
     if _apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
@@ -322,30 +273,6 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     return "intruder" if np.count_nonzero(line & meeting) >= search.open_share * np.count_nonzero(line) else "else"
 
 
-def _flags(before: Mask) -> Mask:
-    """
-    Return what stands along a side as a flag on a stand does: tall, narrow and straight, from the border on.
-
-    before: what is no backdrop.
-    """
-    found = np.zeros_like(before)
-    rows, columns = before.shape
-    for way in (1, -1):
-        from_side = before[:, ::way]
-        wide = np.where(from_side.all(axis=1), columns, from_side.argmin(axis=1))
-        flag = (wide > 0) & (wide <= _NARROW * columns)
-        if flag.sum() < _TALL * rows:
-            continue
-        least, most = percentiles(wide[flag].astype(np.float64), (10, 90))
-        if most - least <= _STRAIGHT * columns:
-            found[:, ::way] |= flag[:, None] & (np.arange(columns) < wide[:, None])
-    return found
-
-
-_TALL, _NARROW = 0.5, 0.1  # of the frame's height and width
-_STRAIGHT = 0.03  # of its width, by which its edge may lean
-
-
 def _outline(piece: Mask) -> Mask:
     """Return the cells along a piece's outer edge, the frame's border left out."""
     drawn = np.zeros(piece.shape, np.uint8)
@@ -358,6 +285,14 @@ def _outline(piece: Mask) -> Mask:
 def _apart(coded: Grid, one: Mask, other: Mask) -> float:
     """Return by how many stops the light of two pieces differs, the worst channel counting."""
     return float(stops_off(np.median(coded[one], axis=0), np.median(coded[other], axis=0)))
+
+
+def _is_dark(coded: Grid, piece: Mask) -> bool:
+    """Say whether a piece is all but black: there a lamp's spill makes many stops, and paint no difference."""
+    return middle(brightest(coded[piece])) < _DARK
+
+
+_DARK = 16.0  # code
 
 
 def _tint(coded: Grid, one: Mask, other: Mask) -> float:
