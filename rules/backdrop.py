@@ -206,6 +206,9 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     if held[main] < search.least_rim or size[main] < search.least_share / 2:
         return None
     whole = labels == main
+    before = dilated(whole, gap) & calm
+    alone = without_leaks(before, rim.weight, coded, gap, search)
+    whole &= alone  # what got in elsewhere is no measure of the others
     kinds = {"backdrop": whole.copy(), "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
     for other in np.flatnonzero(held > search.least_rim / 50):
         if other == main:
@@ -216,7 +219,10 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
         kind = _beside(coded, whole, piece, gap, search)
         if not small or kind == "backdrop":
             kinds[kind] |= piece
-    reached = without_leaks(dilated(kinds["backdrop"], gap) & calm, rim.weight, coded, gap, search)
+    reached = alone
+    if (kinds["backdrop"] & ~whole).any():
+        together = dilated(kinds["backdrop"], gap) & calm & (alone | ~before)
+        reached = without_leaks(together, rim.weight, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
@@ -292,7 +298,7 @@ def _is_dark(coded: Grid, piece: Mask) -> bool:
     return middle(brightest(coded[piece])) < _DARK
 
 
-_DARK = 16.0  # code
+_DARK = 24.0  # code
 
 
 def _tint(coded: Grid, one: Mask, other: Mask) -> float:
