@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle, percentiles
@@ -194,14 +195,22 @@ def _is_another_thing(room: _Room, coded: Grid, half_neck: int, search: Backdrop
     """
     deep = room.deep
     if telling and not (deep[[0, -1]].any() or deep[:, [0, -1]].any()):
-        behind = carried_on(coded, room.main)
-        low, high = percentiles(stops_over(brightest(coded[deep]), brightest(behind[deep])), (10, 90))
-        return high - low > 2 * search.hole_stops and _is_all_but_closed(room)
+        over = stops_over(brightest(coded), brightest(carried_on(coded, room.main)))
+        spread = _spread(over[deep])
+        return spread > max(2 * search.hole_stops, _MORE * _spread(over[room.main])) and _is_all_but_closed(room)
     near = dilated(deep, 4 * half_neck) & room.main
     if not near.any():
         return False
     over = stops_over(np.median(coded[near], axis=0), np.median(coded[deep], axis=0))
     return bool(np.abs(over).max() > search.leak_stops or np.ptp(over) > search.tint_stops)
+
+
+def _spread(stops: NDArray[np.floating]) -> float:
+    low, high = percentiles(stops, (10, 90))
+    return high - low
+
+
+_MORE = 2.0  # times as much as the backdrop, whose noise is many stops in the darks
 
 
 def _is_all_but_closed(room: _Room) -> bool:
