@@ -128,10 +128,7 @@ def suggest_step(
     if _nothing_in_sight(samples[-1], room):
         return _far_down("The frame is burnt out; to see anything", ladder, thresholds)
     if aim == "hold-highlights":
-        hidden = room is not None and _may_hide(samples)
-        if room is not None and room.seen and hidden:
-            return _far_down("What is burnt out may hide bright parts of the subject; to see", ladder, thresholds)
-        return _hold_highlights(room, ladder, thresholds, raw=not samples[-1].coded, hidden=hidden)
+        return _hold_highlights(samples, room, ladder, thresholds)
     if aim == "clean-backdrop" and cleanness is not None and cleanness.tone != "grey":
         return _clean_backdrop(samples, here, cleanness, ladder, thresholds)
     return _even(samples, here, ladder, thresholds)
@@ -244,18 +241,20 @@ is; one that is over again would tell little."""
 
 
 def _hold_highlights(
-    room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds, *, raw: bool, hidden: bool
+    samples: Sequence[Sample], room: Headroom | None, ladder: Ladder | None, thresholds: Thresholds
 ) -> Step:
-    """Return the step that holds the highlights; hidden: what is burnt may be more than a backdrop."""
     if room is None:
         return Step("light", None, None, "The frame shows no subject to expose for.")
     if not room.seen:
         # Close far enough that the next frame shows what this one can't.
         seen = f"Too much is burnt out to tell how far over it is, by {_stops_text(room.stops)} or so; to see it"
+        raw = not samples[-1].coded
         least = room.least - _RAW_CLOSES_MORE if raw and room.least < _FAR_OVER else room.least
-        if hidden:
+        if _may_hide(samples):
             least = min(least, -_LONG_STEP)
         return _move(least, ladder, ladder.at_most(least) if ladder else None, seen, thresholds, "under")
+    if _may_hide(samples):
+        return _far_down("What is burnt out may hide bright parts of the subject; to see", ladder, thresholds)
     if room.stops < 0:
         seen = f"The highlights are {_stops_text(room.stops)} over what the frame holds"
     else:

@@ -33,15 +33,10 @@ from lampblack.rules.edges import (
     steps_of,
     without_tint,
 )
-from lampblack.rules.holes import (
-    LEAST_PIECE,
-    holes_in,
-    lit_patches,
-    stops_off,
-    stops_over,
-)
+from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches
 from lampblack.rules.intruders import intruders_in
-from lampblack.rules.leaks import without_leaks
+from lampblack.rules.leaks import border_held, without_leaks
+from lampblack.rules.likeness import apart, tint
 from lampblack.rules.outline import (
     HALF,
     Grid,
@@ -171,20 +166,14 @@ def _gap(search: BackdropSearch, grid: Mask) -> int:
     return max(1, round(search.gap_share * longer))
 
 
-@dataclass(frozen=True, eq=False)
-class _Rim:
-    """The frame's border where backdrop is likely: the top, counted double, and the sides; not the bottom."""
-
-    cells: Mask
-    weight: Grid
-
-    @classmethod
-    def of(cls, shape: tuple[int, ...]) -> _Rim:
-        weight = np.zeros(shape[:2], np.float32)
-        # The lower the likelier it is a table or a sitter's shoulder that touches the side.
-        weight[:, :2] = weight[:, -2:] = np.linspace(1, 0, shape[0])[:, None]
-        weight[:2] = 2
-        return cls(weight > 0, weight / weight.sum())
+def _rim(shape: tuple[int, ...]) -> Grid:
+    """Return how likely the border is backdrop, 1 in all: the top, counted double, and the sides; not the bottom."""
+    weight = np.zeros(shape[:2], np.float32)
+    # The lower the likelier it is a table or a sitter's shoulder that touches the side.
+    weight[:, :2] = weight[:, -2:] = np.linspace(1, 0, shape[0])[:, None]
+    weight[:2] = 2
+    weight /= weight.sum()
+    return weight
 
 
 def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Mask, Mask] | None:
@@ -196,18 +185,17 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     """
     gap = _gap(search, edges)
     calm = ~edges
-    count, labels = cv2.connectedComponents(eroded(calm, gap).astype(np.uint8), connectivity=4)
-    rim = _Rim.of(edges.shape)
-    held = np.bincount(labels[rim.cells], rim.weight[rim.cells], count)
-    held[0] = 0
-    size = np.bincount(labels.ravel(), minlength=count) / labels.size
+    labels, areas = pieces_of(eroded(calm, gap), connectivity=4)
+    rim = _rim(edges.shape)
+    held = border_held(labels, rim, len(areas))
+    size = areas / labels.size
     size[0] = 0
-    main = _main(held, size)
+    main = _main(held, size, search)
     if held[main] < search.least_rim or size[main] < search.least_share / 2:
         return None
     whole = labels == main
     before = dilated(whole, gap) & calm
-    alone = without_leaks(before, rim.weight, coded, gap, search)
+    alone = without_leaks(before, rim, coded, gap, search)
     whole &= alone  # what got in elsewhere is no measure of the others
     kinds = {"backdrop": whole.copy(), "intruder": np.zeros_like(edges), "else": np.zeros_like(edges)}
     for other in np.flatnonzero(held > search.least_rim / 50):
@@ -222,11 +210,11 @@ def _reached(edges: Mask, coded: Grid, search: BackdropSearch) -> tuple[Mask, Ma
     reached = alone
     if (kinds["backdrop"] & ~whole).any():
         together = dilated(kinds["backdrop"], gap) & calm & (alone | ~before)
-        reached = without_leaks(together, rim.weight, coded, gap, search)
+        reached = without_leaks(together, rim, coded, gap, search)
     return reached, dilated(kinds["intruder"], gap + 2), dilated(kinds["else"], gap + 2)
 
 
-def _main(held: NDArray[Any], size: NDArray[Any]) -> int:
+def _main(held: NDArray[Any], size: NDArray[Any], search: BackdropSearch) -> int:
     """
     Return which piece is backdrop before all: the one that holds most of the border.
 
@@ -234,10 +222,7 @@ def _main(held: NDArray[Any], size: NDArray[Any]) -> int:
     of the frame. held: how much of the border each piece holds. size: its share of the frame.
     """
     main, below = int(held.argmax()), int(size.argmax())
-    return below if size[main] < _STRIP and size[below] > HALF else main
-
-
-_STRIP = 0.15
+    return below if size[main] < search.strip_share and size[below] > HALF else main
 
 
 def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> bool:
@@ -247,7 +232,7 @@ def _is_corner(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> 
     There may be little of it to see, beside a sitter's neck; but it must be the more like it in colour, and what
     touches the bottom is likelier a table's front.
     """
-    return not piece[-3:].any() and _tint(coded, main, piece) < search.tint_stops / 2
+    return not piece[-3:].any() and tint(coded, main, piece) < search.tint_stops / 2
 
 
 def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSearch) -> str:
@@ -263,10 +248,10 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
     across, down = other.any(axis=0).sum(), other.any(axis=1).sum()
     length = max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum())
     if length < search.meeting_share * max(across, down):
-        alike = _apart(coded, main, other) < search.other_side_stops and _tint(coded, main, other) < search.tint_stops
-        alike = alike or (_is_dark(coded, main) and _is_dark(coded, other))
+        alike = apart(coded, main, other) < search.other_side_stops and tint(coded, main, other) < search.tint_stops
+        alike = alike or max(middle(brightest(coded[piece])) for piece in (main, other)) < search.black_code
         return "backdrop" if alike else "else"
-    if _apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
+    if apart(coded, dilated(other, wide) & main, meeting) < search.crease_stops:
         return "backdrop"
     # A table or a sitter touches the bottom and not the top; a stand or a card by the side often both. What touches but
     # the side is a card if it has backdrop along its outline, and part of the subject if it has more of that.
@@ -286,24 +271,6 @@ def _outline(piece: Mask) -> Mask:
     cv2.drawContours(drawn, contours, -1, (1,))
     drawn[:2] = drawn[-2:] = drawn[:, :2] = drawn[:, -2:] = 0
     return drawn > 0
-
-
-def _apart(coded: Grid, one: Mask, other: Mask) -> float:
-    """Return by how many stops the light of two pieces differs, the worst channel counting."""
-    return float(stops_off(np.median(coded[one], axis=0), np.median(coded[other], axis=0)))
-
-
-def _is_dark(coded: Grid, piece: Mask) -> bool:
-    """Say whether a piece is all but black: there a lamp's spill makes many stops, and paint no difference."""
-    return middle(brightest(coded[piece])) < _DARK
-
-
-_DARK = 24.0  # code
-
-
-def _tint(coded: Grid, one: Mask, other: Mask) -> float:
-    """Return by how many stops two pieces differ in colour: the channel that differs most against the least."""
-    return float(np.ptp(stops_over(np.median(coded[one], axis=0), np.median(coded[other], axis=0))))
 
 
 def _settled(reached: Mask, step: Grid) -> Mask:

@@ -109,10 +109,9 @@ _THIN = 2  # cells
 
 def _alone(before: Mask, intruder: Mask) -> Mask:
     """Return the largest of what seems to intrude, where nothing else is there that it could intrude on."""
-    nothing = np.zeros_like(before)
     rest = before & ~intruder
     if not intruder.any() or np.count_nonzero(eroded(rest, _THIN)) >= _LEAST * before.size:
-        return nothing
+        return np.zeros_like(before)
     labels, sizes = pieces_of(intruder, connectivity=8)
     sizes[0] = 0
     largest: Mask = labels == sizes.argmax()

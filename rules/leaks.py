@@ -8,7 +8,8 @@ light is another.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from functools import cache, partial
 from typing import Any, NamedTuple
 
 import cv2
@@ -17,7 +18,8 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle, percentiles
-from lampblack.rules.holes import LEAST_PIECE, carried_on, stops_off, stops_over, too_dark_to_tell
+from lampblack.rules.holes import LEAST_PIECE
+from lampblack.rules.likeness import apart, carried_on, stops_off, stops_over, tint, too_dark_to_tell
 from lampblack.rules.outline import Grid, Mask, dilated
 from lampblack.rules.thresholds import BackdropSearch
 
@@ -26,13 +28,15 @@ class _Room(NamedTuple):
     """
     What lies behind a neck, and what before it.
 
-    deep: the room's middle, farther from all edges than half of its neck. line: where room and main meet.
+    deep: the room's middle, farther from all edges than half of its neck. line: where room and main meet. behind: how
+    to have the codes of main, carried on.
     """
 
     deep: Mask
     whole: Mask
     main: Mask
     line: Mask
+    behind: Callable[[], Grid]
 
 
 def without_leaks(reached: Mask, rim: Grid, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
@@ -49,15 +53,23 @@ def without_leaks(reached: Mask, rim: Grid, coded: Grid, gap: int, search: Backd
         gap: cells; no narrower gap in an edge lets anything through.
         search: the thresholds.
     """
-    small, around = _coarse(reached.astype(np.float32)) > _ALL, _coarse(rim)
-    kept = _without_rooms(small, around / around.sum(), _coarse(coded), max(gap // _COARSE, 1), search)
-    kept = _without_lights(kept, around, _coarse(coded), max(gap // _COARSE, 1))
+    small, around, few, gap = _coarse(reached.astype(np.float32)) > _ALL, _coarse(rim), _coarse(coded), gap // _COARSE
+    kept = _without_rooms(small, around / around.sum(), few, max(gap, 1), search)
+    kept = _without_lights(kept, around > 0, few, max(gap, 1), search)
     lost: Any = cv2.resize((small & ~kept).view(np.uint8), reached.shape[::-1], interpolation=cv2.INTER_NEAREST)
     return reached & ~dilated(lost > 0, _COARSE)  # coarse cells along an edge count as the edge's
 
 
 _COARSE, _ALL = 2, 0.999
 """Rooms and lights are large: a grid of half as many cells each way tells them as well, in a quarter of the time."""
+
+
+def border_held(labels: NDArray[Any], rim: Grid, count: int) -> NDArray[Any]:
+    """Return how much of the border each of so many pieces holds; 0 for what is none. rim: see `without_leaks`."""
+    at_rim = rim > 0
+    held: NDArray[Any] = np.bincount(labels[at_rim], rim[at_rim], count)
+    held[0] = 0
+    return held
 
 
 def _coarse(grid: Grid) -> Grid:
@@ -76,10 +88,10 @@ def _without_rooms(reached: Mask, rim: Grid, coded: Grid, gap: int, search: Back
     telling = not too_dark_to_tell(reached, coded, search)
     for half_neck in (times * gap for times in _HALF_NECKS):
         depth = _depth_in(reached)
-        for room in _rooms(reached, depth, rim, half_neck, search):
+        for room in _rooms(reached, depth, rim, coded, half_neck, search):
             small = rim[room.whole].sum() < search.least_rim
             odd = small and _is_another_thing(room, coded, half_neck, search, telling)
-            if odd or (telling and _is_set_off(room, depth, coded, gap)):
+            if odd or (telling and _is_set_off(room, depth, coded, gap, search)):
                 reached = reached & ~room.whole
     return reached
 
@@ -88,7 +100,7 @@ _HALF_NECKS = (3, 5, 8, 13)
 """Half of a neck's width, in gaps that let nothing through: the widest is a sixth of the frame."""
 
 
-def _without_lights(reached: Mask, rim: Grid, coded: Grid, gap: int) -> Mask:
+def _without_lights(reached: Mask, border: Mask, coded: Grid, gap: int, search: BackdropSearch) -> Mask:
     """
     Return what was reached, without what is of another light than the backdrop and has an outline against it.
 
@@ -97,11 +109,11 @@ def _without_lights(reached: Mask, rim: Grid, coded: Grid, gap: int) -> Mask:
     """
     depth = _depth_in(reached)
     bright = brightest(coded)
-    behind = brightest(carried_on(coded, reached & dilated(rim > 0, _BORDER)))
+    behind = brightest(carried_on(coded, reached & dilated(border, _BORDER)))
     over = np.where(np.abs(bright - behind) > _CODES_OFF, stops_over(bright, behind), 0)
     lost = np.zeros_like(reached)
     for way in (1, -1):
-        off = reached & (way * over > _OFF)
+        off = reached & (way * over > search.hole_stops)
         off = cv2.morphologyEx(off.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
         labels, sizes = pieces_of(off, connectivity=4)
         sizes[0] = 0
@@ -117,19 +129,19 @@ def _without_lights(reached: Mask, rim: Grid, coded: Grid, gap: int) -> Mask:
 
 
 _BORDER = 4  # coarse cells
-_OFF, _CODES_OFF = 0.3, 3.0  # stops, as much as a piece of backdrop may be off; codes: less is noise in the darks
+_CODES_OFF = 3.0  # less is noise in the darks, whatever it is in stops
 _LEAST_LIGHT = 3e-3  # share of the frame: a fold of cloth has smaller ones with half an outline
 _CLOSED = 0.45
 """Of some 1,900 such lights on drawn backdrops three had more of their outline closed, slivers all; of 240 in things
 that were got into, 70 had."""
 
 
-def _rooms(reached: Mask, depth: Grid, rim: Grid, half_neck: int, search: BackdropSearch) -> Iterator[_Room]:
+def _rooms(
+    reached: Mask, depth: Grid, rim: Grid, coded: Grid, half_neck: int, search: BackdropSearch
+) -> Iterator[_Room]:
     """Give each room behind a neck of a width, cut off at the neck. depth: how far each cell is from any edge."""
     labels, sizes = pieces_of(depth > half_neck, connectivity=4)
-    at_rim = rim > 0
-    held = np.bincount(labels[at_rim], rim[at_rim], len(sizes))
-    held[0] = 0
+    held = border_held(labels, rim, len(sizes))
     is_main = held >= max(search.least_rim, _AS_MUCH * held.max())
     is_main[held.argmax()] = True
     large = sizes >= LEAST_PIECE * reached.size
@@ -150,16 +162,17 @@ def _rooms(reached: Mask, depth: Grid, rim: Grid, half_neck: int, search: Backdr
         return
     # Rooms that lead to one another stand and fall together: edges of a texture part them.
     groups, _ = pieces_of((seeds == 2) & reached, connectivity=4)
+    behind = cache(partial(carried_on, coded, main))
     for group in np.setdiff1d(groups[deep], 0):
         whole = groups == group
-        yield _Room(whole & deep, whole, main, line & dilated(whole, 1))
+        yield _Room(whole & deep, whole, main, line & dilated(whole, 1), behind)
 
 
 _LIKELY_RIM = 0.2  # times as likely as the likeliest
 _AS_MUCH = 0.5  # of the border that the first one holds
 
 
-def _is_set_off(room: _Room, depth: Grid, coded: Grid, gap: int) -> bool:
+def _is_set_off(room: _Room, depth: Grid, coded: Grid, gap: int, search: BackdropSearch) -> bool:
     """
     Say whether most of a room's outline is a step to another light, with backdrop beyond, and the room is of another.
 
@@ -172,18 +185,20 @@ def _is_set_off(room: _Room, depth: Grid, coded: Grid, gap: int) -> bool:
     inner = edge & (depth >= 2) & (depth <= _EDGE)
     if closed < opened or not inner.any():
         return False
-    behind = carried_on(coded, room.main)
-    off = stops_off(coded[inner], behind[inner])
-    if np.mean(off > _ANOTHER / 2) < _MOSTLY:
-        return False
-    within = brightest(coded), brightest(behind)
-    return middle(np.abs(stops_over(*(grid[room.whole] for grid in within)))) > _ANOTHER
+    off = stops_off(coded[inner], room.behind()[inner])
+    set_off = float(np.mean(off > search.set_off_stops / 2)) >= _MOSTLY
+    return set_off and middle(np.abs(_over(room, coded, room.whole))) > search.set_off_stops
 
 
 _EDGE = 3  # coarse cells: no edge is wider
-_ANOTHER, _MOSTLY = 0.2, 0.6
-"""Stops, next to the outline half of it, along so much of that. Of 98 rooms of true backdrop in drawn scenes none was
-so; where things were got into, some room was in 93 scenes of 100."""
+_MOSTLY = 0.6
+"""Of 98 rooms of true backdrop in drawn scenes none was so much set off; of 100 scenes in whose things the search had
+got, 93 had one that was."""
+
+
+def _over(room: _Room, coded: Grid, where: Mask) -> NDArray[np.floating]:
+    """Return by how many stops some cells lie over the backdrop."""
+    return stops_over(brightest(coded[where]), brightest(room.behind()[where]))
 
 
 def _is_another_thing(room: _Room, coded: Grid, half_neck: int, search: BackdropSearch, telling: bool) -> bool:
@@ -195,14 +210,13 @@ def _is_another_thing(room: _Room, coded: Grid, half_neck: int, search: Backdrop
     """
     deep = room.deep
     if telling and not (deep[[0, -1]].any() or deep[:, [0, -1]].any()):
-        over = stops_over(brightest(coded), brightest(carried_on(coded, room.main)))
-        spread = _spread(over[deep])
-        return spread > max(2 * search.hole_stops, _MORE * _spread(over[room.main])) and _is_all_but_closed(room)
+        spread = _spread(_over(room, coded, deep))
+        much = spread > 2 * search.hole_stops and spread > _MORE * _spread(_over(room, coded, room.main))
+        return much and _is_all_but_closed(room)
     near = dilated(deep, 4 * half_neck) & room.main
     if not near.any():
         return False
-    over = stops_over(np.median(coded[near], axis=0), np.median(coded[deep], axis=0))
-    return bool(np.abs(over).max() > search.leak_stops or np.ptp(over) > search.tint_stops)
+    return apart(coded, near, deep) > search.leak_stops or tint(coded, near, deep) > search.tint_stops
 
 
 def _spread(stops: NDArray[np.floating]) -> float:

@@ -58,6 +58,7 @@ class BackdropSearch:
 
     least_share: float
     least_rim: float
+    strip_share: float
     slow_cells: int
     weak_edge_codes: float
     strong_edge_codes: float
@@ -69,9 +70,11 @@ class BackdropSearch:
     gap_share: float
     other_side_stops: float
     tint_stops: float
+    black_code: float
     meeting_share: float
     open_share: float
     leak_stops: float
+    set_off_stops: float
     crease_stops: float
     hole_stops: float
     hole_same_stops: float

@@ -38,9 +38,8 @@ class Stage:
         self.tone, self.rng = tone, rng
         fall = 2 ** (-rng.uniform(0.1, 1.2) * ((X - 0.75) ** 2 + (Y - 0.5) ** 2))
         spill = 10 ** rng.uniform(-3.3, -2.2) * (0.1 + (X if rng.random() < 0.5 else 1.5 - X))
-        self.light = {"black": spill, "grey": rng.uniform(0.08, 0.2) * fall, "white": rng.uniform(1.2, 2.2) * fall}[
-            tone
-        ]
+        grey, white = rng.uniform(0.08, 0.2) * fall, rng.uniform(1.2, 2.2) * fall
+        self.light = {"black": spill, "grey": grey, "white": white}[tone]
         self.covered, self.card = np.zeros(X.shape, bool), np.zeros(X.shape, bool)
 
     def put(self, where: NDArray[np.bool_], light: Light | float, *, card: bool = False) -> None:

@@ -1,0 +1,73 @@
+"""How alike the light of two pieces of a picture is, in stops, and what the backdrop's would be where it is hidden."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from lampblack.rules.cells import brightest
+from lampblack.rules.distribution import middle
+from lampblack.rules.outline import Grid, Mask
+from lampblack.rules.thresholds import BackdropSearch
+
+
+def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return how far codes lie over a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
+    over: NDArray[np.floating] = np.log2((coded + 4) / (level + 4)) * 2.2
+    return over
+
+
+def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return how far they lie from it, over or under, the worst of (..., 3) channels counting."""
+    off: NDArray[np.floating] = brightest(np.abs(stops_over(coded, level)))
+    return off
+
+
+def apart(coded: Grid, one: Mask, other: Mask) -> float:
+    """Return by how many stops the light of two pieces differs, the worst channel counting."""
+    return float(stops_off(np.median(coded[one], axis=0), np.median(coded[other], axis=0)))
+
+
+def tint(coded: Grid, one: Mask, other: Mask) -> float:
+    """Return by how many stops two pieces differ in colour: the channel that differs most against the least."""
+    return float(np.ptp(stops_over(np.median(coded[one], axis=0), np.median(coded[other], axis=0))))
+
+
+def too_dark_to_tell(backdrop: Mask, coded: Grid, search: BackdropSearch) -> bool:
+    """Say whether a backdrop is so dark that other things that are dark look no different."""
+    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
+    return not len(thin) or middle(thin) < search.telling_code
+
+
+def carried_on(coded: Grid, backdrop: Mask) -> Grid:
+    """
+    Return the backdrop's codes, where it is hidden as they would go on from what is about.
+
+    Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996).
+    """
+    few = 4  # cells: this is smooth
+    size = -(-coded.shape[1] // few), -(-coded.shape[0] // few)
+    there = backdrop.astype(np.float32)
+    shown = cv2.multiply(coded, cv2.merge([there] * 3))
+    known: list[tuple[Any, Any]] = []
+    while True:
+        shown, there = (cv2.resize(grid, size, interpolation=cv2.INTER_AREA) for grid in (shown, there))  # type: ignore[assignment]
+        known.append((shown, there))
+        if max(size) == 1:
+            break
+        size = -(-size[0] // 2), -(-size[1] // 2)
+    filled: Any = None
+    for codes, weight in reversed(known):
+        mean = cv2.divide(codes, cv2.merge([np.maximum(weight, np.float32(1e-6))] * 3))
+        if filled is None:
+            filled = mean
+            continue
+        wide = cv2.resize(filled, (weight.shape[1], weight.shape[0]), interpolation=cv2.INTER_LINEAR)
+        # A quarter of it there tells enough of a coarse cell; what is nearer goes before what is farther.
+        told = cv2.merge([np.minimum(4 * weight, np.float32(1))] * 3)
+        filled = cv2.add(cv2.multiply(mean, told), cv2.multiply(wide, 1 - told))
+    whole: Any = cv2.resize(filled, (coded.shape[1], coded.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return whole  # type: ignore[no-any-return]
