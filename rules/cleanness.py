@@ -78,10 +78,12 @@ def tone_of_light(bright: NDArray[Any], backdrop: Mask, subject: Mask, threshold
     level = middle(bright[backdrop])
     if not subject.any():
         return "white" if level > 0.5 else "grey" if level > 0.02 else "black"
-    under = np.log2((percentile(bright[subject], 90) + 1e-4) / (level + 1e-4))
-    if under >= thresholds.backdrop.black_under_stops:
+    search = thresholds.backdrop
+    under, under_top = np.log2((np.array(percentiles(bright[subject], (90, 99))) + 1e-4) / (level + 1e-4))
+    if under >= search.black_under_stops or under_top >= search.black_under_top_stops:
         return "black"
-    return "white" if under <= thresholds.backdrop.white_under_stops and level > 0.3 else "grey"
+    as_bright = under <= search.white_under_stops and under_top <= search.white_under_top_stops
+    return "white" if as_bright and level > 0.3 else "grey"
 
 
 def judge_backdrop(look: Look, tone: Tone, thresholds: Thresholds, response: Response = PRIOR) -> Cleanness | None:

@@ -18,7 +18,7 @@ from lampblack.rules.outline import Grid, Mask, dilated, touching
 from lampblack.rules.thresholds import BackdropSearch
 
 _STEP_SCALE = 8.0  # of a step in a byte, for the filters that only take bytes
-_LINE_WIDTH = 6  # cells: a straight edge, blurred, is no wider
+LINE_WIDTH = 6  # cells: a straight edge, blurred, is no wider
 
 
 def coded_of(light: Grid, noise: Grid | None, search: BackdropSearch) -> tuple[Grid, Grid | None]:
@@ -174,13 +174,13 @@ def _straight_on(edges: Mask, search: BackdropSearch) -> Mask:
         piece = labels == line
         left, top, across, down = cv2.boundingRect(piece.view(np.uint8))
         long = max(across / edges.shape[1], down / edges.shape[0]) >= search.straight_share
-        if not long or area[line] >= _LINE_WIDTH * max(across, down):  # an outline has two sides and more
+        if not long or area[line] >= LINE_WIDTH * max(across, down):  # an outline has two sides and more
             continue
         box = piece[top : top + down, left : left + across]
         points = (np.argwhere(box)[:, ::-1] + (left, top)).astype(np.float32)
         x_way, y_way, x, y = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
         off = np.abs((points[:, 0] - x) * y_way - (points[:, 1] - y) * x_way)
-        if float(np.percentile(off, 95)) < _LINE_WIDTH / 2:
+        if float(np.percentile(off, 95)) < LINE_WIDTH / 2:
             far = float(sum(edges.shape))
             ends = [(round(x + sign * far * x_way), round(y + sign * far * y_way)) for sign in (-1, 1)]
             cv2.line(drawn, ends[0], ends[1], (1,))

@@ -14,7 +14,7 @@ from lampblack.rules.outline import Grid, Mask
 from lampblack.rules.thresholds import BackdropSearch
 
 
-def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
+def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating] | np.float32) -> NDArray[np.floating]:
     """Return how far codes lie over a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
     over: NDArray[np.floating] = np.log2((coded + 4) / (level + 4)) * 2.2
     return over

@@ -67,14 +67,17 @@ class BackdropSearch:
     shadow_tint: float
     most_noise_codes: float
     straight_share: float
+    horizon_share: float
     gap_share: float
     other_side_stops: float
+    fall_stops: float
     tint_stops: float
     black_code: float
     meeting_share: float
     open_share: float
     leak_stops: float
     set_off_stops: float
+    glow_stops: float
     crease_stops: float
     hole_stops: float
     hole_same_stops: float
@@ -83,7 +86,9 @@ class BackdropSearch:
     telling_code: float
     telling_code_raw: float
     black_under_stops: float
+    black_under_top_stops: float
     white_under_stops: float
+    white_under_top_stops: float
     patch_under_stops: float
     patch_least_thing: float
     side_stops: float

@@ -12,8 +12,9 @@ from __future__ import annotations
 import argparse
 import multiprocessing
 import tempfile
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import Any
@@ -163,15 +164,20 @@ def _thing(rng: np.random.Generator, tone: str, x: Any, y: Any) -> tuple[Any, An
 
 def measured(case: tuple[int, str]) -> str | None:
     """Return a line of what was off for a seed and a kind of file; None where nothing was."""
-    seed, kind = case
+    return held_against_truth(drawn(case[0]), *case)
+
+
+def held_against_truth(found: world.Scene, seed: int, kind: str) -> str | None:
+    """Return a line of what was off when a scene was shot by the camera of a seed; None where nothing was."""
     cv2.setNumThreads(1)
-    name = f"drawn{seed}"
-    found = drawn(seed)
+    name = found.name
     world.scene = truth.scene = lambda _: found  # type: ignore[assignment]
-    world.SCENES = (*(f"drawn{number}" for number in range(seed)), name)
+    world.SCENES = (*(f"{number}" for number in range(seed)), name)
     world.CAMERAS[name] = camera(seed)
     with tempfile.TemporaryDirectory() as folder:
         truth._folder[:] = [Path(folder)]
+        if found.backdrop == "black" and found.side is None:  # it hasn't been said, only rendered
+            found = replace(found, side=world.Setup(name, name, truth.HOLD_AT, Path(folder)).side)
         missed = "".join(letter for letter, test in TESTS.items() if not _passes(test, name, kind))
         return f"{name} {found.backdrop} {kind} {missed}: {truth._table.get((name, name, kind))}" if missed else None
 
@@ -201,7 +207,11 @@ def main() -> None:
     parser.add_argument("last", type=int)
     parser.add_argument("kinds", nargs="+", choices=["raw", "jpeg"])
     asked = parser.parse_args()
-    cases = [(seed, kind) for kind in asked.kinds for seed in range(asked.first, asked.last)]
+    tell(measured, [(seed, kind) for kind in asked.kinds for seed in range(asked.first, asked.last)])
+
+
+def tell(measured: Callable[[Any], str | None], cases: list[Any]) -> None:
+    """Print what was off, case by case, on two cores."""
     fresh = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(2, mp_context=fresh, max_tasks_per_child=1) as pool:
         lines = [line for line in pool.map(measured, cases) if line is not None]

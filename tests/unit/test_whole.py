@@ -149,6 +149,48 @@ def on_a_table(stage: Stage) -> None:
     stage.ball(0.75, 0.65, 0.2, 0.2)
 
 
+def on_a_table_that_fades(stage: Stage) -> None:
+    """Its far edge is seen along part of it alone: a thing is before it, and it goes on to the backdrop's own light."""
+    edge, x = stage.rng.uniform(0.5, 0.7), X if stage.rng.random() < 0.5 else 1.5 - X
+    step = stage.rng.uniform(1, 2) * stage.rng.choice(
+        [-1, 1] if stage.tone == "grey" else [{"black": 1, "white": -1}[stage.tone]]
+    )
+    over = 2 ** (step * np.clip((x - stage.rng.uniform(0.4, 0.7)) / 0.3, 0, 1))
+    stage.put(edge + stage.rng.uniform(-0.06, 0.06) * (X - 0.75) < Y, stage.light * over * (1 + 0.1 * (Y - edge)))
+    stage.ball(stage.rng.uniform(0.5, 1), edge + 0.05, 0.1, 0.12, {"grey": 0.6, "black": 0.5, "white": 0.2}[stage.tone])
+
+
+def parting_the_backdrop_and_fading(stage: Stage) -> None:
+    """A thing that hangs in from the top; on one side its outline has the backdrop's light."""
+    x, low = 0.75 + stage.rng.uniform(-0.2, 0.2), stage.rng.uniform(0.7, 0.85)
+    across = (X - x) / (0.05 + 0.2 * Y) * stage.rng.choice([-1, 1])
+    top = {"black": 0.5, "grey": 0.6, "white": 0.15}[stage.tone]
+    lit = stage.light * (top / stage.light) ** np.clip(0.75 - 0.75 * across, 0, 1)
+    stage.put((abs(across) < 1) & (low > Y), lit)
+
+
+def as_polished_metal(stage: Stage) -> None:
+    """A thing that mirrors a lamp in its middle; before black its outline has the backdrop's own light."""
+    far = np.hypot((X - stage.rng.uniform(0.6, 0.9)) / 0.2, (Y - 0.5) / 0.3)
+    rim = stage.light * {"black": 1, "grey": 0.6, "white": 0.2}[stage.tone]
+    stage.put(far < 1, rim * (0.8 / rim) ** np.clip(1.3 - 1.3 * far**2, 0, 1))
+    stage.ball(0.25, 0.6, 0.1, 0.15)
+
+
+def beside_a_thick_card(stage: Stage) -> None:
+    x = X if stage.rng.random() < 0.5 else 1.5 - X
+    front, thick = stage.rng.uniform(0.15, 0.3), stage.rng.uniform(0.015, 0.03)
+    stage.put(
+        (x < front + thick) & (Y < 0.75),
+        stage.light * 2.0 ** {"black": 3, "grey": -2, "white": -3}[stage.tone],
+        card=True,
+    )
+    stage.put(
+        (x < front) & (Y < 0.75), stage.light * 2.0 ** {"black": -1.5, "grey": 1, "white": -1.5}[stage.tone], card=True
+    )
+    stage.ball(0.75, 0.6, 0.15, 0.2)
+
+
 def beside_a_flag(stage: Stage) -> None:
     x = X if stage.rng.random() < 0.5 else 1.5 - X
     light = stage.rng.uniform(0.3, 0.8) if stage.tone == "black" else stage.rng.uniform(0.01, 0.05)
@@ -207,6 +249,10 @@ THINGS = [
     pale,
     rods,
     on_a_table,
+    on_a_table_that_fades,
+    parting_the_backdrop_and_fading,
+    as_polished_metal,
+    beside_a_thick_card,
     beside_a_flag,
     under_a_flag,
     beside_a_stand,
@@ -235,8 +281,12 @@ CASES = [(tone, kind, seed) for tone in ("grey", "black", "white") for kind in (
 SHORT = {
     *((from_top_to_bottom, "grey", kind, 2) for kind in ("jpeg", "raw")),
     (beside_a_flag, "grey", "raw", 2),
+    *((on_a_table_that_fades, "black", kind, 2) for kind in ("jpeg", "raw")),
 }
-"""A straight part of a thing that top and bottom cut off is taken for a card; a small thing is rough all over."""
+"""
+A table's edge is seen along a seventh of the frame; a straight part of a thing that top and bottom cut off is taken for
+a card; a small thing is rough all over.
+"""
 
 
 @pytest.mark.parametrize(
