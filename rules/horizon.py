@@ -59,18 +59,25 @@ def _level_lines(level: Mask, least: int) -> list[tuple[Any, Any]]:
     found = cv2.HoughLines(
         level.view(np.uint8), 1, np.pi / 720, least // 2, min_theta=np.pi / 2 - _SLOPE, max_theta=np.pi / 2 + _SLOPE
     )
+    if found is None:
+        return []
     across = np.arange(level.shape[1], dtype=np.float64)
-    lines = []
-    for rho, theta in found[:_MOST_LINES, 0] if found is not None else ():
-        line = (rho - across * np.cos(theta)) / np.sin(theta)
-        for off in _NEARER:
-            support, down = _support(level, line, off)
-            if np.count_nonzero(support) < least:
-                break
-            line = np.polyval(np.polyfit(across[support], down[support], 1), across)
-        else:
-            lines.append((line, support))
-    return sorted(lines, key=lambda one: float(one[0].mean()))
+    rho, theta = found[:_MOST_LINES, 0].T[..., None]
+    lines = (rho - across * np.cos(theta)) / np.sin(theta)
+    for off in _NEARER:
+        support, down = _support(level, lines, off)
+        enough = np.count_nonzero(support, axis=1) >= least
+        support, down = support[enough], down[enough]
+        lines = _fitted(across, support, down)
+    return sorted(zip(lines, support, strict=True), key=lambda one: float(one[0].mean()))
+
+
+def _fitted(across: Any, support: Any, down: Any) -> Any:
+    """Return straight lines through points, (lines, columns), by least squares."""
+    count = support.sum(axis=1, keepdims=True)
+    x, y = ((support * values).sum(axis=1, keepdims=True) / count for values in (across, down))
+    off = support * (across - x)
+    return y + (off * (down - y)).sum(axis=1, keepdims=True) / (off**2).sum(axis=1, keepdims=True) * (across - x)
 
 
 _NEARER = (
@@ -135,19 +142,21 @@ _SIDE = 9  # cells: the edge itself, and a thin shadow along it, are no wider
 _RUN = 0.04  # of the frame's width
 
 
-def _support(level: Mask, line: Any, off: float) -> tuple[Any, Any]:
+def _support(level: Mask, lines: Any, off: float) -> tuple[Any, Any]:
     """
-    Return in which columns an edge lies no more than so many cells off a line, and where down the frame it does.
+    Return in which columns an edge lies no more than so many cells off each line, and where down the frame it does.
 
-    Only where many do side by side: outlines that cross it lie on it for a few.
+    Only where many do side by side: outlines that cross it lie on it for a few. lines: (lines, columns).
     """
     rows, columns = level.shape
-    offsets = np.arange(-(LINE_WIDTH // 2), LINE_WIDTH // 2 + 1)[:, None]
-    at = np.rint(line)[None].astype(int) + offsets
+    offsets = np.arange(-(LINE_WIDTH // 2), LINE_WIDTH // 2 + 1)[:, None, None]
+    at = np.rint(lines).astype(int) + offsets
     there = level[np.clip(at, 0, rows - 1), np.arange(columns)] & (at >= 0) & (at < rows)
     count = there.sum(axis=0)
     down = (at * there).sum(axis=0) / np.maximum(count, 1)
-    near = (count > 0) & (np.abs(down - line) <= off)
-    runs = cv2.morphologyEx(near.view(np.uint8)[None], cv2.MORPH_CLOSE, np.ones((1, LINE_WIDTH), np.uint8))
-    runs = cv2.morphologyEx(runs, cv2.MORPH_OPEN, np.ones((1, round(_RUN * columns)), np.uint8))[0]
+    near = (count > 0) & (np.abs(down - lines) <= off)
+    if not len(near):
+        return near, down
+    runs = cv2.morphologyEx(near.view(np.uint8), cv2.MORPH_CLOSE, np.ones((1, LINE_WIDTH), np.uint8))
+    runs = cv2.morphologyEx(runs, cv2.MORPH_OPEN, np.ones((1, round(_RUN * columns)), np.uint8))
     return near & (runs > 0), down
