@@ -105,7 +105,7 @@ def find_backdrop(
     edges = edges_of(step, clipped, search)
     lens = lens_of(edges, sharp())
     hard = edges & ~shadow_edges(edges, alike(), sharp(), lens, search)
-    reach = reached_from_border(hard, coded, search)
+    reach = reached_from_border(hard, coded, search, beside)
     if reach is None:
         return None
     reached, intruder, other = reach.backdrop, reach.intruder, reach.other

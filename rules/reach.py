@@ -7,15 +7,17 @@ piece is which, its light tells, against that of the piece that holds most of th
 
 from __future__ import annotations
 
+from functools import partial
 from typing import Any, Literal, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle
-from lampblack.rules.horizon import horizon
+from lampblack.rules.horizon import Horizon, horizon
 from lampblack.rules.leaks import border_held, without_leaks
 from lampblack.rules.likeness import apart, tint
 from lampblack.rules.outline import HALF, Grid, Mask, dilated, eroded
@@ -58,7 +60,7 @@ class _Pieces(NamedTuple):
     gap: int
 
 
-def reached_from_border(hard: Mask, coded: Grid, search: BackdropSearch) -> Reach | None:
+def reached_from_border(hard: Mask, coded: Grid, search: BackdropSearch, beside: Beside = when_asked) -> Reach | None:
     """
     Return what can be reached from the border; None where no piece there is large enough to be a backdrop.
 
@@ -68,26 +70,34 @@ def reached_from_border(hard: Mask, coded: Grid, search: BackdropSearch) -> Reac
         hard: (rows, columns) the edges of things.
         coded: (rows, columns, 3) sRGB codes.
         search: the thresholds.
+        beside: how to begin what needs nothing of what comes next.
     """
-    nothing = np.zeros_like(hard)
-    pieces = _parted(hard, nothing, nothing, search)
+    pieces = _parted(hard, search)
     if pieces is None:
         return None
+    far_edge = beside(partial(horizon, hard, coded, search))
     reach, claimed = _told(pieces, coded, search)
-    edge = horizon(hard, coded, search)
-    line = edge.line & ~hard
-    below, far = nothing.copy(), 3 * pieces.gap
-    below[far:] = dilated(line, pieces.gap)[:-far]
-    got_across = np.count_nonzero(below & claimed) > _SOME * np.count_nonzero(below)
-    if not got_across or np.count_nonzero(edge.above & claimed) < HALF * np.count_nonzero(edge.above):
+    edge = far_edge()
+    if not _got_across(edge, claimed, hard, pieces.gap):
         return reach
-    parted = _parted(hard, line, edge.below, search)
+    parted = _parted(hard, search, edge)
     if parted is None:
         return reach
     above_table, claimed = _told(parted, coded, search)
-    beside = dilated(line, 2 * parted.gap) & _at_bottom(parted.labels)
-    is_table = np.count_nonzero(beside & ~claimed) > _SOME * np.count_nonzero(beside)
+    along = dilated(parted.seams, 2 * parted.gap) & _at_bottom(parted.labels)
+    is_table = np.count_nonzero(along & ~claimed) > _SOME * np.count_nonzero(along)
     return above_table if is_table else reach
+
+
+def _got_across(edge: Horizon, claimed: Mask, hard: Mask, gap: int) -> bool:
+    """Say whether what was claimed for backdrop lies above a table's far edge, and some of it below, where none is."""
+    unseen = edge.line & ~hard
+    if not unseen.any():
+        return False
+    below, far = np.zeros_like(hard), 3 * gap
+    below[far:] = dilated(unseen, gap)[:-far]
+    across = np.count_nonzero(below & claimed) > _SOME * np.count_nonzero(below)
+    return bool(across and np.count_nonzero(edge.above & claimed) >= HALF * np.count_nonzero(edge.above))
 
 
 _SOME = 0.05  # of the cells along the line
@@ -108,8 +118,14 @@ def _rim(shape: tuple[int, ...]) -> Grid:
     return weight
 
 
-def _parted(hard: Mask, seams: Mask, table: Mask, search: BackdropSearch) -> _Pieces | None:
-    """Return the pieces between edges; None where that which holds most of the border is too small for a backdrop."""
+def _parted(hard: Mask, search: BackdropSearch, edge: Horizon | None = None) -> _Pieces | None:
+    """
+    Return the pieces between edges; None where that which holds most of the border is too small for a backdrop.
+
+    edge: a table's, which parts them as well.
+    """
+    nothing = np.zeros_like(hard)
+    seams, table = (nothing, nothing) if edge is None else (edge.line & ~hard, edge.below)
     calm, gap = ~(hard | seams), gap_of(search, hard.shape)
     labels, areas = pieces_of(eroded(calm, gap), connectivity=4)
     rim = _rim(hard.shape)
@@ -119,7 +135,7 @@ def _parted(hard: Mask, seams: Mask, table: Mask, search: BackdropSearch) -> _Pi
     main = _main(held, size, search)
     if held[main] < search.least_rim or size[main] < search.least_share / 2:
         return None
-    return _Pieces(labels, held, main, calm, seams & ~hard, table, rim, gap)
+    return _Pieces(labels, held, main, calm, seams, table, rim, gap)
 
 
 def _main(held: NDArray[Any], size: NDArray[Any], search: BackdropSearch) -> int:
@@ -171,8 +187,9 @@ def _kind_of(
     if np.count_nonzero(piece & pieces.table) > _SOME * np.count_nonzero(pieces.table):
         return "other", piece
     if held <= search.least_rim / 12:
-        told = _is_corner(coded, main, piece, search) or _goes_on(coded, backdrop, piece, gap, search)
-        told = told and _beside(coded, backdrop, piece, gap, search) == "backdrop"
+        told = _goes_on(coded, backdrop, piece, gap, search) or (
+            _is_corner(coded, main, piece, search) and _beside(coded, backdrop, piece, gap, search) == "backdrop"
+        )
         return "backdrop", piece if told else np.zeros_like(piece)
     kind = _beside(coded, backdrop, piece, gap, search)
     if kind != "backdrop" and held >= search.least_rim:  # it may be backdrop, and a thing that it led into
@@ -237,9 +254,14 @@ def _beside(coded: Grid, main: Mask, other: Mask, gap: int, search: BackdropSear
 
 def _meeting(main: Mask, other: Mask, gap: int) -> tuple[Mask, float]:
     """Return where another piece lies along the backdrop, and along what share of its width or height at the most."""
-    meeting = dilated(main, 2 * gap + 8) & other
+    meeting = _next_to(main, gap) & other
     across, down = other.any(axis=0).sum(), other.any(axis=1).sum()
     return meeting, max(meeting.any(axis=0).sum(), meeting.any(axis=1).sum()) / max(across, down, 1)
+
+
+def _next_to(piece: Mask, gap: int) -> Mask:
+    """Return a piece, and what lies right beside it with nothing but an edge between."""
+    return dilated(piece, 2 * gap + 8)
 
 
 def _nearest(main: Mask, other: Mask) -> tuple[Mask, Mask, float]:
@@ -257,7 +279,7 @@ _NARROW = 0.06  # of the frame: a card's thickness, a stand
 
 def _is_crease(coded: Grid, main: Mask, other: Mask, meeting: Mask, gap: int, search: BackdropSearch) -> bool:
     """Say whether two pieces have the same light on both sides of the edge between them."""
-    return apart(coded, dilated(other, 2 * gap + 8) & main, meeting) < search.crease_stops
+    return apart(coded, _next_to(other, gap) & main, meeting) < search.crease_stops
 
 
 def _goes_on(coded: Grid, main: Mask, piece: Mask, gap: int, search: BackdropSearch) -> bool:

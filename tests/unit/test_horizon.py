@@ -29,6 +29,12 @@ def seen(light: Light) -> Horizon:
     return horizon(edges, coded, SEARCH)
 
 
+def backdrop_of(light: Light) -> NDArray[np.bool_]:
+    """Return the backdrop of a JPEG of a colourless light."""
+    codes = encode(np.repeat(light[..., None], 3, axis=2))
+    return look(Picture("jpeg", codes, Shot(Exposure.of(8.0, 1 / 60, 100))), THRESHOLDS).backdrop
+
+
 def table(light: Light, over: Light, top: float, slope: float = 0.0) -> Light:
     return np.where(top + slope * (X - COLUMNS / 2) < Y, over, light)
 
@@ -73,9 +79,7 @@ def test_a_row_of_dark_things_on_a_floor_is_no_table() -> None:
     for left in (90, 260, 420, 520):
         scene = box(scene, left, left + 80, 120, 262, 0.1)
         there |= (left <= X) & (left + 80 > X) & (Y >= 120) & (Y < 262)
-    codes = encode(np.repeat(scene[..., None], 3, axis=2))
-    found = look(Picture("jpeg", codes, Shot(Exposure.of(8.0, 1 / 60, 100))), THRESHOLDS)
-    assert overlap(found.backdrop, ~there) > 0.95
+    assert overlap(backdrop_of(scene), ~there) > 0.95
 
 
 def test_a_round_outline_is_no_table() -> None:
@@ -104,6 +108,4 @@ def test_backdrop_beyond_the_end_of_a_block_stays_backdrop() -> None:
     there = (X < 430) & (Y >= 230)
     scene = box(scene, 150, 260, 120, 240, 0.5)
     there |= (X >= 150) & (X < 260) & (Y >= 120) & (Y < 240)
-    codes = encode(np.repeat(scene[..., None], 3, axis=2))
-    found = look(Picture("jpeg", codes, Shot(Exposure.of(8.0, 1 / 60, 100))), THRESHOLDS)
-    assert overlap(found.backdrop, ~there) > 0.98
+    assert overlap(backdrop_of(scene), ~there) > 0.98
