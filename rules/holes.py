@@ -28,11 +28,22 @@ def holes_in(
     to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
     would be idle. And a pale thing before white has its light too, but backdrop all round beyond its outline.
     """
-    found = np.zeros_like(backdrop)
+    found, plain = np.zeros_like(backdrop), np.zeros_like(backdrop)
     if too_dark_to_tell(backdrop, coded, search):
-        return found, found
+        return found, plain
+    # What is about says best what light it has near by, a fall across the whole frame what it has far off.
+    for behind in [beside(partial(carried_on, coded, backdrop, tilted=tilted)) for tilted in (False, True)]:
+        more, sure = _holes_before(behind(), backdrop | found, coded, step, search, beside)
+        found, plain = found | more, plain | sure
+    return found, plain
+
+
+def _holes_before(
+    behind: Grid, backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch, beside: Beside
+) -> tuple[Mask, Mask]:
+    """Return the same where the backdrop would have this light."""
+    found = np.zeros_like(backdrop)
     near = max(4, round(search.near_share * max(backdrop.shape)))
-    behind = carried_on(coded, backdrop)
     nearer = beside(partial(_within, coded, behind, search.hole_same_stops))
     alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
     for piece in _pieces(alike, LEAST_PIECE):
@@ -46,6 +57,7 @@ def holes_in(
 
 
 _ENCLOSED = 0.7  # of an outline
+_STILL_PLAIN = 0.35  # codes from cell to cell: next to edges their blur is no less
 _NEAR = 0.4  # of the stops allowed
 
 
@@ -100,7 +112,7 @@ def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:
     inside = inside if inside.any() else piece
     about = _box_around(piece, near) & backdrop
     about = about if about.any() else backdrop
-    return middle(step[inside]) < 1.5 * middle(step[about]) + 0.05
+    return middle(step[inside]) < max(1.5 * middle(step[about]) + 0.05, _STILL_PLAIN)
 
 
 def _box_around(piece: Mask, margin: int) -> Mask:

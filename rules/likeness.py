@@ -42,26 +42,48 @@ def too_dark_to_tell(backdrop: Mask, coded: Grid, search: BackdropSearch) -> boo
     return not len(thin) or middle(thin) < search.telling_code
 
 
-def carried_on(coded: Grid, backdrop: Mask) -> Grid:
+def carried_on(coded: Grid, backdrop: Mask, *, tilted: bool = False) -> Grid:
     """
     Return the backdrop's codes, where it is hidden as they would go on from what is about.
 
-    Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996).
+    Coarser and coarser means of what is there fill what is not (pull-push: Gortler and others, "The Lumigraph", 1996);
+    tilted: of how far off a plane that is, as which light falls from one side of the frame to the other.
     """
     few = 4  # cells: this is smooth
     size = -(-coded.shape[1] // few), -(-coded.shape[0] // few)
     there = backdrop.astype(np.float32)
-    shown = cv2.multiply(coded, cv2.merge([there] * 3))
-    known: list[tuple[Any, Any]] = []
-    while True:
-        shown, there = (cv2.resize(grid, size, interpolation=cv2.INTER_AREA) for grid in (shown, there))  # type: ignore[assignment]
+    shown, there = _smaller(cv2.multiply(coded, cv2.merge([there] * 3)), size), _smaller(there, size)
+    plane = _plane(shown, there) if tilted else np.zeros_like(shown)
+    filled = _filled(shown - plane * there[..., None], there) + plane
+    whole: Any = cv2.resize(filled, (coded.shape[1], coded.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return whole  # type: ignore[no-any-return]
+
+
+def _smaller(grid: Any, size: tuple[int, int]) -> Grid:
+    small: Any = cv2.resize(grid, size, interpolation=cv2.INTER_AREA)
+    return small  # type: ignore[no-any-return]
+
+
+def _plane(shown: Grid, there: Grid) -> Grid:
+    """Return (rows, columns, 3) the plane nearest to codes, of which only the share `there` of a cell is shown."""
+    down, across = (np.linspace(-1, 1, n, dtype=np.float32) for n in there.shape)
+    basis = np.stack([np.ones_like(there), *np.meshgrid(across, down)], -1).reshape(-1, 3)
+    weighed = basis * there.reshape(-1, 1)
+    factors = np.linalg.lstsq(weighed.T @ basis, basis.T @ shown.reshape(-1, 3), rcond=1e-4)[0]
+    plane: Grid = (basis @ factors).reshape(shown.shape).astype(np.float32)
+    return plane
+
+
+def _filled(shown: Grid, there: Grid) -> Grid:
+    """Return (rows, columns, 3) values where some are shown, times the share `there` of a cell, and else means."""
+    known: list[tuple[Any, Any]] = [(shown, there)]
+    while max(there.shape) > 1:
+        size = -(-there.shape[1] // 2), -(-there.shape[0] // 2)
+        shown, there = _smaller(shown, size), _smaller(there, size)
         known.append((shown, there))
-        if max(size) == 1:
-            break
-        size = -(-size[0] // 2), -(-size[1] // 2)
     filled: Any = None
-    for codes, weight in reversed(known):
-        mean = cv2.divide(codes, cv2.merge([np.maximum(weight, np.float32(1e-6))] * 3))
+    for values, weight in reversed(known):
+        mean = cv2.divide(values, cv2.merge([np.maximum(weight, np.float32(1e-6))] * 3))
         if filled is None:
             filled = mean
             continue
@@ -69,5 +91,4 @@ def carried_on(coded: Grid, backdrop: Mask) -> Grid:
         # A quarter of it there tells enough of a coarse cell; what is nearer goes before what is farther.
         told = cv2.merge([np.minimum(4 * weight, np.float32(1))] * 3)
         filled = cv2.add(cv2.multiply(mean, told), cv2.multiply(wide, 1 - told))
-    whole: Any = cv2.resize(filled, (coded.shape[1], coded.shape[0]), interpolation=cv2.INTER_LINEAR)
-    return whole  # type: ignore[no-any-return]
+    return filled  # type: ignore[no-any-return]
