@@ -36,18 +36,56 @@ def horizon(hard: Mask, coded: Grid, search: BackdropSearch) -> Horizon:
 
     hard: (rows, columns) the edges of things. coded: (rows, columns, 3) sRGB codes.
     """
-    drawn, under = np.zeros(hard.shape, np.uint8), np.zeros(hard.shape)
-    outlines = cv2.morphologyEx(hard.view(np.uint8), cv2.MORPH_OPEN, np.ones((LINE_WIDTH + 1, 1), np.uint8))
-    level, sides = hard & (outlines == 0), _sides(np.asarray(outlines, np.uint8))
-    for line, support in _level_lines(level, round(search.horizon_share * hard.shape[1])):
+    outlines: Any = cv2.morphologyEx(hard.view(np.uint8), cv2.MORPH_OPEN, np.ones((LINE_WIDTH + 1, 1), np.uint8))
+    level, sides = hard & (outlines == 0), _sides(outlines)
+    return _far_edge(level, coded, sides, search) or _far_edge_in_the_dark(level, coded, sides, search) or _none(hard)
+
+
+def _none(hard: Mask) -> Horizon:
+    return Horizon(*(np.zeros_like(hard) for _ in Horizon._fields))
+
+
+def _far_edge_in_the_dark(level: Mask, coded: Grid, sides: Any, search: BackdropSearch) -> Horizon | None:
+    """Return a far edge that noise hides from cell to cell, but not along many cells."""
+    calm: Any = cv2.blur(coded, (round(_ALONG * coded.shape[1]) | 1, 3))
+    faint = _faint(calm.mean(axis=2), search)
+    return _far_edge(level | faint, calm, sides, search) if faint.any() else None
+
+
+def _rise(bright: Grid, lag: int) -> Grid:
+    """Return by how much more there is so many cells down a column than as many up."""
+    rise = np.zeros_like(bright)
+    rise[lag:-lag] = bright[2 * lag :] - bright[: -2 * lag]
+    return rise
+
+
+def _faint(bright: Grid, search: BackdropSearch) -> Mask:
+    """Return where light changes most down a column, and as much over few rows as over more: no bend of a backdrop."""
+    rise, more = (np.abs(_rise(bright, lag)) for lag in (_LAG, 2 * _LAG))
+    top = rise >= cv2.dilate(rise, np.ones((2 * _LAG + 1, 1), np.uint8))
+    least = max(_OVER_NOISE * float(np.median(rise)), search.weak_edge_codes)
+    faint: Mask = top & (rise > least) & (rise > _AT_ONCE * more) & (bright < search.black_code)
+    return faint
+
+
+_ALONG = 0.05  # of the frame's width
+_LAG = 4  # cells
+_OVER_NOISE = 6.0
+_AT_ONCE = 0.7  # of a step over twice as many cells: of a slow fall it is a half
+
+
+def _far_edge(level: Mask, coded: Grid, sides: Any, search: BackdropSearch) -> Horizon | None:
+    """Return the highest line of level edges that is a table's; None where there is none."""
+    for line, support in _level_lines(level, round(search.horizon_share * level.shape[1])):
         ends = _ends_of(support, sides)
         if ends is not None and _is_step(coded, line, support, search):
+            drawn = np.zeros(level.shape, np.uint8)
             first, last = (round(float(line[end])) for end in ends)
             cv2.line(drawn, (ends[0], first), (ends[1], last), (1,))
-            under = (np.arange(len(hard))[:, None] - line) * support
-            break
-    above, below = ((way * under >= LINE_WIDTH) & (way * under < 3 * LINE_WIDTH) for way in (-1, 1))
-    return Horizon(drawn > 0, above, below)
+            under = (np.arange(len(level))[:, None] - line) * support
+            above, below = ((way * under >= LINE_WIDTH) & (way * under < 3 * LINE_WIDTH) for way in (-1, 1))
+            return Horizon(drawn > 0, above, below)
+    return None
 
 
 def _level_lines(level: Mask, least: int) -> list[tuple[Any, Any]]:

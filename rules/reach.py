@@ -78,26 +78,46 @@ def reached_from_border(hard: Mask, coded: Grid, search: BackdropSearch, beside:
     far_edge = beside(partial(horizon, hard, coded, search))
     reach, claimed = _told(pieces, coded, search)
     edge = far_edge()
-    if not _got_across(edge, claimed, hard, pieces.gap):
-        return reach
+    if not _got_across(edge, claimed, reach.intruder, hard, pieces.gap):
+        return _with_table_under(edge, reach, claimed)
     parted = _parted(hard, search, edge)
     if parted is None:
         return reach
     above_table, claimed = _told(parted, coded, search)
     along = dilated(parted.seams, 2 * parted.gap) & _at_bottom(parted.labels)
     is_table = np.count_nonzero(along & ~claimed) > _SOME * np.count_nonzero(along)
-    return above_table if is_table else reach
+    return _with_table_under(edge, above_table, claimed) if is_table else reach
 
 
-def _got_across(edge: Horizon, claimed: Mask, hard: Mask, gap: int) -> bool:
-    """Say whether what was claimed for backdrop lies above a table's far edge, and some of it below, where none is."""
+def _with_table_under(edge: Horizon, reach: Reach, claimed: Mask) -> Reach:
+    """Return the same with a table from its far edge on where that is seen, with backdrop above and none below."""
+    seen = np.flatnonzero(edge.below.any(axis=0))
+    if not len(seen) or _share(edge.above, claimed) < HALF or _share(edge.below, claimed) > _SOME:
+        return reach
+    along = edge.line.copy()
+    along[:, : seen[0]] = along[:, seen[-1] + 1 :] = False
+    under = np.logical_or.accumulate(along, axis=0)
+    return reach._replace(backdrop=reach.backdrop & ~under, table=reach.table | along)
+
+
+def _share(strip: Mask, claimed: Mask) -> float:
+    return float((strip & claimed).sum() / max(strip.sum(), 1))
+
+
+def _got_across(edge: Horizon, claimed: Mask, intruder: Mask, hard: Mask, gap: int) -> bool:
+    """
+    Say whether what was claimed for backdrop lies above a table's far edge, and some of it below, where none is.
+
+    Where most of that is table, it is the backdrop that passes for a card: one that holds most of the frame's top.
+    """
+    over = claimed | intruder if intruder[0].mean() > HALF else claimed
     unseen = edge.line & ~hard
     if not unseen.any():
         return False
     below, far = np.zeros_like(hard), 3 * gap
     below[far:] = dilated(unseen, gap)[:-far]
     across = np.count_nonzero(below & claimed) > _SOME * np.count_nonzero(below)
-    return bool(across and np.count_nonzero(edge.above & claimed) >= HALF * np.count_nonzero(edge.above))
+    return bool(across and np.count_nonzero(edge.above & over) >= HALF * np.count_nonzero(edge.above))
 
 
 _SOME = 0.05  # of the cells along the line
@@ -157,17 +177,34 @@ def _told(pieces: _Pieces, coded: Grid, search: BackdropSearch) -> tuple[Reach, 
     alone = without_leaks(before, rim, coded, gap, search)
     whole = main & alone  # what got in elsewhere is no measure of the others
     kinds: dict[Kind, Mask] = {"backdrop": whole, "intruder": np.zeros_like(calm), "other": np.zeros_like(calm)}
+    same = np.zeros_like(calm)
     for which in (-pieces.held).argsort()[: np.count_nonzero(pieces.held > search.least_rim / 50)]:
         if which != pieces.main:
             kind, piece = _kind_of(int(which), kinds["backdrop"], whole, pieces, coded, search)
             kinds[kind] = kinds[kind] | piece
+            if kind == "backdrop" and pieces.held[which] >= search.least_rim and _is_same(coded, whole, piece, search):
+                same |= piece
     reached, backdrop = alone, kinds["backdrop"]
-    if (backdrop & ~whole).any():
-        together = (dilated(backdrop, gap) & calm) | (dilated(backdrop, gap + 1) & pieces.seams)
+    if (backdrop & ~(whole | same)).any():
+        together = _up_to_edges(backdrop & ~same, pieces)
         reached = without_leaks(together & (alone | ~before), rim, coded, gap, search)
+    if same.any():
+        reached = reached | without_leaks(_up_to_edges(same, pieces) & ~before, rim, coded, gap, search)
     table = kinds["other"] & _at_bottom(pieces.labels)
     intruder, other, table = (dilated(mask, gap + 2) for mask in (kinds["intruder"], kinds["other"], table))
     return Reach(reached, intruder, other, table), backdrop | main
+
+
+def _is_same(coded: Grid, main: Mask, piece: Mask, search: BackdropSearch) -> bool:
+    """Say whether a large piece has so nearly the backdrop's light that nothing beyond its outline need tell it."""
+    return max(apart(coded, main, piece), tint(coded, main, piece)) < search.crease_stops / 2
+
+
+def _up_to_edges(piece: Mask, pieces: _Pieces) -> Mask:
+    """Return a piece with what lies between it and the edges about it, and no backdrop is parted by."""
+    gap = pieces.gap
+    up_to: Mask = (dilated(piece, gap) & pieces.calm) | (dilated(piece, gap + 1) & pieces.seams)
+    return up_to
 
 
 def _at_bottom(labels: NDArray[Any]) -> Mask:

@@ -13,6 +13,7 @@ from lampblack.rules.exposure import Exposure
 from lampblack.rules.frame import Picture, Shot
 from lampblack.rules.horizon import Horizon, horizon
 from lampblack.rules.look import look
+from lampblack.rules.tone import srgb_to_linear
 
 THRESHOLDS = load_thresholds()
 SEARCH = THRESHOLDS.backdrop
@@ -109,3 +110,50 @@ def test_backdrop_beyond_the_end_of_a_block_stays_backdrop() -> None:
     scene = box(scene, 150, 260, 120, 240, 0.5)
     there |= (X >= 150) & (X < 260) & (Y >= 120) & (Y < 240)
     assert overlap(backdrop_of(scene), ~there) > 0.98
+
+
+def noisy(light: Light) -> Light:
+    """Return a light with the noise of a dark frame, a code and a half: no cell tells a step of three."""
+    codes = encode(np.repeat(light[..., None], 3, axis=2))[..., 0] + np.random.default_rng(5).normal(
+        0, 1.5, light.shape
+    )
+    read: Light = srgb_to_linear(np.clip(codes, 0, 255) / 255)
+    return read
+
+
+DARK, LESS_DARK = 4 / 255 / 12.92, 7.5 / 255 / 12.92
+
+
+def test_far_edge_of_a_dark_table_is_seen_through_noise() -> None:
+    scene = box(
+        table(np.full((ROWS, COLUMNS), DARK), np.full((ROWS, COLUMNS), LESS_DARK), 220, 0.02), 250, 330, 150, 260, 0.3
+    )
+    found = seen(noisy(scene))
+    down = np.array([np.flatnonzero(column).mean() if column.any() else -99 for column in found.line.T])
+    assert np.abs(down - (220 + 0.02 * (np.arange(COLUMNS) - COLUMNS / 2))).max() < 4
+
+
+@pytest.mark.parametrize("rows", [60, 120])
+def test_the_bend_of_a_dark_backdrop_is_no_table(rows: int) -> None:
+    slow = DARK + (LESS_DARK - DARK) * np.clip((Y - 200) / rows, 0, 1)
+    assert not seen(noisy(box(slow, 250, 330, 150, 260, 0.3))).line.any()
+
+
+def test_nothing_under_a_far_edge_is_backdrop() -> None:
+    """A strip of the table lies in a shadow, and has the backdrop's light there, up to the frame's side."""
+    scene = table(np.full((ROWS, COLUMNS), 0.1), np.full((ROWS, COLUMNS), 0.25), 220)
+    scene = box(scene, 0, 250, 270, 320, 0.1)
+    scene = box(scene, 220, 300, 150, 340, 0.6)
+    assert not backdrop_of(scene)[230:].any()
+    assert backdrop_of(scene)[:210, :200].all()
+
+
+def test_backdrop_between_an_arm_and_a_body_goes_on_as_light_falls() -> None:
+    """Light falls by a stop from top to bottom; nothing of the backdrop beside the hole is seen at its height."""
+    fall = 0.8 * 2 ** (-1.2 * Y / ROWS)
+    body = box(box(fall, 200, 400, 180, 400, 0.1), 0, 200, 250, 290, 0.1)
+    body = box(box(body, 0, 40, 250, 400, 0.1), 400, 600, 250, 400, 0.1)
+    knit = np.where((X // 4 + Y // 4) % 2 > 0, 0.1, 0.03)
+    found = backdrop_of(np.where(body == fall, fall, knit))
+    assert found[310:395, 50:190].mean() > 0.95
+    assert overlap(found, body == fall) > 0.97

@@ -281,12 +281,8 @@ CASES = [(tone, kind, seed) for tone in ("grey", "black", "white") for kind in (
 SHORT = {
     *((from_top_to_bottom, "grey", kind, 2) for kind in ("jpeg", "raw")),
     (beside_a_flag, "grey", "raw", 2),
-    *((on_a_table_that_fades, "black", kind, 2) for kind in ("jpeg", "raw")),
 }
-"""
-A table's edge is seen along a seventh of the frame; a straight part of a thing that top and bottom cut off is taken for
-a card; a small thing is rough all over.
-"""
+"""A straight part of a thing that top and bottom cut off is taken for a card; a small thing is rough all over."""
 
 
 @pytest.mark.parametrize(
