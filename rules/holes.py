@@ -112,7 +112,8 @@ def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:
     inside = inside if inside.any() else piece
     about = _box_around(piece, near) & backdrop
     about = about if about.any() else backdrop
-    return middle(step[inside]) < max(1.5 * middle(step[about]) + 0.05, _STILL_PLAIN)
+    least = _STILL_PLAIN if piece[-1].any() else 0.0  # what the frame's bottom cuts off is seldom a fold of cloth
+    return middle(step[inside]) < max(1.5 * middle(step[about]) + 0.05, least)
 
 
 def _box_around(piece: Mask, margin: int) -> Mask:
