@@ -70,7 +70,7 @@ def _faint(bright: Grid, search: BackdropSearch) -> Mask:
 
 _ALONG = 0.05  # of the frame's width
 _LAG = 4  # cells
-_OVER_NOISE = 6.0
+_OVER_NOISE = 6.0  # times what half of all cells have, noise most of it
 _AT_ONCE = 0.7  # of a step over twice as many cells: of a slow fall it is a half
 
 

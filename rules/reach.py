@@ -85,8 +85,7 @@ def reached_from_border(hard: Mask, coded: Grid, search: BackdropSearch, beside:
         return reach
     above_table, claimed = _told(parted, coded, search)
     along = dilated(parted.seams, 2 * parted.gap) & _at_bottom(parted.labels)
-    is_table = np.count_nonzero(along & ~claimed) > _SOME * np.count_nonzero(along)
-    return _with_table_under(edge, above_table, claimed) if is_table else reach
+    return _with_table_under(edge, above_table, claimed) if _share(along, ~claimed) > _SOME else reach
 
 
 def _with_table_under(edge: Horizon, reach: Reach, claimed: Mask) -> Reach:
@@ -100,8 +99,9 @@ def _with_table_under(edge: Horizon, reach: Reach, claimed: Mask) -> Reach:
     return reach._replace(backdrop=reach.backdrop & ~under, table=reach.table | along)
 
 
-def _share(strip: Mask, claimed: Mask) -> float:
-    return float((strip & claimed).sum() / max(strip.sum(), 1))
+def _share(mask: Mask, other: Mask) -> float:
+    """Return how much of a mask lies in another; 0 of an empty one."""
+    return float((mask & other).sum() / max(mask.sum(), 1))
 
 
 def _got_across(edge: Horizon, claimed: Mask, intruder: Mask, hard: Mask, gap: int) -> bool:
@@ -116,8 +116,7 @@ def _got_across(edge: Horizon, claimed: Mask, intruder: Mask, hard: Mask, gap: i
         return False
     below, far = np.zeros_like(hard), 3 * gap
     below[far:] = dilated(unseen, gap)[:-far]
-    across = np.count_nonzero(below & claimed) > _SOME * np.count_nonzero(below)
-    return bool(across and np.count_nonzero(edge.above & over) >= HALF * np.count_nonzero(edge.above))
+    return _share(below, claimed) > _SOME and bool(_share(edge.above, over) >= HALF)
 
 
 _SOME = 0.05  # of the cells along the line
@@ -221,7 +220,7 @@ def _kind_of(
     backdrop: what is so far known of it. main: that part which holds most of the border.
     """
     piece, gap, held = pieces.labels == which, pieces.gap, pieces.held[which]
-    if np.count_nonzero(piece & pieces.table) > _SOME * np.count_nonzero(pieces.table):
+    if _share(pieces.table, piece) > _SOME:
         return "other", piece
     if held <= search.least_rim / 12:
         told = _goes_on(coded, backdrop, piece, gap, search) or (
