@@ -89,9 +89,15 @@ def reached_from_border(hard: Mask, coded: Grid, search: BackdropSearch, beside:
 
 
 def _with_table_under(edge: Horizon, reach: Reach, claimed: Mask) -> Reach:
-    """Return the same with a table from its far edge on where that is seen, with backdrop above and none below."""
+    """
+    Return the same with a table from its far edge on where that is seen, with backdrop above and none below.
+
+    A table goes on to the frame's bottom; under a beam there is backdrop again.
+    """
     seen = np.flatnonzero(edge.below.any(axis=0))
     if not len(seen) or _share(edge.above, claimed) < HALF or _share(edge.below, claimed) > _SOME:
+        return reach
+    if reach.table[-1, seen[0] : seen[-1] + 1].mean() < HALF:
         return reach
     along = edge.line.copy()
     along[:, : seen[0]] = along[:, seen[-1] + 1 :] = False
