@@ -48,7 +48,8 @@ def _none(hard: Mask) -> Horizon:
 def _far_edge_in_the_dark(level: Mask, coded: Grid, sides: Any, search: BackdropSearch) -> Horizon | None:
     """Return a far edge that noise hides from cell to cell, but not along many cells."""
     calm: Any = cv2.blur(coded, (round(_ALONG * coded.shape[1]) | 1, 3))
-    faint = _faint(calm.mean(axis=2), search)
+    mean: Any = cv2.transform(calm, np.full((1, 3), 1 / 3, np.float32))
+    faint = _faint(mean, search)
     return _far_edge(level | faint, calm, sides, search) if faint.any() else None
 
 
@@ -63,7 +64,7 @@ def _faint(bright: Grid, search: BackdropSearch) -> Mask:
     """Return where light changes most down a column, and as much over few rows as over more: no bend of a backdrop."""
     rise, more = (np.abs(_rise(bright, lag)) for lag in (_LAG, 2 * _LAG))
     top = rise >= cv2.dilate(rise, np.ones((2 * _LAG + 1, 1), np.uint8))
-    least = max(_OVER_NOISE * float(np.median(rise)), search.weak_edge_codes)
+    least = max(_OVER_NOISE * middle(rise.ravel()), search.weak_edge_codes)
     faint: Mask = top & (rise > least) & (rise > _AT_ONCE * more) & (bright < search.black_code)
     return faint
 
