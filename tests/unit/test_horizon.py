@@ -146,14 +146,3 @@ def test_nothing_under_a_far_edge_is_backdrop() -> None:
     scene = box(scene, 220, 300, 150, 340, 0.6)
     assert not backdrop_of(scene)[230:].any()
     assert backdrop_of(scene)[:210, :200].all()
-
-
-def test_backdrop_between_an_arm_and_a_body_goes_on_as_light_falls() -> None:
-    """Light falls by a stop from top to bottom; nothing of the backdrop beside the hole is seen at its height."""
-    fall = 0.8 * 2 ** (-1.2 * Y / ROWS)
-    body = box(box(fall, 200, 400, 180, 400, 0.1), 0, 200, 250, 290, 0.1)
-    body = box(box(body, 0, 40, 250, 400, 0.1), 400, 600, 250, 400, 0.1)
-    knit = np.where((X // 4 + Y // 4) % 2 > 0, 0.1, 0.03)
-    found = backdrop_of(np.where(body == fall, fall, knit))
-    assert found[310:395, 50:190].mean() > 0.95
-    assert overlap(found, body == fall) > 0.97

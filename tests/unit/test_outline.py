@@ -108,6 +108,18 @@ def test_backdrop_shows_through_rungs_and_under_a_beam(lights: tuple[float, floa
     assert (found & ~shape).sum() / (found | ~shape).sum() > 0.97
 
 
+def test_backdrop_between_an_arm_and_a_body_goes_on_as_light_falls() -> None:
+    """Light falls by a stop from top to bottom; nothing of the backdrop beside the hole is seen at its height."""
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    body = (rows >= 180) & (columns >= 200) & (columns < 400)
+    body |= (rows >= 250) & ((rows < 290) | (columns < 40) | (columns >= 400))
+    knit = np.where((columns // 4 + rows // 4) % 2 > 0, 0.1, 0.03)
+    light = np.where(body, knit, 0.8 * 2 ** (-1.2 * rows / HEIGHT))
+    found = seen(np.repeat(light[..., None], 3, axis=2)).backdrop
+    assert found[310:395, 50:190].mean() > 0.95
+    assert (found & ~body).sum() / (found | ~body).sum() > 0.97
+
+
 def test_shading_with_the_backdrops_light_is_no_window() -> None:
     """A ball shaded from bright to dark passes through the grey of the backdrop: no hole there."""
     light = disc(110, 300, 200, 0.5, 0.2)
