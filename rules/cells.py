@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, each, when_asked
-from lampblack.rules.ends import end_code, top_code
+from lampblack.rules.ends import HIGH, LAST, end_of, top_code
 from lampblack.rules.frame import Picture
 from lampblack.rules.grain import Grain, Noise
 from lampblack.rules.thresholds import Thresholds
@@ -205,22 +205,29 @@ def _white_codes(picture: Picture, thresholds: Thresholds, beside: Beside) -> tu
     """
     few = picture.codes[:: max(1, picture.height // 500), :: max(1, picture.width // 750)]
 
-    def counted(codes: Any) -> Any:
-        codes = np.ascontiguousarray(_eight_bit(codes))
-        return np.stack([_counts(plane) for plane in (brightest(codes), codes[..., 1])])
-
     # A JPEG keeps green best: its pile still shows where coarse colour has smeared the brightest channel's.
-    counts = sum(each(counted, np.array_split(few, _STEP), beside))
-    (top, green), end = (top_code(of) for of in counts), min(end_code(of) for of in counts)
+    parts = each(_tops, np.array_split(few, _STEP), beside)
+    counts, darkest = (sum(of) for of in zip(*parts, strict=True))
+    end = end_of(counts, darkest)
+    top, green = (top_code(of, end) for of in counts)
     usual = thresholds.highlights.jpeg_white_code
     lowest = min(top, green)
     return (lowest if lowest < usual else max(usual, top)), end
 
 
-def _counts(codes: Any) -> NDArray[np.int64]:
-    """Return how often each 8-bit code is there."""
-    counts = cv2.calcHist([np.ascontiguousarray(codes)], [0], None, [256], [0, 256])
-    return np.asarray(counts.ravel(), np.int64)
+def _tops(codes: Any) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return how often each code is there, of the brightest channel and of green, and the darkest beside high ones."""
+    codes = np.ascontiguousarray(_eight_bit(codes))
+    highest, green = brightest(codes), np.ascontiguousarray(codes[..., 1])
+    counts = [_times([plane], [256], [0, 256]) for plane in (highest, green)]
+    darkest_beside = _times([highest, darkest(codes)], [LAST + 1 - HIGH, 64], [HIGH, 256, 0, 256])
+    return np.stack(counts), darkest_beside
+
+
+def _times(planes: list[Any], bins: list[int], bounds: list[float]) -> NDArray[np.int64]:
+    """Return how often each code, or pair of codes, is there."""
+    counts = cv2.calcHist(planes, list(range(len(planes))), None, bins, bounds)
+    return np.asarray(counts.reshape(bins), np.int64)
 
 
 def _mean(values: Any, size: tuple[int, int]) -> Any:
