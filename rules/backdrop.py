@@ -26,12 +26,13 @@ from lampblack.rules.edges import (
     edges_of,
     lens_of,
     shadow_edges,
+    sharp_edges,
     sharpness_of,
     step_of,
     steps_of,
     without_tint,
 )
-from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches
+from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches, shadows_on
 from lampblack.rules.intruders import intruders_in
 from lampblack.rules.outline import (
     HALF,
@@ -118,9 +119,11 @@ def find_backdrop(
     below = np.logical_or.accumulate(reach.table, axis=0)  # its front
     holes, plain_holes = (found & ~below for found in holes_in(settled, coded, step, search, beside))
     patches = lit_patches(light, settled | holes, edges, hard, search) & ~(intruder | other)
-    coarse = settled | holes | patches
-    plain = (plain & settled) | plain_holes | patches
-    if holes.any() or patches.any():
+    outlines = sharp_edges(edges, sharp(), lens)
+    shadows = shadows_on(settled | holes, coded, step, outlines, search) & ~(intruder | other | below)
+    coarse = settled | holes | patches | shadows
+    plain = (plain & settled) | plain_holes | patches | eroded(shadows, 1)
+    if (holes | patches | shadows).any():
         off = off_backdrop(mixed, plain, within, beside)
     share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     if _is_out_of_reach(share, off, plain, within, lens):

@@ -132,6 +132,12 @@ def shadow_edges(edges: Mask, alike: Mask, sharp: Grid, lens: float, search: Bac
     return alone
 
 
+def sharp_edges(edges: Mask, sharp: Grid, lens: float) -> Mask:
+    """Return the edges about as sharp as the lens draws, see `sharpness_of` and `lens_of`."""
+    drawn: Mask = edges & (sharp >= _MUCH_SOFTER * lens)
+    return drawn
+
+
 def lens_of(edges: Mask, sharp: Grid) -> float:
     """
     Return how sharply the lens draws, see `sharpness_of`: by the sharpest tenth of all edges; 0 without one.

@@ -1,15 +1,17 @@
-"""Backdrop that nothing leads to from the border: seen through the subject, or lit in patches of its own."""
+"""Backdrop that nothing leads to from the border: seen through the subject, in its shadow, or lit in patches."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
+from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from lampblack.rules.beside import Beside, when_asked
-from lampblack.rules.cells import brightest, pieces_of
+from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
 from lampblack.rules.likeness import carried_on, stops_off, too_dark_to_tell
 from lampblack.rules.outline import Grid, Mask, dilated, eroded
@@ -121,6 +123,54 @@ def _box_around(piece: Mask, margin: int) -> Mask:
     box = np.zeros_like(piece)
     box[max(rows[0] - margin, 0) : rows[-1] + margin, max(columns[0] - margin, 0) : columns[-1] + margin] = True
     return box
+
+
+def shadows_on(backdrop: Mask, coded: Grid, step: Grid, outlines: Mask, search: BackdropSearch) -> Mask:
+    """
+    Return the shadows of things on the sweep they stand on, as far as they have edges that one sees.
+
+    Next to a thing its shadow is as sharp as the lens draws, and it has the colours of a grey thing. But it lies on the
+    floor: it goes over into backdrop along much of its outline, most of that softly, and beneath it there is nothing
+    but backdrop, down to the frame's bottom. Beneath the shaded side of a thing there is the thing's own outline, and
+    its shadow.
+
+    outlines: edges about as sharp as the lens draws, see `edges.sharp_edges`.
+    """
+    if too_dark_to_tell(backdrop, coded, search):
+        return np.zeros_like(backdrop)
+    # As many stops as `stops_over` gives, without its logarithms.
+    left: Any = cv2.divide(coded + np.float32(4), carried_on(coded, backdrop) + np.float32(4))
+    most, least = brightest(left), darkest(left)
+    over, tinted = (np.float32(2 ** (stops / 2.2)) for stops in (_OVER, search.shadow_tint_stops))
+    alike = ~backdrop & (step < search.shadow_step_codes) & (most < over) & (most < least * tinted)
+    beneath = np.cumsum(~backdrop[::-1], axis=0, dtype=np.int32)[::-1]
+    about, drawn = dilated(backdrop, 2), dilated(outlines, 1)
+    found = np.zeros_like(backdrop)
+    for stops in _DEPTHS:
+        dim = alike & (least > np.float32(2 ** (-stops * search.shadow_stops / 2.2)))
+        dim = cv2.morphologyEx(dim.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+        for piece in _pieces(dim, LEAST_PIECE):
+            open_enough = backdrop[dilated(piece, 2) & ~piece].mean() > search.shadow_open_share
+            if open_enough and drawn[piece & about].mean() < _DRAWN and _is_floor(piece, beneath):
+                found |= piece
+    return found
+
+
+_DRAWN = 0.5  # of its outline against the backdrop
+_OVER = 0.05  # stops
+_DEPTHS = (0.3, 0.6, 1.0)  # of the stops allowed: a deeper part may hang together with what is no shadow
+
+
+def _is_floor(piece: Mask, beneath: NDArray[np.int32]) -> bool:
+    """Say whether all under a piece is backdrop. beneath: how many cells from each one down are none."""
+    last = len(piece) - 1
+    columns = np.flatnonzero(piece.any(axis=0))
+    under = last - np.argmax(piece[::-1, columns], axis=0) + _RIM + 2
+    free = (under <= last) & (beneath[np.minimum(under, last), columns] < _RIM)
+    return bool(free.mean() > _FREE)
+
+
+_FREE = 0.9  # of its columns
 
 
 def lit_patches(light: Grid, backdrop: Mask, edges: Mask, hard: Mask, search: BackdropSearch) -> Mask:

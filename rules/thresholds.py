@@ -82,6 +82,10 @@ class BackdropSearch:
     hole_stops: float
     hole_same_stops: float
     hole_open_share: float
+    shadow_stops: float
+    shadow_tint_stops: float
+    shadow_step_codes: float
+    shadow_open_share: float
     near_share: float
     telling_code: float
     telling_code_raw: float
