@@ -361,13 +361,14 @@ def _find(
     """Return the backdrop, from all that the setup's frames show together."""
     light, unknown, over = cells.light, cells.clipped_any >= CLIPPED_TOO_MUCH, np.float32(1)
     linear = rounding = None
+    grain = None if cells.grain is None else cells.grain.of(light)
     if merged is not None:
         light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
         # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
         over = np.maximum(middle(brightest(light[::4, ::4]).ravel()), over)
         linear = None if response.is_prior else merged.linear(merged.most_stops, response) / over
         rounding = merged.rounding(light) if cells.grain is None else None
-    grain = None if cells.grain is None else cells.grain.of(light) / over
+        grain = None if cells.grain is None else merged.noise(cells.grain, light) / over
     return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding)
 
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cells import brightest, half, single
 from lampblack.rules.distribution import middle
+from lampblack.rules.grain import Grain
 from lampblack.rules.outline import light_per_code_at
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.steadiness import Tiles
@@ -90,6 +91,18 @@ class Merged:
         times *= np.float32(2 ** (stops - self.read_at))
         linear: Grid = _times(light, times)
         return linear
+
+    def noise(self, grain: Grain, light: Grid) -> Grid:
+        """
+        Return the noise of the light, (rows, columns, 3), its standard deviation.
+
+        Where the most exposed frame clips, or nearly, a darker one tells, of less light; brought to this exposure its
+        noise is as many times as much as what was measured there is worth less than that light is. light: the same
+        `at` the most exposed frame's exposure.
+        """
+        total = single(self.weight)
+        less = np.where(total > 0, _worth(light) / np.maximum(total, np.float32(1e-7)), 1)
+        return np.asarray(_times(grain.of(light), np.sqrt(np.maximum(less, 1))), np.float32)
 
     def rounding(self, light: Grid) -> Grid | None:
         """

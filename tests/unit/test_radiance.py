@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from lampblack.rules.grain import Grain, Noise
 from lampblack.rules.radiance import merge
 from lampblack.rules.response import Response
 from lampblack.rules.tone import linear_to_srgb, srgb_to_linear
@@ -117,6 +118,27 @@ def test_where_a_brighter_frame_clips_a_darker_ones_codes_are_coarse() -> None:
     assert coarse is not None
     assert coarse[:, :40] == pytest.approx(64 ** (1 - (1 - 1 / 2.4)), rel=0.02)
     assert (coarse[:, 40:] == 1).all()
+
+
+@pytest.mark.parametrize("over", [1.0, 2.0, 3.0])
+def test_what_only_a_darker_frame_knows_has_that_frames_noise(over: float) -> None:
+    """EMVA 1288: variance = read noise squared + gain x mean. Told from the brighter one's, it was half as much."""
+    rng = np.random.default_rng(1)
+    grain = Grain(Noise(5e-4, 2e-4), np.eye(3), np.ones(3), np.full(3, 4.0))
+    light = np.full((120, 160, 3), 0.01)
+    light[:, :80] = 0.6
+    merged = None
+    for stops in (0.0, over):
+        mean = light * 2**stops
+        frame = rng.normal(mean, np.sqrt((5e-4**2 + 2e-4 * mean) / 4)).astype(np.float32)
+        clipped = (mean >= 1).any(axis=2).astype(np.float32)
+        merged = merge(merged, np.minimum(frame, 1), clipped, stops, raw=True)
+    assert merged is not None
+    seen = merged.at(merged.most_stops)
+    told = merged.noise(grain, seen)
+    burnt, clear = (slice(10, 110), slice(10, 70)), (slice(10, 110), slice(90, 150))
+    assert seen[burnt].std() == pytest.approx(told[burnt].mean(), rel=0.05)
+    assert 0.7 < seen[clear].std() / told[clear].mean() < 1.05, "two frames' mean, and no more than one frame's"
 
 
 def test_a_dark_frame_that_shows_nothing_takes_nothing_from_a_bright_ones_darks() -> None:
