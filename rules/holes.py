@@ -136,7 +136,8 @@ def shadows_on(backdrop: Mask, coded: Grid, step: Grid, outlines: Mask, search: 
 
     outlines: edges about as sharp as the lens draws, see `edges.sharp_edges`.
     """
-    if too_dark_to_tell(backdrop, coded, search):
+    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
+    if not len(thin) or middle(thin) < search.black_code:  # what falls on black isn't seen
         return np.zeros_like(backdrop)
     # As many stops as `stops_over` gives, without its logarithms.
     left: Any = cv2.divide(coded + np.float32(4), carried_on(coded, backdrop) + np.float32(4))
