@@ -360,15 +360,18 @@ def _find(
 ) -> Found | None:
     """Return the backdrop, from all that the setup's frames show together."""
     light, unknown, over = cells.light, cells.clipped_any >= CLIPPED_TOO_MUCH, np.float32(1)
-    linear = rounding = None
-    grain = None if cells.grain is None else cells.grain.of(light)
+    linear = rounding = grain = None
     if merged is not None:
         light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
         # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
         over = np.maximum(middle(brightest(light[::4, ::4]).ravel()), over)
         linear = None if response.is_prior else merged.linear(merged.most_stops, response) / over
-        rounding = merged.rounding(light) if cells.grain is None else None
-        grain = None if cells.grain is None else merged.noise(cells.grain, light) / over
+        if cells.grain is None:
+            rounding = merged.rounding(light)
+        else:
+            grain = merged.noise(cells.grain, light) / over
+    elif cells.grain is not None:
+        grain = cells.grain.of(light)
     return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding)
 
 

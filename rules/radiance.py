@@ -67,6 +67,8 @@ class Merged:
     stops: float
     most_stops: float
     """Exposure of the most exposed frame: it shows the darks best."""
+    least_stops: float
+    """Exposure of the darkest frame."""
     read_at: float
     """Exposure of the frame in whose codes the light is (see `_read_as`)."""
     shown_at: NDArray[np.float16]
@@ -97,12 +99,14 @@ class Merged:
         Return the noise of the light, (rows, columns, 3), its standard deviation.
 
         Where the most exposed frame clips, or nearly, a darker one tells, of less light; brought to this exposure its
-        noise is as many times as much as what was measured there is worth less than that light is. light: the same
-        `at` the most exposed frame's exposure.
+        noise is as many times as much as what was measured there is worth less than that light is. What the darkest
+        frame tells next to its white is worth what it is, however little it weighs beside others: there are none.
+        light: the same `at` the most exposed frame's exposure.
         """
-        total = single(self.weight)
-        less = np.where(total > 0, _worth(light) / np.maximum(total, np.float32(1e-7)), 1)
-        return np.asarray(_times(grain.of(light), np.sqrt(np.maximum(less, 1))), np.float32)
+        of_darkest = _worth(light * np.float32(2 ** (self.least_stops - self.most_stops)))
+        told = np.maximum(single(self.weight), of_darkest)
+        times = np.sqrt(np.maximum(_worth(light) / told, 1))
+        return np.asarray(_times(grain.of(light), times), np.float32)
 
     def rounding(self, light: Grid) -> Grid | None:
         """
@@ -183,7 +187,8 @@ def merge(
     fading: Grid = np.clip((1 - brightest(light)) * np.float32(2.5), np.float32(0.01), 1)
     worth = _worth(light)
     if known is None or known.light.shape != light.shape:
-        return Merged(half(light), half(sound * fading * worth)[..., None], stops, stops, stops, _shown(sound, stops))
+        first = half(sound * fading * worth)[..., None]
+        return Merged(half(light), first, stops, stops, stops, stops, _shown(sound, stops))
     before, had = known.at(stops), known.weight[..., 0] > 0
     if known.most_stops > stops:
         # Its own light is noise where there is little: what brighter frames say of it tells its worth better.
@@ -209,9 +214,9 @@ def merge(
         for most, where in ((before, nowhere & more), (light, nowhere & ~more)):
             cv2.copyTo(most, where.view(np.uint8), mixed)
     mixed = np.minimum(mixed, np.finfo(np.float16).max)
-    most_stops = max(known.most_stops, stops)
+    most_stops, least_stops = max(known.most_stops, stops), min(known.least_stops, stops)
     shown = np.maximum(known.shown_at, _shown(sound, stops))
-    return Merged(half(mixed), half(total)[..., None], stops, most_stops, read_at, shown, known.past)
+    return Merged(half(mixed), half(total)[..., None], stops, most_stops, least_stops, read_at, shown, known.past)
 
 
 def _shown(sound: NDArray[np.bool_], stops: float) -> NDArray[np.float16]:

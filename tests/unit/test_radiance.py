@@ -141,6 +141,14 @@ def test_what_only_a_darker_frame_knows_has_that_frames_noise(over: float) -> No
     assert 0.7 < seen[clear].std() / told[clear].mean() < 1.05, "two frames' mean, and no more than one frame's"
 
 
+def test_next_to_white_a_frame_alone_has_its_own_noise() -> None:
+    """However little it weighs there: that is for where there is another."""
+    grain = Grain(Noise(5e-4, 2e-4), np.eye(3), np.ones(3), np.full(3, 4.0))
+    light = np.repeat(np.linspace(0.01, 0.99, 160, dtype=np.float32)[None, :, None], 120, axis=0).repeat(3, axis=2)
+    merged = merge(None, light, np.zeros((120, 160), np.float32), 0.0, raw=True)
+    assert merged.noise(grain, merged.at(0.0)) == pytest.approx(grain.of(light), rel=2e-3)
+
+
 def test_a_dark_frame_that_shows_nothing_takes_nothing_from_a_bright_ones_darks() -> None:
     """Five stops darker half of the cells read 0, the others twice what there is, by rounding alone."""
     rng = np.random.default_rng(0)
