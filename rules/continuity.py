@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.distribution import middle
+from lampblack.rules.outline import opened
 from lampblack.rules.radiance import Past
 from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.thresholds import Thresholds
@@ -168,5 +169,4 @@ def _share_of_backdrop(wrong: Mask, behind: Mask, telling: Mask) -> float:
     """Return the changed share of what is backdrop in both frames, lone cells and lines left out."""
     if behind.mean() < _TELLS or not (behind & telling).any():
         return 0.0
-    patches = cv2.morphologyEx((wrong & behind).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-    return float(patches.sum() / behind.sum())
+    return float(opened(wrong & behind, 1).sum() / behind.sum())

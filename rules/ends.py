@@ -131,7 +131,7 @@ def _pinned(n: NDArray[np.float64]) -> int | None:
     steep = most >= np.maximum(_STEEP[0] * two_under, _STEEP[1] * np.maximum(three_under, beyond))
     coloured = rows * _BIN + _BIN - 1 <= HIGH + end - _APART
     counted = coloured & steep & (most >= _FEW)
-    votes = np.bincount(end[counted], minlength=n.shape[1] + 1)
+    votes = np.bincount(end[counted], minlength=n.shape[1] + 1)  # one more than there are: neighbours go round
     near = votes + np.roll(votes, 1) + np.roll(votes, -1)
     heavy = np.bincount(end[counted], weights=most[counted], minlength=len(votes))
     found = max(range(lowest, n.shape[1]), key=lambda code: (near[code] + votes[code] / 2, heavy[code]))

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from lampblack.rules.backdrop import Found, Mask
+from lampblack.rules.outline import opened
 from lampblack.rules.polygon import Point, area, cover, crosses_itself
 from lampblack.rules.tone import linear_to_srgb
 
@@ -224,12 +225,7 @@ def _against_plate(found: Found, plate: Plate, light: NDArray[np.float32], stops
     off, sound = _difference(light, empty, plate.clipped, found.backdrop)
     noise = float(np.median(np.abs(off[found.backdrop & sound]))) / 0.6745 if (found.backdrop & sound).any() else 0.0
     differs = off > max(_LEAST_CODES, _OVER_NOISE * noise)
-    agrees = (
-        cv2.morphologyEx(
-            (~differs & sound & plate.backdrop).astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)
-        )
-        > 0
-    )
+    agrees = opened(~differs & sound & plate.backdrop, 1)
     # Near the line the plate decides; far inside the subject a tone may be the backdrop's by chance, and far outside
     # a shadow of the subject may lie.
     line = cv2.morphologyEx(found.backdrop.astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((_NEAR, _NEAR), np.uint8)) > 0
@@ -237,7 +233,7 @@ def _against_plate(found: Found, plate: Plate, light: NDArray[np.float32], stops
     share[line & differs & sound] = np.minimum(share[line & differs & sound], 0.25)
     share[line & agrees] = np.maximum(share[line & agrees], 0.75)
     # What differs clearly and holds together is no backdrop, wherever it is.
-    thing = cv2.morphologyEx((differs & sound).astype(np.uint8), cv2.MORPH_OPEN, np.ones((5, 5), np.uint8)) > 0
+    thing = opened(differs & sound, 2)
     strongly = off > 2 * max(_LEAST_CODES, _OVER_NOISE * noise)
     share[thing & strongly] = 0.0
     return replace(found, share=share)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
-from lampblack.rules.likeness import carried_on, stops_off, too_dark_to_tell
-from lampblack.rules.outline import Grid, Mask, dilated, eroded
+from lampblack.rules.likeness import carried_on, is_darker, stops_off, times_of, too_dark_to_tell
+from lampblack.rules.outline import Grid, Mask, dilated, eroded, opened
 from lampblack.rules.thresholds import BackdropSearch
 
 LEAST_PIECE = 1.5e-4  # share of the frame; smaller islands and holes are specks
@@ -73,7 +73,7 @@ def _same_light(alike: Mask, backdrop: Mask, coded: Grid, behind: Grid, step: Gr
     backdrop's light. Shading on its way past that light lies anywhere within the stops allowed, half of them off on
     the mean.
     """
-    alike = cv2.morphologyEx(alike.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+    alike = opened(alike, 1)
     labels, areas = pieces_of(alike, connectivity=4)
     large = areas >= LEAST_PIECE * alike.size
     if not large[1:].any():
@@ -101,7 +101,7 @@ _RIM = 3  # cells: an outline is no wider
 
 def _within(coded: Grid, level: Grid, stops: float) -> Mask:
     """Return where codes lie within so many stops of a level (see `stops_off`), in every channel."""
-    times = 2 ** (stops / 2.2)
+    times = times_of(stops)
     over = cv2.addWeighted(coded, 1, level, -times, 4 - 4 * times)
     under = cv2.addWeighted(level, 1, coded, -times, 4 - 4 * times)
     near: Mask = brightest(cv2.max(over, under)) < 0
@@ -136,20 +136,18 @@ def shadows_on(backdrop: Mask, coded: Grid, step: Grid, outlines: Mask, search: 
 
     outlines: edges about as sharp as the lens draws, see `edges.sharp_edges`.
     """
-    thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
-    if not len(thin) or middle(thin) < search.black_code:  # what falls on black isn't seen
+    if is_darker(backdrop, coded, search.black_code):  # what falls on black isn't seen
         return np.zeros_like(backdrop)
     # As many stops as `stops_over` gives, without its logarithms.
     left: Any = cv2.divide(coded + np.float32(4), carried_on(coded, backdrop) + np.float32(4))
     most, least = brightest(left), darkest(left)
-    over, tinted = (np.float32(2 ** (stops / 2.2)) for stops in (_OVER, search.shadow_tint_stops))
-    alike = ~backdrop & (step < search.shadow_step_codes) & (most < over) & (most < least * tinted)
+    tinted = most >= least * np.float32(times_of(search.shadow_tint_stops))
+    alike = ~backdrop & (step < search.shadow_step_codes) & (most < np.float32(times_of(_OVER))) & ~tinted
     beneath = np.cumsum(~backdrop[::-1], axis=0, dtype=np.int32)[::-1]
     about, drawn = dilated(backdrop, 2), dilated(outlines, 1)
     found = np.zeros_like(backdrop)
     for stops in _DEPTHS:
-        dim = alike & (least > np.float32(2 ** (-stops * search.shadow_stops / 2.2)))
-        dim = cv2.morphologyEx(dim.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+        dim = opened(alike & (least > np.float32(times_of(-stops * search.shadow_stops))), 1)
         for piece in _pieces(dim, LEAST_PIECE):
             open_enough = backdrop[dilated(piece, 2) & ~piece].mean() > search.shadow_open_share
             if open_enough and drawn[piece & about].mean() < _DRAWN and _is_floor(piece, beneath):

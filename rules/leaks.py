@@ -20,7 +20,7 @@ from lampblack.rules.cells import brightest, pieces_of
 from lampblack.rules.distribution import middle, percentiles
 from lampblack.rules.holes import LEAST_PIECE
 from lampblack.rules.likeness import apart, carried_on, stops_off, stops_over, tint, too_dark_to_tell
-from lampblack.rules.outline import Grid, Mask, dilated
+from lampblack.rules.outline import Grid, Mask, dilated, opened
 from lampblack.rules.thresholds import BackdropSearch
 
 
@@ -116,8 +116,7 @@ def _without_lights(reached: Mask, border: Mask, coded: Grid, gap: int, search: 
     over = np.where(np.abs(bright - behind) > _CODES_OFF, stops_over(bright, behind), 0)
     lost = np.zeros_like(reached)
     for way in (1, -1):
-        off = reached & (way * over > search.hole_stops)
-        off = cv2.morphologyEx(off.view(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+        off = opened(reached & (way * over > search.hole_stops), 1)
         labels, sizes = pieces_of(off, connectivity=4)
         sizes[0] = 0
         plain = reached & ~off

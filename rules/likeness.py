@@ -20,6 +20,11 @@ def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating] | np.flo
     return over
 
 
+def times_of(stops: float) -> float:
+    """Return how many times a level codes are, 4 added to both, that lie so many stops over it (see `stops_over`)."""
+    return 2 ** (stops / 2.2)
+
+
 def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
     """Return how far they lie from it, over or under, the worst of (..., 3) channels counting."""
     off: NDArray[np.floating] = brightest(np.abs(stops_over(coded, level)))
@@ -38,8 +43,13 @@ def tint(coded: Grid, one: Mask, other: Mask) -> float:
 
 def too_dark_to_tell(backdrop: Mask, coded: Grid, search: BackdropSearch) -> bool:
     """Say whether a backdrop is so dark that other things that are dark look no different."""
+    return is_darker(backdrop, coded, search.telling_code)
+
+
+def is_darker(backdrop: Mask, coded: Grid, code: float) -> bool:
+    """Say whether most of a backdrop lies under a code, or there is none."""
     thin = brightest(coded[::3, ::3])[backdrop[::3, ::3]]
-    return not len(thin) or middle(thin) < search.telling_code
+    return not len(thin) or middle(thin) < code
 
 
 def carried_on(coded: Grid, backdrop: Mask, *, tilted: bool = False) -> Grid:

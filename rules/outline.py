@@ -218,6 +218,12 @@ def eroded(mask: Mask, cells: int) -> Mask:
     return cv2.erode(mask.view(np.uint8), kernel, borderType=cv2.BORDER_REPLICATE) > 0
 
 
+def opened(mask: Mask, cells: int) -> Mask:
+    """Return a mask without what is no wider than so many cells and so many more."""
+    kernel = np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)
+    return cv2.morphologyEx(mask.view(np.uint8), cv2.MORPH_OPEN, kernel) > 0
+
+
 def dilated(mask: Mask, cells: int) -> Mask:
     """Return a mask grown by so many cells each way."""
     return cv2.dilate(mask.view(np.uint8), np.ones((2 * cells + 1, 2 * cells + 1), np.uint8)) > 0

@@ -82,13 +82,13 @@ class BackdropSearch:
     hole_stops: float
     hole_same_stops: float
     hole_open_share: float
+    near_share: float
+    telling_code: float
+    telling_code_raw: float
     shadow_stops: float
     shadow_tint_stops: float
     shadow_step_codes: float
     shadow_open_share: float
-    near_share: float
-    telling_code: float
-    telling_code_raw: float
     black_under_stops: float
     black_under_top_stops: float
     white_under_stops: float
