@@ -148,9 +148,9 @@ def shadows_on(backdrop: Mask, coded: Grid, step: Grid, outlines: Mask, search: 
     found = np.zeros_like(backdrop)
     for stops in _DEPTHS:
         dim = opened(alike & (least > np.float32(times_of(-stops * search.shadow_stops))), 1)
-        for piece in _pieces(dim, LEAST_PIECE):
+        for piece in (one for one in _pieces(dim, LEAST_PIECE) if _is_floor(one, beneath)):
             open_enough = backdrop[dilated(piece, 2) & ~piece].mean() > search.shadow_open_share
-            if open_enough and drawn[piece & about].mean() < _DRAWN and _is_floor(piece, beneath):
+            if open_enough and drawn[piece & about].mean() < _DRAWN:
                 found |= piece
     return found
 
