@@ -184,12 +184,12 @@ def _is_set_off(room: _Room, depth: Grid, coded: Grid, gap: int, search: Backdro
     """
     across = gap + _EDGE
     edge = room.whole & dilated(room.main, across) & ~dilated(room.line, across)
-    closed, opened = np.count_nonzero(edge & (depth <= 1)), np.count_nonzero(room.line)
+    closed, left_open = np.count_nonzero(edge & (depth <= 1)), np.count_nonzero(room.line)
     inner = edge & (depth >= 2) & (depth <= _EDGE)
-    if closed < opened or not inner.any():
+    if closed < left_open or not inner.any():
         return False
     off = stops_off(coded[inner], room.behind()[inner])
-    least = search.set_off_stops / (2 if closed > _SHUT * opened else 1)  # specks of noise close some of any outline
+    least = search.set_off_stops / (2 if closed > _SHUT * left_open else 1)  # specks of noise close some of any outline
     set_off = float(np.mean(off > least)) >= _MOSTLY
     return set_off and middle(np.abs(_over(room, coded, room.whole))) > search.set_off_stops
 
