@@ -27,6 +27,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from lampblack.rules.distribution import middle
 from lampblack.rules.tone import LIGHT_OF_CODE
 
 Floats = NDArray[np.float64]
@@ -109,10 +110,11 @@ class Exposed:
 
 _CLIPPED_TOO_MUCH = 0.01
 """Cells with this share of clipped pixels have a mean that says too little."""
-_UNDER_WHITE = 8.0
-"""Cells with a channel this near white, in codes, are left out: another may be saturated in the sensor already, which
-a camera covers up with codes a little under white. Seen in a real bracket, where it made 0.4 stop."""
-_CELLS_A_TONE = 1500  # are enough, of each sixteenth of the codes
+_UNDER_WHITE = 4.0
+"""Cells with a channel this near white, in codes, are left out: some of their pixels may be clipped, or another channel
+saturated in the sensor, which a camera covers up with codes a little under white. But no more of them: the curve has to
+be guessed from there on, and all light is reckoned from white."""
+_CELLS_A_TONE = 500  # are enough, of each sixteenth of the codes
 _BIN = 8.0  # of the sum of two codes: fine against the curve, wide enough for a dozen cells
 _BINS_A_STOP = 8  # of raw light
 _LEAST_IN_BIN = 12
@@ -360,9 +362,10 @@ def _middles(key: Floats, value: Floats, edges: Floats) -> Floats:
     middles = []
     for first, last in pairwise(places):
         if last - first >= _LEAST_IN_BIN:
-            middle = np.median(value[first:last])
-            spread = 1.4826 * np.median(np.abs(value[first:last] - middle))
-            middles.append((np.median(key[first:last]), middle, 1.25 * spread / np.sqrt(last - first), spread))
+            each = value[first:last]
+            at = middle(each)
+            spread = 1.4826 * middle(np.abs(each - at))
+            middles.append((middle(key[first:last]), at, 1.25 * spread / np.sqrt(last - first), spread))
     found: Floats = np.array(middles).reshape(-1, 4)
     if not middles:
         return found[:, :3]

@@ -68,6 +68,16 @@ def shoot(frames: list[Sensor | Picture], setup: Setup | None = None) -> tuple[S
 # --- brackets -------------------------------------------------------------------------------------------------------
 
 
+def test_a_small_thing_has_tones_enough_to_tell_the_curve() -> None:
+    """A wedge on a black cloth, all the tones that there are: it takes up four thousandths of the picture."""
+    light = np.full((400, 600, 3), 0.002)
+    light[200:224, 250:286] = (2.0 ** np.linspace(-6.5, 1.2, 36))[None, :, None]
+    setup, _ = shoot([jpeg(f_number, light=light) for f_number in (16.0, 8.0, 4.0)])
+    assert setup.lessons.from_bracket is not None
+    assert stops_off(setup.response.light, light_of_codes(CURVES["standard"])) < 0.03
+    assert setup.response.sure_stops < 0.15
+
+
 def cornered(light: Floats) -> Floats:
     """A curve with a corner at four fifths, straight above it."""
     corner = (0.8 / 1.12) ** 2

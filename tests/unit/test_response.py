@@ -75,6 +75,18 @@ def test_white_too_is_where_it_should_be(name: str) -> None:
     assert stops_off(response.light, light_of_codes(CURVES[name]), anchored=True) < 0.2
 
 
+@pytest.mark.parametrize(("name", "most"), [("hard s", 0.035), ("shoulder", 0.016), ("standard", 0.05)])
+def test_codes_are_used_up_to_white_and_little_is_guessed(name: str, most: float) -> None:
+    """All light is reckoned from white: what a curve does in its last eight codes moves all that is foretold."""
+    light, frames = 2.0 ** np.linspace(-9, 3, 9600), []
+    for stops in (-2.0, 0.0, 2.0):
+        codes = 255 * CURVES[name](np.minimum(light * 2.0**stops, 1))
+        cells = np.repeat(codes[:, None], 3, axis=1).astype(np.float32)
+        frames.append(Exposed(cells, stops, (codes >= 254).astype(np.float32)))
+    found, truth = (np.log2(of[150:247] / of[254]) for of in (learned(frames).light, light_of_codes(CURVES[name])))
+    np.testing.assert_allclose(found, truth, atol=most)
+
+
 @pytest.mark.parametrize(
     "stops", [(-1.0, 1.0), (-1.0, 0.0, 1.0), (-3.0, 0.0, 3.0), (-2.0, -1.0, 0.0, 1.0, 2.0)], ids=str
 )
