@@ -9,7 +9,7 @@ question is put to the frame that can answer it best.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, NamedTuple
@@ -45,6 +45,22 @@ _MOST_BENT = 0.25  # stops; less than the way on which it comes in: more exposur
 _PALE_CODE = 250  # the brightest channel of a clean white has no less
 
 
+_DARKER = 0.5
+"""Stops by which a frame is darker at the least in which what clips is a plain tone: compression wears no code down so
+far."""
+_TELLING = (0.33, 0.5, 0.75, 1.0, 1.3)
+"""Stops under white of the tones by which two frames are held against each other: no pile reaches down so far."""
+_NEAR = 0.1  # stops, to tell how many pixels a stop of light holds
+_MOST_APART = 0.3  # stops: a tone that seems farther off what is marked is another one
+_TOLD_COUNT, _TONE_OFF = 0.003, 0.02
+"""Share of the subject by which two frames' counts of a tone differ anyway, and stops by which any one of them is off:
+on rendered scenes."""
+_PILE_OFF, _WORN_OFF, _WHITE_OFF = 0.005, 0.3, 0.02
+"""How far off a pile is: so large a share of the subject, so much of what it is taken to have lost, and what so many
+stops under white hold: within those its tones can't be told from pale ones."""
+_TOLD_OFF = 0.001  # share of the subject: what noise and compression move in a darker frame
+
+
 @dataclass(frozen=True)
 class Sample:
     """What one frame of the setup can say about others: its exposure, and how its light is spread."""
@@ -66,7 +82,9 @@ class Sample:
     coded: bool
     """Whether the bins are a JPEG's codes, whose light hangs on the camera's response."""
     clips_from: float = 1.0
-    """Light from which on as many of the subject's pixels lie as are clipped in this frame itself; see `under`."""
+    """Light from which on as many of the subject's pixels lie as are clipped in this frame itself; see `told_by`."""
+    piled_from: float = 1.0
+    """The same, by this frame's own pile at the end of the codes alone; see `under`."""
     end: int = LAST
     """The last code of the camera's curve, as far as this frame shows it."""
     lossy: bool = False
@@ -97,6 +115,7 @@ class Sample:
             parts=look.parts,
             coded=look.kind != "raw",
             clips_from=look.white_light,
+            piled_from=look.white_light,
             end=look.end,
             lossy=look.kind == "jpeg",
             burnt=look.clipped_frame,
@@ -154,7 +173,7 @@ class Sample:
 
     def _white_off(self, brighter: Sample) -> float:
         white = self.white * 2.0 ** (_stops(self) - _stops(brighter))
-        share = brighter.share_from(brighter.clips_from)
+        share = brighter.share_from(brighter.piled_from)
         light = None if share is None else self.light_with(share, white)
         less, more = (self.subject.share_from(white * 2**off) for off in (0.25, -0.25))
         if not light or less is None or more is None or more <= less:
@@ -165,6 +184,50 @@ class Sample:
         off = math.log2(light / white)
         off -= min(max(off, 0.0), _NOISE_TAKES)
         return float(np.clip(trust * off, -_MOST_BENT, _MOST_BENT))
+
+    def told_by(self, darker: Sample) -> Sample:
+        """
+        Return the same frame, how much of it is clipped told by a darker one as well.
+
+        Compression wears down the pile at the end of the codes, and pale tones pass for part of it. In a darker frame
+        the same pixels are plain tones; but where white lies among them hangs on the response, and on how far apart
+        the two were exposed. Each of the two shares counts by how sure it is.
+        """
+        own, at_end = self.share_from(self.piled_from), self.share_from(self.white)
+        if not own or at_end is None:
+            return self
+        apart, apart_off = self._apart(darker)
+        white = self.white * 2.0**apart
+        told, more, less = (darker.share_from(white * 2**off) for off in (0, -_NEAR, _NEAR))
+        if told is None or more is None or less is None:
+            return self
+        steep = (more - less) / (2 * _NEAR)
+        own_off = np.hypot(np.hypot(_PILE_OFF, _WORN_OFF * (own - at_end)), _WHITE_OFF * steep)
+        told_off = np.hypot(_TOLD_OFF, steep * np.hypot(apart_off, self.doubt * min(-apart / 3, 1.0)))
+        share = own + (told - own) * own_off**2 / (own_off**2 + told_off**2)
+        light = self.light_with(share, 1.0)
+        return self if light is None else replace(self, clips_from=light)
+
+    def _apart(self, darker: Sample) -> tuple[float, float]:
+        """
+        Return how far apart a darker frame was exposed, in stops, and how far that may be off.
+
+        Near what is marked; and where as many pixels are brighter than a tone here as there, it is the same tone.
+        """
+        marked = _stops(darker) - _stops(self)
+        off, sure = 0.0, _EXPOSURE_OFF**-2
+        for below in _TELLING:
+            light = self.white * 2.0**-below
+            share = self.share_from(light)
+            there = None if share is None else darker.light_with(share, 1.0)
+            more, less = (darker.share_from(light * 2 ** (marked + by)) for by in (-_NEAR, _NEAR))
+            if not there or more is None or less is None or more <= less:
+                continue
+            off_here = float(np.hypot(_TOLD_COUNT * 2 * _NEAR / (more - less), _TONE_OFF))
+            here = math.log2(there / light) - marked
+            off += float(np.clip(here, -_MOST_APART, _MOST_APART)) / off_here**2 / len(_TELLING)
+            sure += off_here**-2 / len(_TELLING)
+        return marked + off / sure, sure**-0.5
 
     @cached_property
     def astray(self) -> float:
@@ -193,7 +256,7 @@ class Sample:
             return float(response.light_of(code_of_light(light)))
 
         end = min(self.end, end)
-        own = clips_from(self.subject.counts, end, lossy=self.lossy)
+        own = again(clips_from(self.subject.counts, end, lossy=self.lossy))
         edges = response.light_of(np.clip(np.arange(257) - 0.5, 0, 255))
         grey = MID_GREY / again(MID_GREY)
         return replace(
@@ -202,10 +265,22 @@ class Sample:
             backdrop=Distribution(self.backdrop.counts, edges),
             mid_light=None if self.mid_light is None else grey * again(self.mid_light),
             white=float(response.light_of(end - 0.5)),
-            clips_from=again(own),
+            clips_from=own,
+            piled_from=own,
             floor=again(self.floor),
             doubt=response.sure_stops,
         )
+
+
+def told_together(samples: Sequence[Sample]) -> list[Sample]:
+    """Return frames of one kind and light; of JPEGs, what is clipped is told by the next darker one as well."""
+    known = [one for one in samples if one.stops is not None]
+
+    def told(sample: Sample) -> Sample:
+        darker = [one for one in known if sample.lossy and _stops(one) <= _stops(sample) - _DARKER]
+        return sample.told_by(max(darker, key=_stops)) if darker and sample.stops is not None else sample
+
+    return [told(sample) for sample in samples]
 
 
 def _told(parts: NDArray[np.uint8]) -> NDArray[np.uint8]:

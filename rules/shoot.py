@@ -21,7 +21,7 @@ from lampblack.rules.distribution import Distribution
 from lampblack.rules.ends import clips_from
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
-from lampblack.rules.forecast import Headroom, Sample, forecast, headroom
+from lampblack.rules.forecast import Headroom, Sample, forecast, headroom, told_together
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
 from lampblack.rules.neutral import backdrop_colour
@@ -29,7 +29,7 @@ from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import Metered
 from lampblack.rules.remedy import Remedy, remedies
-from lampblack.rules.response import Response
+from lampblack.rules.response import PRIOR, Response
 from lampblack.rules.scaling import in_units_of, spots_in_units_of
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
@@ -117,7 +117,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     lessons = setup.lessons.after(look)
     kept = _with_samples(setup, look)
     # Raw and JPEG stand on different footings: each is foretold from its own kind.
-    samples = [s.under(lessons.response, lessons.end) for s in kept if s.coded == (look.kind != "raw")]
+    samples = told_together([s.under(lessons.response, lessons.end) for s in kept if s.coded == (look.kind != "raw")])
     sample, response = Sample.of(look), lessons.response
     tone, tones = _tone(setup, look, thresholds)
     blind = blindness(look)
@@ -125,7 +125,8 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         blind = None
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
-    highlights = _highlights(look, sample, room, lessons.end)
+    clips = float(PRIOR.light_of(response.code_of(samples[-1].clips_from)))
+    highlights = _highlights(look, sample, room, lessons.end, clips)
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
     step = suggest_step(
         setup.aim,
@@ -294,12 +295,17 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, sample: Sample, room: Headroom | None, end: int) -> Highlights:
-    """Return what clips; `end`: where other frames of the setup have shown the camera's codes to end."""
+def _highlights(look: Look, sample: Sample, room: Headroom | None, end: int, clips: float) -> Highlights:
+    """
+    Return what clips.
+
+    end: where other frames of the setup have shown the camera's codes to end. clips: the light, as a JPEG's codes read
+    in sRGB, from which on as many of the subject's pixels lie as are clipped.
+    """
     white, frame = look.white_light, look.clipped_frame
     if look.kind != "raw":
-        end, counts = min(look.end, end), look.counts.sum(axis=0)
-        white = clips_from(sample.subject.counts, end, lossy=sample.lossy)
+        white, counts = clips, look.counts.sum(axis=0)
+        end = min(look.end, end)
         frame = Distribution(counts).share_from(clips_from(counts, end, lossy=sample.lossy)) or 0.0
     subject = sample.subject.share_from(white)
     broad, specular = (_clipped_part(look, part, sample, white) for part in (Part.SUBJECT, Part.GLINT))
