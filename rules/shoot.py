@@ -29,7 +29,7 @@ from lampblack.rules.optics import costs
 from lampblack.rules.radiance import Radiance
 from lampblack.rules.readings import Metered
 from lampblack.rules.remedy import Remedy, remedies
-from lampblack.rules.response import PRIOR, Response
+from lampblack.rules.response import Response
 from lampblack.rules.scaling import in_units_of, spots_in_units_of
 from lampblack.rules.spots import Remembered, Spot, place_spots
 from lampblack.rules.thresholds import Thresholds
@@ -125,8 +125,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         blind = None
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
-    clips = float(PRIOR.light_of(response.code_of(samples[-1].clips_from)))
-    highlights = _highlights(look, sample, room, lessons.end, clips)
+    highlights = _highlights(look, samples[-1], room, lessons.end)
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
     step = suggest_step(
         setup.aim,
@@ -295,31 +294,32 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, sample: Sample, room: Headroom | None, end: int, clips: float) -> Highlights:
+def _highlights(look: Look, told: Sample, room: Headroom | None, end: int) -> Highlights:
     """
     Return what clips.
 
-    end: where other frames of the setup have shown the camera's codes to end. clips: the light, as a JPEG's codes read
-    in sRGB, from which on as many of the subject's pixels lie as are clipped.
+    told: the frame, read by the camera's curve and told by darker ones as well. end: where other frames of the setup
+    have shown the camera's codes to end.
     """
-    white, frame = look.white_light, look.clipped_frame
+    white, frame = told.clips_from, look.clipped_frame
     if look.kind != "raw":
-        white, counts = clips, look.counts.sum(axis=0)
-        end = min(look.end, end)
-        frame = Distribution(counts).share_from(clips_from(counts, end, lossy=sample.lossy)) or 0.0
-    subject = sample.subject.share_from(white)
-    broad, specular = (_clipped_part(look, part, sample, white) for part in (Part.SUBJECT, Part.GLINT))
+        end, counts = min(look.end, end), look.counts.sum(axis=0)
+        frame = Distribution(counts).share_from(clips_from(counts, end, lossy=told.lossy)) or 0.0
+        more = (told.subject.share_from(white) or 0.0) - (told.subject.share_from(told.piled_from) or 0.0)
+        frame = min(max(frame + more * told.subject.pixels / max(int(counts.sum()), 1), 0.0), 1.0)
+    subject = told.subject.share_from(white)
+    broad, specular = (_clipped_part(look, part, told, white) for part in (Part.SUBJECT, Part.GLINT))
     if room is not None and broad is not None:
-        room = room.as_shot(holds=broad <= sample.heights.limits.broad_limit)
+        room = room.as_shot(holds=broad <= told.heights.limits.broad_limit)
     return Highlights(frame, subject, look.clipped, broad, specular, room)
 
 
-def _clipped_part(look: Look, part: Part, sample: Sample, white: float) -> float | None:
+def _clipped_part(look: Look, part: Part, told: Sample, white: float) -> float | None:
     """Return the clipped pixels of a part as a share of the whole subject."""
-    if not sample.subject.pixels:
+    if not told.subject.pixels:
         return None
-    spread = Distribution(look.levels[part], look.edges)
-    return (spread.share_from(white) or 0.0) * spread.pixels / sample.subject.pixels
+    spread = Distribution(look.levels[part], told.subject.edges)
+    return (spread.share_from(white) or 0.0) * spread.pixels / told.subject.pixels
 
 
 def _shadows(look: Look, sample: Sample) -> Shadows:

@@ -21,6 +21,7 @@ from lampblack.rules.frame import Kind, Picture, Shot
 from lampblack.rules.look import look
 from lampblack.rules.response import PRIOR
 from lampblack.rules.shoot import Setup, judge, new_setup
+from lampblack.rules.verdict import Highlights
 
 THRESHOLDS = load_thresholds()
 SIZE = 240, 360
@@ -30,9 +31,11 @@ CASES = [(seed, name, 75) for seed in (2, 4, 7, 9, 11, 13) for name in ("standar
 
 
 @cache
-def bracket(seed: int, name: str, quality: int, *, mark_off: float = 0.0, kind: Kind = "jpeg") -> tuple[Setup, float]:
+def bracket(
+    seed: int, name: str, quality: int, *, mark_off: float = 0.0, kind: Kind = "jpeg"
+) -> tuple[Setup, Highlights]:
     """Return a setup of three frames, and what the last one's verdict says is clipped; the middle one's mark lies."""
-    setup, said = new_setup(1, backdrop="none"), 0.0
+    setup = new_setup(1, backdrop="none")
     light = studio(seed, *SIZE).light()
     for number, (f_number, stops) in enumerate(SHOTS, start=1):
         true = stops - mark_off * (number == 2)
@@ -41,8 +44,7 @@ def bracket(seed: int, name: str, quality: int, *, mark_off: float = 0.0, kind: 
             Picture(kind, codes, Shot(Exposure.of(f_number, 1 / 60, 100))), THRESHOLDS, setup.known, no_backdrop=True
         )
         setup, verdict = judge(setup, seen, THRESHOLDS, file=f"{number}.jpg", frame=number)
-        said = verdict.highlights.subject or 0.0
-    return setup, said
+    return setup, verdict.highlights
 
 
 def read(setup: Setup) -> list[Sample]:
@@ -76,8 +78,10 @@ def test_together_they_are_nearer_to_the_light_though_a_mark_lies(mark_off: floa
 def test_the_verdict_says_what_they_tell_together() -> None:
     setup, said = bracket(*CASES[0])
     frames = read(setup)
-    assert said == pytest.approx(clipped(told_together(frames)[-1]), abs=1e-4)
-    assert abs(said - clipped(frames[-1])) > 1e-3
+    assert said.subject == pytest.approx(clipped(told_together(frames)[-1]), abs=1e-4)
+    assert abs(said.subject - clipped(frames[-1])) > 1e-3
+    assert said.broad + said.specular == pytest.approx(said.subject, abs=1e-9)
+    assert said.frame == pytest.approx(said.subject, abs=1e-4), "there is nothing but the subject"
 
 
 def test_what_shows_no_clipped_pixel_has_none() -> None:
