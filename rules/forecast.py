@@ -198,10 +198,9 @@ class Sample:
             return self
         apart, apart_off = self._apart(darker)
         white = self.white * 2.0**apart
-        told, more, less = (darker.share_from(white * 2**off) for off in (0, -_NEAR, _NEAR))
-        if told is None or more is None or less is None:
+        told, steep = darker.share_from(white), darker._per_stop(white)
+        if told is None:
             return self
-        steep = (more - less) / (2 * _NEAR)
         own_off = np.hypot(np.hypot(_PILE_OFF, _WORN_OFF * (own - at_end)), _WHITE_OFF * steep)
         told_off = np.hypot(_TOLD_OFF, steep * np.hypot(apart_off, self.doubt * min(-apart / 3, 1.0)))
         share = own + (told - own) * own_off**2 / (own_off**2 + told_off**2)
@@ -220,14 +219,19 @@ class Sample:
             light = self.white * 2.0**-below
             share = self.share_from(light)
             there = None if share is None else darker.light_with(share, 1.0)
-            more, less = (darker.share_from(light * 2 ** (marked + by)) for by in (-_NEAR, _NEAR))
-            if not there or more is None or less is None or more <= less:
+            steep = darker._per_stop(light * 2.0**marked)
+            if not there or steep <= 0:
                 continue
-            off_here = float(np.hypot(_TOLD_COUNT * 2 * _NEAR / (more - less), _TONE_OFF))
+            off_here = float(np.hypot(_TOLD_COUNT / steep, _TONE_OFF))
             here = math.log2(there / light) - marked
             off += float(np.clip(here, -_MOST_APART, _MOST_APART)) / off_here**2 / len(_TELLING)
             sure += off_here**-2 / len(_TELLING)
         return marked + off / sure, sure**-0.5
+
+    def _per_stop(self, light: float) -> float:
+        """Return how large a share of the subject a stop of light holds there."""
+        more, less = (self.share_from(light * 2**off) or 0.0 for off in (-_NEAR, _NEAR))
+        return (more - less) / (2 * _NEAR)
 
     @cached_property
     def astray(self) -> float:

@@ -185,6 +185,7 @@ def test_a_mode_without_an_aperture_is_explained_in_a_line_and_waited_out(folder
         assert len(service.files) == 2
 
 
+@pytest.mark.slow
 def test_a_full_card_is_waited_out_and_a_halt_ends_the_wait(folder: Path) -> None:
     with tethered(folder) as (mock, service):
         before = camera(service)["f_number"]

@@ -20,6 +20,7 @@ def say(folder: Path, *words: str) -> Any:
     return json.loads(done.stdout)
 
 
+@pytest.mark.slow
 def test_lamps_are_marked_balanced_and_matched(folder: Path) -> None:
     with tethered(folder) as (mock, service):
 
@@ -113,6 +114,7 @@ def test_raw_frames_held_against_each_other_go_by_one_white(tmp_path: Path, orde
     assert [told["left"], told["right"]] == pytest.approx([0, 0], abs=0.02)
 
 
+@pytest.mark.slow
 def test_a_run_over_lamps_sees_each_switch_thrown_where_the_camera_shows_it(folder: Path) -> None:
     with tethered(folder) as (mock, service):
 

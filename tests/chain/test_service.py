@@ -863,6 +863,7 @@ def test_a_place_is_read_as_the_spot_named_there_would_be_and_nothing_is_kept(fo
             assert service.ask("place", frame=1, x=corner, y=1 - corner)["ok"]
 
 
+@pytest.mark.slow
 def test_where_a_camera_is_full_is_learned_at_once_and_kept_for_the_next_shoot(
     folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
