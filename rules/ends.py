@@ -42,7 +42,7 @@ _ABOUT = 0.25  # ... and so few times as many on both sides: burnt out all over;
 _HOLLOW = (
     1.2  # a noisy tone's counts fall ever faster from its middle, those of a pile on a broad foot at once, then slowly
 )
-_FALLEN = 6  # codes; compression throws nothing farther down
+FALLEN = 6  # codes; compression throws nothing farther down
 _FALL = (1 / 3, 1 / 2)  # of the pile a code down, and of that each code more, at the most: a tone of its own has more
 
 
@@ -95,7 +95,7 @@ def end_between(foretold: NDArray[Any], codes: NDArray[Any]) -> int:
     return round(end) if told and _LOWEST_TOP - 0.5 <= end < USUAL_END - 0.5 else LAST
 
 
-_LEAST_CELLS = 40
+_LEAST_CELLS = 160  # of the sixty thousand that frames are held against each other by
 _ONE_CODE = 2.0  # so far apart are means of cells that all have one code, once compressed
 
 
@@ -174,7 +174,7 @@ def clips_from(counts: NDArray[Any], end: int, *, lossy: bool) -> float:
         return white
     # The tones that lead up to the end hold about as many each, as the fewest of the three next to it tells.
     usual = n[end - 4 : end - 1].min()
-    over = np.maximum(n[end - _FALLEN : end] - usual, 0)[::-1]
+    over = np.maximum(n[end - FALLEN : end] - usual, 0)[::-1]
     most = _FALL[0] * piled
     for fallen in over:
         fell = min(float(fallen), most)

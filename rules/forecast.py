@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from lampblack.rules.cells import count_by_label, single
 from lampblack.rules.distribution import Distribution, bin_of
-from lampblack.rules.ends import LAST, clips_from
+from lampblack.rules.ends import FALLEN, LAST, clips_from
 from lampblack.rules.exposure import aperture_value
 from lampblack.rules.glints import Heights
 from lampblack.rules.grain import Levels, Sparse
@@ -49,15 +49,16 @@ _DARKER = 0.5
 """Stops by which a frame is darker at the least in which what clips is a plain tone: compression wears no code down so
 far."""
 _TELLING = (0.33, 0.5, 0.75, 1.0, 1.3)
-"""Stops under white of the tones by which two frames are held against each other: no pile reaches down so far."""
+"""Stops under white of the tones by which two frames are held against each other, ..."""
+_FOOT = 8  # ... unless the curve is so flat there that they lie as few codes under its end: a pile reaches down so far
 _NEAR = 0.1  # stops, to tell how many pixels a stop of light holds
 _MOST_APART = 0.3  # stops: a tone that seems farther off what is marked is another one
 _TOLD_COUNT, _TONE_OFF = 0.003, 0.02
 """Share of the subject by which two frames' counts of a tone differ anyway, and stops by which any one of them is off:
 on rendered scenes."""
 _PILE_OFF, _WORN_OFF, _WHITE_OFF = 0.005, 0.3, 0.02
-"""How far off a pile is: so large a share of the subject, so much of what it is taken to have lost, and what so many
-stops under white hold: within those its tones can't be told from pale ones."""
+"""How far off a pile is: so large a share of the subject but no more than itself, so much of what it is taken to have
+lost, and what so many stops under white hold: within those its tones can't be told from pale ones."""
 _TOLD_OFF = 0.001  # share of the subject: what noise and compression move in a darker frame
 
 
@@ -193,19 +194,28 @@ class Sample:
         the same pixels are plain tones; but where white lies among them hangs on the response, and on how far apart
         the two were exposed. Each of the two shares counts by how sure it is.
         """
-        own, at_end = self.share_from(self.piled_from), self.share_from(self.white)
-        if not own or at_end is None:
+        at_end, own = self.share_from(self.white), self.share_from(self.piled_from)
+        if at_end is None or own is None or not self.subject.counts[self.end :].any():
             return self
         apart, apart_off = self._apart(darker)
         white = self.white * 2.0**apart
-        told, steep = darker.share_from(white), darker._per_stop(white)
-        if told is None:
-            return self
-        own_off = np.hypot(np.hypot(_PILE_OFF, _WORN_OFF * (own - at_end)), _WHITE_OFF * steep)
-        told_off = np.hypot(_TOLD_OFF, steep * np.hypot(apart_off, self.doubt * min(-apart / 3, 1.0)))
+        told, steep = darker.share_from(white) or 0.0, darker._per_stop(white)
+        own_off = np.hypot(np.hypot(min(_PILE_OFF, own), _WORN_OFF * (own - at_end)), _WHITE_OFF * steep)
+        read_off = np.hypot(apart_off, self.doubt * min(-apart / 3, 1.0))
+        told_off = np.hypot(np.hypot(_TOLD_OFF, self._cut_otherwise(darker)), steep * read_off)
         share = own + (told - own) * own_off**2 / (own_off**2 + told_off**2)
         light = self.light_with(share, 1.0)
-        return self if light is None else replace(self, clips_from=light)
+        lowest = float(self.subject.edges[self.end - FALLEN])  # no pile reaches farther down, nor up over white
+        return self if light is None else replace(self, clips_from=min(max(light, lowest), self.white))
+
+    def _cut_otherwise(self, other: Sample) -> float:
+        """Return what share of the subject another frame may count otherwise, for its subject is cut out otherwise."""
+        if self.parts is other.parts:
+            return 0.0
+        if self.parts.shape != other.parts.shape:
+            return 1.0
+        here, there = subject_in(self.parts), subject_in(other.parts)
+        return float(np.count_nonzero(here != there)) / max(int(np.count_nonzero(here)), 1)
 
     def _apart(self, darker: Sample) -> tuple[float, float]:
         """
@@ -220,11 +230,13 @@ class Sample:
             share = self.share_from(light)
             there = None if share is None else darker.light_with(share, 1.0)
             steep = darker._per_stop(light * 2.0**marked)
-            if not there or steep <= 0:
+            if not there or steep <= 0 or bin_of(light, self.subject.edges) > self.end - _FOOT:
+                continue
+            here = math.log2(there / light) - marked
+            if abs(here) > _MOST_APART:
                 continue
             off_here = float(np.hypot(_TOLD_COUNT / steep, _TONE_OFF))
-            here = math.log2(there / light) - marked
-            off += float(np.clip(here, -_MOST_APART, _MOST_APART)) / off_here**2 / len(_TELLING)
+            off += here / off_here**2 / len(_TELLING)
             sure += off_here**-2 / len(_TELLING)
         return marked + off / sure, sure**-0.5
 
@@ -271,13 +283,19 @@ class Sample:
             white=float(response.light_of(end - 0.5)),
             clips_from=own,
             piled_from=own,
+            end=end,
             floor=again(self.floor),
             doubt=response.sure_stops,
         )
 
 
+def read_together(samples: Iterable[Sample], response: Response, end: int, *, raw: bool) -> list[Sample]:
+    """Return a setup's raw frames or the others, read as well as its camera is known and its frames tell each other."""
+    return told_together([one.under(response, end) for one in samples if one.coded != raw])
+
+
 def told_together(samples: Sequence[Sample]) -> list[Sample]:
-    """Return frames of one kind and light; of JPEGs, what is clipped is told by the next darker one as well."""
+    """Return frames of one light, read alike; of JPEGs, what is clipped is told by the next darker frame as well."""
     known = [one for one in samples if one.stops is not None]
 
     def told(sample: Sample) -> Sample:

@@ -30,7 +30,7 @@ _JPEG_ENDS, _JPEG_ENDS_OFF = 0.3, 0.5
 """Stops under the sensor's white where a camera's JPEG ends, and how much that differs (common practice)."""
 with np.errstate(invalid="ignore"):  # some of the bits are no number
     _CODE_OF_HALF = PRIOR.code_of(np.arange(65536, dtype=np.uint16).view(np.float16)).astype(np.float32)
-"""The code of each light that half precision has, by its bits: there are more cells than such lights."""
+"""The code of each light that half precision has, by its bits: cells' channels are three times as many."""
 _PLAIN_CODES = 24  # a cell whose neighbours differ by more lies on an edge: raw and JPEG are not in register to a pixel
 
 

@@ -113,7 +113,8 @@ _CLIPPED_TOO_MUCH = 0.01
 _UNDER_WHITE = 4.0
 """Cells with a channel this near white, in codes, are left out: some of their pixels may be clipped, or another channel
 saturated in the sensor, which a camera covers up with codes a little under white. But no more of them: the curve has to
-be guessed from there on, and all light is reckoned from white."""
+be guessed from there on, and all light is reckoned from white. A real bracket teaches the same from two codes to eight,
+raw with its JPEG too; where the end of the curve isn't known, two are too few."""
 _CELLS_A_TONE = 500  # are enough, of each sixteenth of the codes
 _BIN = 8.0  # of the sum of two codes: fine against the curve, wide enough for a dozen cells
 _BINS_A_STOP = 8  # of raw light

@@ -18,7 +18,7 @@ import numpy as np
 from lampblack.rules.advice import Rounding, Step
 from lampblack.rules.exposure import aperture_value, speed_value, time_value
 from lampblack.rules.figures import f_text, shutter_text, stops_long
-from lampblack.rules.forecast import Sample, blocked_share, broad_share, headroom
+from lampblack.rules.forecast import Sample, blocked_share, broad_share, headroom, read_together
 from lampblack.rules.shoot import Setup
 from lampblack.rules.thresholds import Thresholds
 from lampblack.rules.verdict import Verdict
@@ -286,8 +286,8 @@ def _cover(wish: Wish, offer: Offer, known: Known, taken: Sequence[Setting], thr
 
 def samples_of(known: Known) -> list[Sample]:
     """Return the setup's frames of the newest one's kind, read as well as the camera is known by now."""
-    lessons, coded = known.setup.lessons, known.newest.look.kind != "raw"
-    return [s.under(lessons.response, lessons.end) for s in known.setup.samples if s.coded == coded]
+    lessons, raw = known.setup.lessons, known.newest.look.kind == "raw"
+    return read_together(known.setup.samples, lessons.response, lessons.end, raw=raw)
 
 
 def _range(samples: Sequence[Sample], thresholds: Thresholds) -> _Range | None:

@@ -21,7 +21,7 @@ from lampblack.rules.distribution import Distribution
 from lampblack.rules.ends import clips_from
 from lampblack.rules.exposure import LADDER
 from lampblack.rules.figures import percent, stops_long
-from lampblack.rules.forecast import Headroom, Sample, forecast, headroom, told_together
+from lampblack.rules.forecast import Headroom, Sample, forecast, headroom, read_together
 from lampblack.rules.lessons import NO_LESSONS, Lessons
 from lampblack.rules.look import Look, Part
 from lampblack.rules.neutral import backdrop_colour
@@ -117,7 +117,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     lessons = setup.lessons.after(look)
     kept = _with_samples(setup, look)
     # Raw and JPEG stand on different footings: each is foretold from its own kind.
-    samples = told_together([s.under(lessons.response, lessons.end) for s in kept if s.coded == (look.kind != "raw")])
+    samples = read_together(kept, lessons.response, lessons.end, raw=look.kind == "raw")
     sample, response = Sample.of(look), lessons.response
     tone, tones = _tone(setup, look, thresholds)
     blind = blindness(look)

@@ -16,9 +16,9 @@ from tone_scenes import CURVES, expose, studio
 from lampblack.daemon.config import load_thresholds
 from lampblack.rules.distribution import Distribution
 from lampblack.rules.exposure import Exposure
-from lampblack.rules.forecast import Sample, told_together
+from lampblack.rules.forecast import Sample, clipped_share, told_together
 from lampblack.rules.frame import Kind, Picture, Shot
-from lampblack.rules.look import look
+from lampblack.rules.look import Part, look
 from lampblack.rules.response import PRIOR
 from lampblack.rules.shoot import Setup, judge, new_setup
 from lampblack.rules.verdict import Highlights
@@ -85,12 +85,39 @@ def test_the_verdict_says_what_they_tell_together() -> None:
 
 
 def test_what_shows_no_clipped_pixel_has_none() -> None:
+    """Nor has a pale sheet a code under the end of the curve, whatever a darker frame makes of it."""
     frames = read(bracket(*CASES[0])[0])
-    dark, bright = frames[0], frames[-1]
-    none = replace(dark, subject=Distribution(dark.subject.counts * (np.arange(256) < 252), dark.subject.edges))
-    darker = replace(bright, stops=(dark.stops or 0.0) - 1)
-    assert told_together([darker, none])[1] is none
-    assert told_together([darker, dark])[1] is not dark
+    counts = frames[-1].subject.counts.copy()
+    counts[255] = 0
+    assert counts[250:255].all()
+    sheet = replace(frames[-1], subject=Distribution(counts, frames[-1].subject.edges))
+    assert told_together([*frames[:-1], sheet])[-1] is sheet
+
+
+@pytest.mark.parametrize("mark_off", [0.0, 0.1])
+def test_what_is_said_of_a_frame_is_foretold_of_its_aperture(mark_off: float) -> None:
+    for case in CASES[:4]:
+        setup, said = bracket(*case, mark_off=mark_off)
+        frames = told_together(read(setup))
+        assert clipped_share(frames[-1:], frames[-1].stops or 0.0, 1.0) == pytest.approx(said.subject, abs=1e-6)
+
+
+def test_a_darker_frame_says_no_more_than_a_pile_may_hide_and_no_less_than_lies_at_the_end() -> None:
+    dark, _, bright = read(bracket(*CASES[0])[0])
+    edges = dark.subject.edges
+    black, white = (replace(dark, subject=Distribution(1000 * np.eye(256, dtype=int)[at], edges)) for at in (9, 240))
+    least, most = (clipped(told_together([one, bright])[-1]) for one in (black, white))
+    assert least == pytest.approx(bright.share_from(bright.white), abs=1e-9)
+    assert clipped(bright) < most <= (bright.share_from(float(edges[249])) or 0.0) + 1e-9
+
+
+def test_a_frame_whose_subject_is_cut_otherwise_tells_little() -> None:
+    _, dark, bright = read(bracket(*CASES[0])[0])
+    parts = dark.parts.copy()
+    parts[: len(parts) // 2] = Part.BACKDROP
+    other = clipped(told_together([replace(dark, parts=parts), bright])[-1])
+    alike = clipped(told_together([dark, bright])[-1])
+    assert abs(other - clipped(bright)) < 0.1 * abs(alike - clipped(bright))
 
 
 def test_an_unknown_curve_leaves_what_a_frame_shows_itself() -> None:
