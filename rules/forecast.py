@@ -44,14 +44,13 @@ _SOON = 1 / 3
 _MOST_BENT = 0.25  # stops; less than the way on which it comes in: more exposure never clips less
 _PALE_CODE = 250  # the brightest channel of a clean white has no less
 
-
 _DARKER = 0.5
 """Stops by which a frame is darker at the least in which what clips is a plain tone: compression wears no code down so
 far."""
 _TELLING = (0.33, 0.5, 0.75, 1.0, 1.3)
 """Stops under white of the tones by which two frames are held against each other, ..."""
 _FOOT = 8  # ... unless the curve is so flat there that they lie as few codes under its end: a pile reaches down so far
-_NEAR = 0.1  # stops, to tell how many pixels a stop of light holds
+_NEAR, _AROUND = 0.1, 0.25  # stops to either side, to tell how many pixels a stop of light holds
 _MOST_APART = 0.3  # stops: a tone that seems farther off what is marked is another one
 _TOLD_COUNT, _TONE_OFF = 0.003, 0.02
 """Share of the subject by which two frames' counts of a tone differ anyway, and stops by which any one of them is off:
@@ -176,10 +175,10 @@ class Sample:
         white = self.white * 2.0 ** (_stops(self) - _stops(brighter))
         share = brighter.share_from(brighter.piled_from)
         light = None if share is None else self.light_with(share, white)
-        less, more = (self.subject.share_from(white * 2**off) for off in (0.25, -0.25))
-        if not light or less is None or more is None or more <= less:
+        steep = self._per_stop(white, _AROUND)
+        if not light or steep <= 0:
             return 0.0
-        count_off = _COUNT_OFF / (2 * (more - less))  # in stops
+        count_off = _COUNT_OFF / steep  # in stops
         light_off = np.hypot(_EXPOSURE_OFF, self.doubt)
         trust = light_off**2 / (light_off**2 + count_off**2)
         off = math.log2(light / white)
@@ -200,9 +199,9 @@ class Sample:
         apart, apart_off = self._apart(darker)
         white = self.white * 2.0**apart
         told, steep = darker.share_from(white) or 0.0, darker._per_stop(white)
-        own_off = np.hypot(np.hypot(min(_PILE_OFF, own), _WORN_OFF * (own - at_end)), _WHITE_OFF * steep)
-        read_off = np.hypot(apart_off, self.doubt * min(-apart / 3, 1.0))
-        told_off = np.hypot(np.hypot(_TOLD_OFF, self._cut_otherwise(darker)), steep * read_off)
+        own_off = math.hypot(min(_PILE_OFF, own), _WORN_OFF * (own - at_end), _WHITE_OFF * steep)
+        read_off = math.hypot(apart_off, self.doubt * min(-apart / 3, 1.0))
+        told_off = math.hypot(_TOLD_OFF, self._cut_otherwise(darker), steep * read_off)
         share = own + (told - own) * own_off**2 / (own_off**2 + told_off**2)
         light = self.light_with(share, 1.0)
         lowest = float(self.subject.edges[self.end - FALLEN])  # no pile reaches farther down, nor up over white
@@ -235,15 +234,15 @@ class Sample:
             here = math.log2(there / light) - marked
             if abs(here) > _MOST_APART:
                 continue
-            off_here = float(np.hypot(_TOLD_COUNT / steep, _TONE_OFF))
+            off_here = math.hypot(_TOLD_COUNT / steep, _TONE_OFF)
             off += here / off_here**2 / len(_TELLING)
             sure += off_here**-2 / len(_TELLING)
         return marked + off / sure, sure**-0.5
 
-    def _per_stop(self, light: float) -> float:
-        """Return how large a share of the subject a stop of light holds there."""
-        more, less = (self.share_from(light * 2**off) or 0.0 for off in (-_NEAR, _NEAR))
-        return (more - less) / (2 * _NEAR)
+    def _per_stop(self, light: float, within: float = _NEAR) -> float:
+        """Return how large a share of the subject a stop of light holds there, by what lies so many stops around."""
+        more, less = (self.subject.share_from(light * 2**off) or 0.0 for off in (-within, within))
+        return (more - less) / (2 * within)
 
     @cached_property
     def astray(self) -> float:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache, partial
 from typing import Any
 
 import cv2
@@ -28,9 +28,6 @@ _MARGIN = 0.1  # a camera's JPEG is cut out of the middle of its raw, less than 
 _OTHER_SHAPE = 0.03  # ... or made smaller, its shape the same to this
 _JPEG_ENDS, _JPEG_ENDS_OFF = 0.3, 0.5
 """Stops under the sensor's white where a camera's JPEG ends, and how much that differs (common practice)."""
-with np.errstate(invalid="ignore"):  # some of the bits are no number
-    _CODE_OF_HALF = PRIOR.code_of(np.arange(65536, dtype=np.uint16).view(np.float16)).astype(np.float32)
-"""The code of each light that half precision has, by its bits: cells' channels are three times as many."""
 _PLAIN_CODES = 24  # a cell whose neighbours differ by more lies on an edge: raw and JPEG are not in register to a pixel
 
 
@@ -98,7 +95,7 @@ class Lessons:
         stops = look.shot.exposure.stops
         if stops is None or _is_known(stops, tuple(frame.stops for frame in self.bracket)):
             return self
-        codes = _CODE_OF_HALF[look.light[::_EVERY, ::_EVERY].view(np.uint16)].reshape(-1, 3)
+        codes = _code_of_half()[look.light[::_EVERY, ::_EVERY].view(np.uint16)].reshape(-1, 3)
         clipped = look.clipped_any[::_EVERY, ::_EVERY].ravel().astype(np.float32) / np.float32(255)
         frame = Exposed(codes, stops, clipped)
         if self.bracket and len(self.bracket[0].codes) != len(frame.codes):
@@ -136,6 +133,13 @@ def _end_beside(frame: Exposed, others: Sequence[Exposed], response: Response) -
 
 
 _END_OFF = 0.2  # stops by which a curve may be off that is learned without knowing where it ends
+
+
+@cache
+def _code_of_half() -> NDArray[np.float32]:
+    """Return the code of each light that half precision has, by its bits: cells' channels are three times as many."""
+    with np.errstate(invalid="ignore"):  # some of the bits are no number
+        return PRIOR.code_of(np.arange(65536, dtype=np.uint16).view(np.float16)).astype(np.float32)
 
 
 def _is_known(stops: float, before: tuple[float, ...]) -> bool:

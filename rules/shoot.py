@@ -118,14 +118,14 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
     kept = _with_samples(setup, look)
     # Raw and JPEG stand on different footings: each is foretold from its own kind.
     samples = read_together(kept, lessons.response, lessons.end, raw=look.kind == "raw")
-    sample, response = Sample.of(look), lessons.response
+    response = lessons.response
     tone, tones = _tone(setup, look, thresholds)
     blind = blindness(look)
     if blind == "burnt" and why is None and may_be_burnt(look, tone, samples[:-1]):
         blind = None
     cleanness = None if tone is None else judge_backdrop(look, tone, thresholds, response)
     room = headroom(samples[-1], samples[:-1], thresholds.highlights)
-    highlights = _highlights(look, samples[-1], room, lessons.end)
+    highlights = _highlights(look, samples[-1], room)
     spots, spots_known = place_spots(setup.spots, look, response, setup.spots_known)
     step = suggest_step(
         setup.aim,
@@ -145,7 +145,7 @@ def judge(setup: Setup, look: Look, thresholds: Thresholds, *, file: str, frame:
         step = replace(step, why=f"{step.why.removesuffix('.')}, and the bracket is complete.")
     colour = backdrop_colour(look, thresholds.neutral)
     ways = remedies(cleanness, look, thresholds, response)
-    shadows = _shadows(look, sample)
+    shadows = _shadows(look, kept[-1])
     verdict = Verdict(
         file=file,
         frame=frame,
@@ -294,32 +294,26 @@ def _tone(setup: Setup, look: Look, thresholds: Thresholds) -> tuple[Tone | None
     return (max(tones, key=lambda t: (tones.count(t), t == seen)) if tones else None), tones
 
 
-def _highlights(look: Look, told: Sample, room: Headroom | None, end: int) -> Highlights:
-    """
-    Return what clips.
-
-    told: the frame, read by the camera's curve and told by darker ones as well. end: where other frames of the setup
-    have shown the camera's codes to end.
-    """
-    white, frame = told.clips_from, look.clipped_frame
-    if look.kind != "raw":
-        end, counts = min(look.end, end), look.counts.sum(axis=0)
-        frame = Distribution(counts).share_from(clips_from(counts, end, lossy=told.lossy)) or 0.0
-        more = (told.subject.share_from(white) or 0.0) - (told.subject.share_from(told.piled_from) or 0.0)
+def _highlights(look: Look, told: Sample, room: Headroom | None) -> Highlights:
+    """Return what clips; told: the frame, read by the camera's curve and told by darker ones as well."""
+    subject, frame = told.subject.share_from(told.clips_from), look.clipped_frame
+    if told.coded:
+        counts = look.counts.sum(axis=0)
+        frame = Distribution(counts).share_from(clips_from(counts, told.end, lossy=told.lossy)) or 0.0
+        more = (subject or 0.0) - (told.subject.share_from(told.piled_from) or 0.0)
         frame = min(max(frame + more * told.subject.pixels / max(int(counts.sum()), 1), 0.0), 1.0)
-    subject = told.subject.share_from(white)
-    broad, specular = (_clipped_part(look, part, told, white) for part in (Part.SUBJECT, Part.GLINT))
+    broad, specular = (_clipped_part(look, part, told) for part in (Part.SUBJECT, Part.GLINT))
     if room is not None and broad is not None:
         room = room.as_shot(holds=broad <= told.heights.limits.broad_limit)
     return Highlights(frame, subject, look.clipped, broad, specular, room)
 
 
-def _clipped_part(look: Look, part: Part, told: Sample, white: float) -> float | None:
+def _clipped_part(look: Look, part: Part, told: Sample) -> float | None:
     """Return the clipped pixels of a part as a share of the whole subject."""
     if not told.subject.pixels:
         return None
     spread = Distribution(look.levels[part], told.subject.edges)
-    return (spread.share_from(white) or 0.0) * spread.pixels / told.subject.pixels
+    return (spread.share_from(told.clips_from) or 0.0) * spread.pixels / told.subject.pixels
 
 
 def _shadows(look: Look, sample: Sample) -> Shadows:
