@@ -23,6 +23,7 @@ from lampblack.rules.cells import pieces_of
 from lampblack.rules.distribution import middle
 from lampblack.rules.edges import (
     coded_of,
+    codes_of,
     edges_of,
     lens_of,
     shadow_edges,
@@ -81,6 +82,7 @@ def find_backdrop(
     *,
     linear: Grid | None = None,
     rounding: Grid | None = None,
+    white: float = np.inf,
 ) -> Found | None:
     """
     Return the backdrop, or None when no plain surface lies behind the subject.
@@ -93,6 +95,7 @@ def find_backdrop(
         beside: how to begin what needs nothing of what comes next.
         linear: the same light as the camera's own tone response has it, where that is known: in it the line is drawn.
         rounding: see `step_of`.
+        white: light from which on one channel or another is full in every frame: there colours tell nothing.
     """
     light = np.asarray(light, np.float32)
     mixed = light if linear is None else linear
@@ -101,12 +104,14 @@ def find_backdrop(
         search = replace(search, telling_code=search.telling_code_raw)
     coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
     fine = steps_of(coded)
-    alike, sharp = beside(partial(without_tint, coded, fine, search)), beside(partial(sharpness_of, coded, fine))
+    told = _cut_at(coded, white)
+    alike = beside(lambda: without_tint(told, fine if told is coded else steps_of(told), search))
+    sharp = beside(partial(sharpness_of, coded, fine))
     step = step_of(fine, coded, noise, rounding, search)
     edges = edges_of(step, clipped, search)
     lens = lens_of(edges, sharp())
     hard = edges & ~shadow_edges(edges, alike(), sharp(), lens, search)
-    reach = reached_from_border(hard, coded, search, beside)
+    reach = reached_from_border(hard, told, search, beside)
     if reach is None:
         return None
     reached, intruder, other = reach.backdrop, reach.intruder, reach.other
@@ -117,10 +122,10 @@ def find_backdrop(
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     below = np.logical_or.accumulate(reach.table, axis=0)  # its front
-    holes, plain_holes = (found & ~below for found in holes_in(settled, coded, step, search, beside))
+    holes, plain_holes = (found & ~below for found in holes_in(settled, told, step, search, beside))
     patches = lit_patches(light, settled | holes, edges, hard, search) & ~(intruder | other)
     outlines = sharp_edges(edges, sharp(), lens)
-    shadows = shadows_on(settled | holes, coded, step, outlines, search) & ~(intruder | other | below)
+    shadows = shadows_on(settled | holes, told, step, outlines, search) & ~(intruder | other | below)
     coarse = settled | holes | patches | shadows
     plain = (plain & settled) | plain_holes | patches | eroded(shadows, 1)
     if (holes | patches | shadows).any():
@@ -135,6 +140,16 @@ def find_backdrop(
     if found.mean() < search.least_share:
         return None
     return Found(held_to(share, found), intruders_in(~found, intruder))
+
+
+def _cut_at(coded: Grid, white: float) -> Grid:
+    """
+    Return codes up to that of a light in each channel.
+
+    Of raw, one channel of a white sweep goes on where another is full: it isn't pink there.
+    """
+    most = codes_of(np.full(1, white, np.float32))
+    return np.minimum(coded, most) if float(coded.max()) > most else coded
 
 
 def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int, lens: float) -> bool:

@@ -361,10 +361,12 @@ def _find(
     """Return the backdrop, from all that the setup's frames show together."""
     light, unknown, over = cells.light, cells.clipped_any >= CLIPPED_TOO_MUCH, np.float32(1)
     linear = rounding = grain = None
+    white = 1.0  # of the darkest frame
     if merged is not None:
         light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
         # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
         over = np.maximum(middle(brightest(light[::4, ::4]).ravel()), over)
+        white = 2.0 ** (merged.most_stops - merged.least_stops)
         linear = None if response.is_prior else merged.linear(merged.most_stops, response) / over
         if cells.grain is None:
             rounding = merged.rounding(light)
@@ -372,7 +374,10 @@ def _find(
             grain = merged.noise(cells.grain, light) / over
     elif cells.grain is not None:
         grain = cells.grain.of(light)
-    return find_backdrop(light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding)
+    white /= float(over)
+    return find_backdrop(
+        light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding, white=white
+    )
 
 
 _BAND = 48  # rows of cells

@@ -44,23 +44,32 @@ BACKDROPS = {"black": 0.0006, "grey": 0.15, "white": 0.85}
 
 
 def sensor(
-    light: NDArray[np.float64], shot: Shot, *, electrons: float, read: float, seed: int = 0, step: int = 1
+    light: NDArray[np.float64],
+    shot: Shot,
+    *,
+    electrons: float,
+    read: float,
+    seed: int = 0,
+    step: int = 1,
+    colour: tuple[float, float, float] = (1.0, 1.0, 1.0),
 ) -> Sensor:
     """
     Return what a sensor of (h, w) cells of four points holds of a colourless light, 1 where it is full.
 
-    With shot and read noise (EMVA 1288), in 14 bits, rounded to so many levels.
+    With shot and read noise (EMVA 1288), in 14 bits, rounded to so many levels. colour: how much of such a light each
+    channel takes in; balance lifts it to 1.
     """
     rng = np.random.default_rng(seed)
     light = np.kron(light, np.ones((2, 2)))
     planes = []
     for channel in (0, 1, 1, 2):
-        wells = np.minimum(rng.poisson(light * electrons) + read * rng.normal(size=light.shape), electrons)
+        taken = light * colour[channel] * electrons
+        wells = np.minimum(rng.poisson(taken) + read * rng.normal(size=light.shape), electrons)
         levels = step * np.rint((600 + wells * (15_000 / electrons)) / step)
         samples = np.clip(levels, 0, 16_383).astype(np.uint16)
         planes.append(Plane(samples, channel, 600, 15_600))
     height, width = light.shape
-    return Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), np.ones(3), np.eye(3), shot)
+    return Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), 1 / np.array(colour), np.eye(3), shot)
 
 
 def overlap(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scenes import encode
+from scenes import encode, sensor
 from sparing import first_quick
 from tone_scenes import CURVES
 
@@ -191,6 +191,23 @@ def box_on_a_sweep(outside: float, dim: float) -> NDArray[np.float64]:
 @pytest.mark.parametrize("dim", [0.35, 0.5, 0.8])
 def test_a_shadow_on_the_floor_is_backdrop(outside: float, dim: float) -> None:
     assert subject_pixels(seen(box_on_a_sweep(outside, dim))) == pytest.approx(PIXELS, rel=0.05)
+
+
+@pytest.mark.parametrize("floor", [(0.7, 1.7), (1.5, 1.5), (1.9, 0.9)])
+@pytest.mark.parametrize("dim", [0.35, 0.8])
+def test_so_it_is_where_raw_is_full_in_one_channel_first(floor: tuple[float, float], dim: float) -> None:
+    """
+    Daylight fills green well before balance lifts red and blue as high (common practice: about these shares).
+
+    Where green is full and they are not, a white floor looks pink, and the shadow on it doesn't.
+    """
+    light = box_on_a_sweep(1.0, dim)[..., 0]
+    fall = np.linspace(*floor, HEIGHT)[:, None]
+    light = np.where(light < 0.1, light, light * fall)
+    shot = Shot(Exposure.of(8.0, 1 / 60, 100))
+    frame = sensor(light, shot, electrons=40_000, read=3, colour=(0.6, 1.0, 0.55))
+    found = look(frame, THRESHOLDS)
+    assert (found.parts == Part.SUBJECT).sum() == pytest.approx(PIXELS, rel=0.05)
 
 
 @pytest.mark.parametrize("lights", [(0.85, 0.95), (0.8, 0.9), (0.7, 0.9), (0.6, 0.9), (0.25, 0.3), (0.2, 0.3)])
