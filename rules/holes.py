@@ -27,43 +27,51 @@ def holes_in(
     Return pieces of backdrop cut off by the subject (through a handle, under a beam), and what in them surely is plain.
 
     They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
-    to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike, and the guess
-    would be idle. And a pale thing before white has its light too, but backdrop all round beyond its outline.
+    to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike: there nearly
+    all of the outline must be an edge. And a pale thing before white has its light too, but backdrop all round beyond
+    its outline.
     """
     found, plain = np.zeros_like(backdrop), np.zeros_like(backdrop)
-    if too_dark_to_tell(backdrop, coded, search):
-        return found, plain
+    least = _SHUT_IN if too_dark_to_tell(backdrop, coded, search) else _ENCLOSED
     # What is about says best what light it has near by, a fall across the whole frame what it has far off.
     for behind in [beside(partial(carried_on, coded, backdrop, tilted=tilted)) for tilted in (False, True)]:
-        more, sure = _holes_before(behind(), backdrop | found, coded, step, search, beside)
+        more, sure = _holes_before(behind(), backdrop | found, coded, step, least, search, beside)
         found, plain = found | more, plain | sure
     return found, plain
 
 
 def _holes_before(
-    behind: Grid, backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch, beside: Beside
+    behind: Grid,
+    backdrop: Mask,
+    coded: Grid,
+    step: Grid,
+    enclosed: float,
+    search: BackdropSearch,
+    beside: Beside,
 ) -> tuple[Mask, Mask]:
-    """Return the same where the backdrop would have this light."""
+    """Return the same where the backdrop would have this light. enclosed: how much of an outline must be an edge."""
     found = np.zeros_like(backdrop)
     near = max(4, round(search.near_share * max(backdrop.shape)))
     nearer = beside(partial(_within, coded, behind, search.hole_same_stops))
     alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
     for piece in _pieces(alike, LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
-        enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        alike_there = enclosed.mean() > _ENCLOSED and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
+        shut = (step[ring] > search.strong_edge_codes) | backdrop[ring]
+        alike_there = shut.mean() > enclosed and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
         if alike_there and _is_cut_off(piece, backdrop, search) and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
-    same = _same_light(nearer() & ~(backdrop | found), backdrop | found, coded, behind, step, search)
+    same = _same_light(nearer() & ~(backdrop | found), backdrop | found, coded, behind, step, enclosed, search)
     return found | same, eroded(found, 1) | same
 
 
-_ENCLOSED = 0.7  # of an outline
+_ENCLOSED, _SHUT_IN = 0.7, 0.85  # of an outline; in the darkest
 _STILL_PLAIN = 0.35  # codes from cell to cell: next to edges their blur is no less
 _NEAR = 0.4  # of the stops allowed
 
 
-def _same_light(alike: Mask, backdrop: Mask, coded: Grid, behind: Grid, step: Grid, search: BackdropSearch) -> Mask:
+def _same_light(
+    alike: Mask, backdrop: Mask, coded: Grid, behind: Grid, step: Grid, enclosed: float, search: BackdropSearch
+) -> Mask:
     """
     Return pieces that have the backdrop's very light throughout and an edge all round, plain or not.
 
@@ -82,9 +90,9 @@ def _same_light(alike: Mask, backdrop: Mask, coded: Grid, behind: Grid, step: Gr
     ring = (about > 0) & ~alike
     edge = ring & ((step > search.strong_edge_codes) | backdrop)
     count = len(areas)
-    enclosed = np.bincount(about[edge], minlength=count) / np.maximum(np.bincount(about[ring], minlength=count), 1)
+    shut = np.bincount(about[edge], minlength=count) / np.maximum(np.bincount(about[ring], minlength=count), 1)
     off = np.bincount(labels[alike], stops_off(coded[alike], behind[alike]), count) / np.maximum(areas, 1)
-    told = large & (enclosed > _ENCLOSED) & (off < _NEAR * search.hole_same_stops)
+    told = large & (shut > enclosed) & (off < _NEAR * search.hole_same_stops)
     told[0] = False
     same: Mask = told.take(labels)
     return same

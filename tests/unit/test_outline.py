@@ -162,6 +162,32 @@ def test_a_bracket_puts_the_line_right_where_the_backdrop_burns_out_last(name: s
     assert subject_pixels(found) == pytest.approx(np.pi * 100**2, rel=0.0025)
 
 
+def egg() -> NDArray[np.float64]:
+    """Return how far out cells lie, 1 along a body's outline."""
+    rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
+    return np.hypot((columns + 0.5 - 300) / 90, (rows + 0.5 - 200) / 150)
+
+
+def as_a_lens_draws(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.repeat(cv2.GaussianBlur(light, (0, 0), 0.7)[..., None], 3, axis=2)
+
+
+@pytest.mark.parametrize("black", [0.0004, 0.0009, 0.0015])
+def test_even_on_black_one_sees_through_a_ring(black: float) -> None:
+    light = np.where(egg() < 1, 0.3, black)
+    light[egg() < 0.85] = black
+    area = np.pi * 90 * 150 * (1 - 0.85**2)
+    assert subject_pixels(seen(as_a_lens_draws(light))) == pytest.approx(area, rel=0.02)
+
+
+@pytest.mark.parametrize("black", [0.0004, 0.0009, 0.0015])
+@pytest.mark.parametrize("wide", [6, 12, 25])
+def test_a_dark_body_that_only_its_rim_tells_from_black_is_no_ring(black: float, wide: float) -> None:
+    """Light that grazes it falls off inward, over some cells, down to the backdrop's (common practice)."""
+    light = np.where(egg() < 1, black + 0.6 * np.exp(-(1 - egg()) * 90 / wide), black)
+    assert subject_pixels(seen(as_a_lens_draws(light))) == pytest.approx(np.pi * 90 * 150, rel=0.02)
+
+
 # --- shadows, and pale things much like them ----------------------------------
 
 BOX = (slice(150, 262), slice(220, 320))
