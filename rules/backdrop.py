@@ -33,6 +33,7 @@ from lampblack.rules.edges import (
     steps_of,
     without_tint,
 )
+from lampblack.rules.fringes import between_strands, into_fringes
 from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches, shadows_on
 from lampblack.rules.intruders import intruders_in
 from lampblack.rules.outline import (
@@ -43,7 +44,6 @@ from lampblack.rules.outline import (
     dilated,
     eroded,
     held_to,
-    into_fringes,
     light_per_code,
     like_backdrop,
     off_backdrop,
@@ -136,6 +136,7 @@ def find_backdrop(
         off = off_backdrop(mixed, plain, within, beside)
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     share = into_fringes(mixed, a_code, share, off, plain, within, search.weak_edge_codes, lens)
+    share = between_strands(mixed, a_code, share, within, search.weak_edge_codes)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None

@@ -23,17 +23,13 @@ Grid = NDArray[np.float32]
 
 HALF = np.float32(0.5)
 _UNDER_HALF = np.float32(0.49)
-_SURELY = np.float32(0.85)  # backdrop
 _SHARP, _SOFT = 1.2, 1.3
 """Two cells against one: how much farther off the subject's light gets from the line inward. An edge drawn within a
 cell or so rises by 1.1, one of a standard deviation of two cells by 1.3 and more (the normal distribution)."""
 _LACKING = 2 / 3
 """Edges drawn with standard deviations of 0.4 to 1.3 cells come out where they are, to a twentieth of a cell, if what
 two cells have over one, to this power, is added once more: seen on drawn edges before black, grey and white."""
-_CROOKED = 3.0  # times the length of a straight line; a rod's two edges have 2, two rods' side by side 4
-_GAP_CODES = 4.0  # steps that tell something: less off than so many is plain but for stray light
-_FRINGE_TIMES = 3
-_FRINGE_LEAST = 1e-4  # share of the frame worth another look
+GAP_CODES = 4.0  # steps that tell something: less off than so many is plain but for stray light
 
 
 def backdrop_shares(
@@ -60,7 +56,7 @@ def backdrop_shares(
     share[plain] = 1
     # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it; and beyond the
     # lens's reach a cell is not mixed: it is a dark part of the subject beside a bright one.
-    mixed = dilated(plain | (within & (off < _GAP_CODES * a_step)), _mixing_cells(rise))
+    mixed = dilated(plain | (within & (off < GAP_CODES * a_step)), _mixing_cells(rise))
     behind = touching(mixed & (share >= HALF), plain)
     return held_to(share, behind)
 
@@ -109,43 +105,6 @@ _TELLS = ((1.9, 2.4), (30, 15))  # how sharply the lens draws; per cent
 def _mixing_cells(rise: float) -> int:
     """Return how many cells away the line may lie from the first trace of the subject's light: three deviations."""
     return int(np.clip(2 + round((rise - 1.1) / 0.025), 2, 8))
-
-
-def into_fringes(
-    light: Grid, a_code: Grid, share: Grid, off: Grid, plain: Mask, reach: int, least_codes: float, lens: float
-) -> Grid:
-    """
-    Return the shares with the line carried on into hair, leaves, lace: where it is so crooked that much of it is near.
-
-    Each time the gaps found last become plain backdrop, from which the next are reached. Along a smooth line this would
-    creep into a subject that has the backdrop's light. Args: as for `backdrop_shares`; light: (rows, columns, 3) linear
-    light; share: what that returned.
-    """
-    box = (2 * reach + 1, 2 * reach + 1)
-    share, off = share.copy(), off.copy()
-    alike = _GAP_CODES * least_codes * a_code
-    for _ in range(_FRINGE_TIMES):
-        line = cv2.morphologyEx((share >= HALF).astype(np.uint8), cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8))
-        # A straight line, two cells wide here, fills so much of the box.
-        crooked = cv2.blur(line.astype(np.float32), box) > _CROOKED * 2 / box[0]
-        gaps = crooked & (share > _SURELY) & (off < alike) & ~plain
-        if np.count_nonzero(gaps) < _FRINGE_LEAST * gaps.size:
-            break
-        gaps = touching(gaps, gaps & dilated(plain, 1))
-        rows, columns = (np.flatnonzero(gaps.any(axis=axis)) for axis in (1, 0))
-        if not len(rows):
-            break
-        plain = plain | gaps
-        margin = 4 * reach
-        part = (
-            slice(max(rows[0] - margin, 0), rows[-1] + margin),
-            slice(max(columns[0] - margin, 0), columns[-1] + margin),
-        )
-        off[part] = off_backdrop(light[part], plain[part], reach)
-        share[part] = backdrop_shares(
-            a_code[part], off[part], plain[part], share[part] >= HALF, reach, least_codes, lens
-        )
-    return share
 
 
 def like_backdrop(a_code: Grid, off: Grid, plain: Mask, reach: int, most_codes: float) -> Mask:

@@ -162,14 +162,35 @@ def test_a_bracket_puts_the_line_right_where_the_backdrop_burns_out_last(name: s
     assert subject_pixels(found) == pytest.approx(np.pi * 100**2, rel=0.0025)
 
 
+def as_a_lens_draws(light: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.repeat(cv2.GaussianBlur(light, (0, 0), 0.7)[..., None], 3, axis=2)
+
+
+def fringed(inside: float, outside: float) -> tuple[NDArray[np.float64], float]:
+    """Return the light of a scarf, a fringe hanging from it, cords a little slanted; and its area in pixels."""
+    rng, fine = np.random.default_rng(1), 4
+    scarf = np.zeros((fine * HEIGHT, fine * WIDTH), np.float32)
+    scarf[400:880, 600:1800] = 1
+    for x in range(600, 1800, 8 * fine):
+        length = int(rng.uniform(250, 420))
+        end = x + 6 + int(0.1 * length * rng.uniform(-1, 1))
+        cv2.line(scarf, (x + 6, 876), (end, 880 + length), (1,), 3 * fine)
+    share = np.asarray(cv2.resize(scarf, (WIDTH, HEIGHT), interpolation=cv2.INTER_AREA), np.float64)
+    light = as_a_lens_draws(outside + (inside - outside) * share)
+    return light * 2.0 ** rng.normal(0, 0.01, (*light.shape[:2], 1)), float(share.sum())
+
+
+@pytest.mark.parametrize("lights", [(0.3, 0.02), (0.6, 0.15), (0.03, 0.2), (0.05, 0.8)])
+def test_between_the_cords_of_a_fringe_there_is_backdrop(lights: tuple[float, float]) -> None:
+    """Gaps five pixels wide and dozens long, through which no search squeezes: a tenth and more of the subject."""
+    light, area = fringed(*lights)
+    assert subject_pixels(seen(light)) == pytest.approx(area, rel=0.065)
+
+
 def egg() -> NDArray[np.float64]:
     """Return how far out cells lie, 1 along a body's outline."""
     rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
     return np.hypot((columns + 0.5 - 300) / 90, (rows + 0.5 - 200) / 150)
-
-
-def as_a_lens_draws(light: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.repeat(cv2.GaussianBlur(light, (0, 0), 0.7)[..., None], 3, axis=2)
 
 
 @pytest.mark.parametrize("black", [0.0004, 0.0009, 0.0015])
