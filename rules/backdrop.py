@@ -115,7 +115,7 @@ def find_backdrop(
     if reach is None:
         return None
     reached, intruder, other = reach.backdrop, reach.intruder, reach.other
-    within = gap_of(search, hard.shape) + 2
+    within = near = gap_of(search, hard.shape) + 2
     settled = _settled(reached, step)
     plain = reached & settled
     off, a_code = off_backdrop(mixed, plain, within, beside), per_code()
@@ -136,7 +136,7 @@ def find_backdrop(
         off = off_backdrop(mixed, plain, within, beside)
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     share = into_fringes(mixed, a_code, share, off, plain, within, search.weak_edge_codes, lens)
-    share = between_strands(mixed, a_code, share, within, search.weak_edge_codes)
+    share = between_strands(mixed, a_code, share, near, search.weak_edge_codes)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None
@@ -165,8 +165,9 @@ def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int, lens: floa
         return True
     if lens > _SHARP_LENS:  # what rises then is a bright streak on a thing, well within its outline
         return False
+    far = np.abs(off)
     inner, outer = (
-        off[ring & (off > 0)] for ring in (first & ~dilated(plain, reach - 3), last & ~dilated(plain, reach - 1))
+        far[ring & (far > 0)] for ring in (first & ~dilated(plain, reach - 3), last & ~dilated(plain, reach - 1))
     )
     return bool(len(inner) and len(outer) and middle(outer) > _STILL_RISING * middle(inner))
 

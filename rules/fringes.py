@@ -45,7 +45,7 @@ def into_fringes(
     share, off = share.copy(), off.copy()
     alike = GAP_CODES * least_codes * a_code
     for _ in range(_TIMES):
-        gaps = _is_crowded(share >= HALF, box) & (share > _SURELY) & (off < alike) & ~plain
+        gaps = _is_crowded(share >= HALF, box) & (share > _SURELY) & (np.abs(off) < alike) & ~plain
         if np.count_nonzero(gaps) < _LEAST * gaps.size:
             break
         gaps = touching(gaps, gaps & dilated(plain, 1))

@@ -40,23 +40,23 @@ def backdrop_shares(
 
     Args:
         a_code: see `light_per_code`.
-        off: how far its light is off the plain backdrop's, see `off_backdrop`.
+        off: how far its light is off the plain backdrop's, negative where it is darker, see `off_backdrop`.
         plain: what surely is backdrop, all but its edge.
         coarse: the backdrop, its line only roughly known: it stands where light tells nothing.
         reach: cells from the plain backdrop within which the line is looked for.
         least_codes: step in sRGB codes from which light tells something.
         lens: how sharply the lens draws, see `edges.lens_of`.
     """
-    within = dilated(plain, reach)
-    most, rise = _most_off(off, within & ~plain, lens)
+    within, far = dilated(plain, reach), np.abs(off)
     a_step = least_codes * a_code
+    most, rise = _most_off(off, within & ~plain, lens, GAP_CODES * a_step)
     zone = within & ~plain & (most > a_step)
     share = coarse.astype(np.float32)
-    share[zone] = 1 - np.minimum(off[zone] / most[zone], 1)
+    share[zone] = 1 - np.minimum(far[zone] / most[zone], 1)
     share[plain] = 1
     # Texture of the subject's that happens to have the backdrop's light doesn't hang together with it; and beyond the
     # lens's reach a cell is not mixed: it is a dark part of the subject beside a bright one.
-    mixed = dilated(plain | (within & (off < GAP_CODES * a_step)), _mixing_cells(rise))
+    mixed = dilated(plain | (within & (far < GAP_CODES * a_step)), _mixing_cells(rise))
     behind = touching(mixed & (share >= HALF), plain)
     return held_to(share, behind)
 
@@ -66,26 +66,41 @@ def held_to(share: Grid, backdrop: Mask) -> Grid:
     return np.where(backdrop, np.maximum(share, HALF), np.minimum(share, _UNDER_HALF))
 
 
-def _most_off(off: Grid, zone: Mask, lens: float) -> tuple[Grid, float]:
+def _most_off(off: Grid, zone: Mask, lens: float, telling: Grid) -> tuple[Grid, float]:
     """
     Return how far off the subject's own light is next to the line: the most within a cell or two of each, and more.
 
     One cell is too near where the lens is soft, two are too far where a rim of light falls off fast. Where the whole
     picture is softer still, within two cells or four. What the nearer of the two lacks tells what both lack, see
-    `_LACKING`. Returned too: two cells against one, see `_SHARP`.
+    `_LACKING`. A dark rim goes by itself, not by the streak beside it, where there is as much of it as is `telling`.
+    Returned too: two cells against one, see `_SHARP`.
     """
-    one, two, four = (cv2.dilate(off, np.ones((wide, wide), np.uint8)) for wide in (3, 5, 9))
+    far = np.abs(off)
+    one, two = (_most_within(far, cells) for cells in (1, 2))
     most: Any = cv2.sqrt(cv2.multiply(one, two))
-    at_line = zone & (np.abs(off - most / 2) < most / 5)
+    at_line = zone & (np.abs(far - most / 2) < most / 5)
     if not at_line.any():
         return most, 1.0
     rise = _rise(one, two, at_line, lens)
     soft = float(np.clip((rise - _SHARP) / (_SOFT - _SHARP), 0, 1))
-    near = most * rise**_LACKING
-    if soft:
-        far = cv2.sqrt(cv2.multiply(two, four)) * _rise(two, four, at_line, lens) ** _LACKING
-        near = near * (1 - soft) + far * soft
-    return near, rise
+    beyond = _rise(two, _most_within(far, 4), at_line, lens) if soft else 1.0
+
+    def most_of(far: Grid) -> Grid:
+        one, two = (_most_within(far, cells) for cells in (1, 2))
+        near: Any = cv2.sqrt(cv2.multiply(one, two)) * rise**_LACKING
+        if soft:
+            wide = cv2.sqrt(cv2.multiply(two, _most_within(far, 4))) * beyond**_LACKING
+            near = near * (1 - soft) + wide * soft
+        return np.asarray(near, np.float32)
+
+    brighter, darker = (most_of(np.maximum(way, 0)) for way in (off, -off))
+    own = np.where(off < 0, darker, brighter)
+    return np.where(own > telling, own, most_of(far)), rise
+
+
+def _most_within(far: Grid, cells: int) -> Grid:
+    most: Any = cv2.dilate(far, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8))
+    return most  # type: ignore[no-any-return]
 
 
 def _rise(near: NDArray[Any], far: NDArray[Any], at_line: Mask, lens: float) -> float:
@@ -114,7 +129,7 @@ def like_backdrop(a_code: Grid, off: Grid, plain: Mask, reach: int, most_codes: 
     Such are the edges of shadows. Args: as for `backdrop_shares`; most_codes: how far off is the same light.
     """
     between = eroded(dilated(plain, reach), reach)
-    alike = between & (off < most_codes * a_code)
+    alike = between & (np.abs(off) < most_codes * a_code)
     return touching(alike | plain, plain)
 
 
@@ -125,7 +140,8 @@ def off_backdrop(light: Grid, plain: Mask, reach: int, beside: Beside = when_ask
     """
     Return how far each cell's light lies outside of all that the plain backdrop has within reach; 0 where it has none.
 
-    Outside of all: the edge of a shadow on the backdrop lies between its two sides, and is backdrop.
+    Negative where it is darker. Outside of all: the edge of a shadow on the backdrop lies between its two sides, and is
+    backdrop.
     """
     rows, near = len(light), reach + 1  # so far a cell is told by those around it
     if rows < 4 * near:
@@ -142,11 +158,12 @@ def _off_backdrop(light: Grid, plain: Mask, reach: int) -> Grid:
     box = np.ones((2 * reach + 1, 2 * reach + 1), np.uint8)
     low = cv2.erode(cv2.add(calm, elsewhere), box)
     high = cv2.dilate(cv2.subtract(calm, elsewhere), box)
-    off = cv2.max(cv2.subtract(low, light), cv2.subtract(light, high))
-    off = cv2.threshold(off, 0, 0, cv2.THRESH_TOZERO)[1]
+    off = cv2.subtract(light, cv2.min(cv2.max(light, low), high))
     off = cv2.threshold(off, float(_NOWHERE) / 2, 0, cv2.THRESH_TOZERO_INV)[1]
-    distance: Any = cv2.sqrt(cv2.transform(cv2.multiply(off, off), np.ones((1, 3), np.float32)))
-    return distance  # type: ignore[no-any-return]
+    every = np.ones((1, 3), np.float32)
+    distance: Any = cv2.sqrt(cv2.transform(cv2.multiply(off, off), every))
+    signed: Grid = np.copysign(distance, cv2.transform(off, every))
+    return signed
 
 
 def light_per_code(light: Grid) -> Grid:
