@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
-from lampblack.rules.likeness import carried_on, is_darker, stops_off, times_of, too_dark_to_tell
+from lampblack.rules.likeness import carried_on, is_darker, stops_of, times_of, times_off, too_dark_to_tell
 from lampblack.rules.outline import Grid, Mask, dilated, eroded, opened
 from lampblack.rules.thresholds import BackdropSearch
 
@@ -35,7 +35,7 @@ def holes_in(
     least = _SHUT_IN if too_dark_to_tell(backdrop, coded, search) else _ENCLOSED
     # What is about says best what light it has near by, a fall across the whole frame what it has far off.
     for behind in [beside(partial(carried_on, coded, backdrop, tilted=tilted)) for tilted in (False, True)]:
-        more, sure = _holes_before(behind(), backdrop | found, coded, step, least, search, beside)
+        more, sure = _holes_before(behind(), backdrop | found, coded, step, least, search)
         found, plain = found | more, plain | sure
     return found, plain
 
@@ -47,20 +47,19 @@ def _holes_before(
     step: Grid,
     enclosed: float,
     search: BackdropSearch,
-    beside: Beside,
 ) -> tuple[Mask, Mask]:
     """Return the same where the backdrop would have this light. enclosed: how much of an outline must be an edge."""
     found = np.zeros_like(backdrop)
     near = max(4, round(search.near_share * max(backdrop.shape)))
-    nearer = beside(partial(_within, coded, behind, search.hole_same_stops))
-    alike = ~backdrop & (step < search.strong_edge_codes) & _within(coded, behind, 2 * search.hole_stops)
+    off = times_off(coded, behind)
+    alike = ~backdrop & (step < search.strong_edge_codes) & (off < np.float32(times_of(2 * search.hole_stops)))
     for piece in _pieces(alike, LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
         shut = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        alike_there = shut.mean() > enclosed and middle(stops_off(coded[piece], behind[piece])) < search.hole_stops
+        alike_there = shut.mean() > enclosed and middle(off[piece]) < times_of(search.hole_stops)
         if alike_there and _is_cut_off(piece, backdrop, search) and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
-    same = _same_light(nearer() & ~(backdrop | found), backdrop | found, coded, behind, step, enclosed, search)
+    same = _same_light(off, backdrop | found, step, enclosed, search)
     return found | same, eroded(found, 1) | same
 
 
@@ -69,19 +68,17 @@ _STILL_PLAIN = 0.35  # codes from cell to cell: next to edges their blur is no l
 _NEAR = 0.4  # of the stops allowed
 
 
-def _same_light(
-    alike: Mask, backdrop: Mask, coded: Grid, behind: Grid, step: Grid, enclosed: float, search: BackdropSearch
-) -> Mask:
+def _same_light(off: Grid, backdrop: Mask, step: Grid, enclosed: float, search: BackdropSearch) -> Mask:
     """
     Return pieces that have the backdrop's very light throughout and an edge all round, plain or not.
 
-    alike: all but the backdrop that has its light as nearly as `search.hole_same_stops` says.
+    off: how many times it all cells have, see `times_off`.
 
     Gaps a few cells wide between twigs or wires are steep all over, for what is beside them, but most of each has the
     backdrop's light. Shading on its way past that light lies anywhere within the stops allowed, half of them off on
     the mean.
     """
-    alike = opened(alike, 1)
+    alike = opened(~backdrop & (off < np.float32(times_of(search.hole_same_stops))), 1)
     labels, areas = pieces_of(alike, connectivity=4)
     large = areas >= LEAST_PIECE * alike.size
     if not large[1:].any():
@@ -91,8 +88,8 @@ def _same_light(
     edge = ring & ((step > search.strong_edge_codes) | backdrop)
     count = len(areas)
     shut = np.bincount(about[edge], minlength=count) / np.maximum(np.bincount(about[ring], minlength=count), 1)
-    off = np.bincount(labels[alike], stops_off(coded[alike], behind[alike]), count) / np.maximum(areas, 1)
-    told = large & (shut > enclosed) & (off < _NEAR * search.hole_same_stops)
+    apart = np.bincount(labels[alike], stops_of(off[alike]), count) / np.maximum(areas, 1)
+    told = large & (shut > enclosed) & (apart < _NEAR * search.hole_same_stops)
     told[0] = False
     same: Mask = told.take(labels)
     return same
@@ -105,15 +102,6 @@ def _is_cut_off(piece: Mask, backdrop: Mask, search: BackdropSearch) -> bool:
 
 
 _RIM = 3  # cells: an outline is no wider
-
-
-def _within(coded: Grid, level: Grid, stops: float) -> Mask:
-    """Return where codes lie within so many stops of a level (see `stops_off`), in every channel."""
-    times = times_of(stops)
-    over = cv2.addWeighted(coded, 1, level, -times, 4 - 4 * times)
-    under = cv2.addWeighted(level, 1, coded, -times, 4 - 4 * times)
-    near: Mask = brightest(cv2.max(over, under)) < 0
-    return near
 
 
 def _as_plain(step: Grid, piece: Mask, backdrop: Mask, near: int) -> bool:

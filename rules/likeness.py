@@ -8,21 +8,37 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from lampblack.rules.cells import brightest
+from lampblack.rules.cells import brightest, darkest
 from lampblack.rules.distribution import middle
 from lampblack.rules.outline import Grid, Mask
 from lampblack.rules.thresholds import BackdropSearch
 
+_DARKS = np.float32(4)  # codes, added to both: in the darks a code more is many stops, and nothing
+
 
 def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating] | np.float32) -> NDArray[np.floating]:
     """Return how far codes lie over a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
-    over: NDArray[np.floating] = np.log2((coded + 4) / (level + 4)) * 2.2
+    over: NDArray[np.floating] = np.log2((coded + _DARKS) / (level + _DARKS)) * 2.2
     return over
 
 
 def times_of(stops: float) -> float:
     """Return how many times a level codes are, 4 added to both, that lie so many stops over it (see `stops_over`)."""
     return 2 ** (stops / 2.2)
+
+
+def stops_of(times: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return the stops of so many times, likewise."""
+    stops: NDArray[np.floating] = np.log2(times) * 2.2
+    return stops
+
+
+def times_off(coded: Grid, level: Grid) -> Grid:
+    """Return how many times (1 and more) codes are a level, or it is them, the worst of (..., 3) channels counting."""
+    # A fall of light carried on in a straight line may go below nothing.
+    times: Any = cv2.divide(coded + _DARKS, np.maximum(level + _DARKS, np.float32(1e-3)))
+    off: Grid = np.maximum(brightest(times), 1 / darkest(times))
+    return off
 
 
 def stops_off(coded: NDArray[np.floating], level: NDArray[np.floating]) -> NDArray[np.floating]:
