@@ -187,6 +187,16 @@ def test_between_the_cords_of_a_fringe_there_is_backdrop(lights: tuple[float, fl
     assert subject_pixels(seen(light)) == pytest.approx(area, rel=0.065)
 
 
+@pytest.mark.parametrize("outside", [0.1, 0.15])
+@pytest.mark.parametrize("rim", [0.02, 0.05])
+def test_a_dark_rim_belongs_to_the_thing_however_bright_the_streak_behind_it(outside: float, rim: float) -> None:
+    """Polished metal mirrors the dark beside a lamp along its outline: two pixels of it, then the lamp's own streak."""
+    light = np.full((HEIGHT, WIDTH), outside)
+    for margin, inside in ((0, rim), (2, 0.8), (10, 0.3)):
+        light[100 + margin : 300 - margin, 200 + margin : 400 - margin] = inside
+    assert subject_pixels(seen(as_a_lens_draws(light))) == pytest.approx(200 * 200, rel=0.01)
+
+
 def egg() -> NDArray[np.float64]:
     """Return how far out cells lie, 1 along a body's outline."""
     rows, columns = np.mgrid[0:HEIGHT, 0:WIDTH]
