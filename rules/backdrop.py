@@ -23,7 +23,6 @@ from lampblack.rules.cells import pieces_of
 from lampblack.rules.distribution import middle
 from lampblack.rules.edges import (
     coded_of,
-    codes_of,
     edges_of,
     lens_of,
     shadow_edges,
@@ -82,7 +81,7 @@ def find_backdrop(
     *,
     linear: Grid | None = None,
     rounding: Grid | None = None,
-    white: float = np.inf,
+    shown: Grid | None = None,
 ) -> Found | None:
     """
     Return the backdrop, or None when no plain surface lies behind the subject.
@@ -95,16 +94,18 @@ def find_backdrop(
         beside: how to begin what needs nothing of what comes next.
         linear: the same light as the camera's own tone response has it, where that is known: in it the line is drawn.
         rounding: see `step_of`.
-        white: light from which on one channel or another is full in every frame: there colours tell nothing.
+        shown: the same light, where some channel is full none over what that can hold (`Basis.cut_at_white`): a white
+            floor isn't pink there. Edges are told by all of it; what is a shadow, or of the backdrop's light, by this.
     """
     light = np.asarray(light, np.float32)
     mixed = light if linear is None else linear
     per_code = beside(lambda: light_per_code(mixed))
     if grain is not None:  # nothing was rounded
         search = replace(search, telling_code=search.telling_code_raw)
-    coded, noise = coded_of(light, None if grain is None else grain / per_code()[..., None], search)
+    grained = None if grain is None else grain / per_code()[..., None]
+    coded, noise = coded_of(light, grained, search)
     fine = steps_of(coded)
-    told = _cut_at(coded, white)
+    told = coded if shown is None else coded_of(shown, grained, search)[0]
     alike = beside(lambda: without_tint(told, fine if told is coded else steps_of(told), search))
     sharp = beside(partial(sharpness_of, coded, fine))
     step = step_of(fine, coded, noise, rounding, search)
@@ -115,7 +116,7 @@ def find_backdrop(
     if reach is None:
         return None
     reached, intruder, other = reach.backdrop, reach.intruder, reach.other
-    within = near = gap_of(search, hard.shape) + 2
+    within = gap_of(search, hard.shape) + 2
     settled = _settled(reached, step)
     plain = reached & settled
     off, a_code = off_backdrop(mixed, plain, within, beside), per_code()
@@ -136,21 +137,11 @@ def find_backdrop(
         off = off_backdrop(mixed, plain, within, beside)
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     share = into_fringes(mixed, a_code, share, off, plain, within, search.weak_edge_codes, lens)
-    share = between_strands(mixed, a_code, share, near, search.weak_edge_codes)
+    share = between_strands(mixed, a_code, share, gap_of(search, hard.shape) + 2, search.weak_edge_codes)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None
     return Found(held_to(share, found), intruders_in(~found, intruder))
-
-
-def _cut_at(coded: Grid, white: float) -> Grid:
-    """
-    Return codes up to that of a light in each channel.
-
-    Of raw, one channel of a white sweep goes on where another is full: it isn't pink there.
-    """
-    most = codes_of(np.full(1, white, np.float32))
-    return np.minimum(coded, most) if float(coded.max()) > most else coded
 
 
 def _is_out_of_reach(share: Grid, off: Grid, plain: Mask, reach: int, lens: float) -> bool:

@@ -39,7 +39,12 @@ def coded_of(light: Grid, noise: Grid | None, search: BackdropSearch) -> tuple[G
             wide = float(np.clip(np.sqrt(max(over - 1, 0) / _CALMED), _NARROWEST, _WIDEST))
             light = np.asarray(cv2.GaussianBlur(light, (0, 0), wide), np.float32)
             noise /= np.float32(1 + _CALMED * wide**2)
-    coded = codes_of(light)
+    x = np.maximum(light, 0)
+    coded = x ** np.float32(1 / 2.4)
+    coded *= 1.055
+    coded -= 0.055
+    np.copyto(coded, 12.92 * x, where=x <= 0.0031308)
+    coded *= np.float32(255)
     calm: Grid = cv2.medianBlur(coded, 5) if min(coded.shape[:2]) >= 5 else coded  # type: ignore[assignment]
     return calm, noise
 
@@ -48,17 +53,6 @@ _STEPS_OF_NOISE, _CALMED = 0.55, 0.64
 """Of noise of standard deviation 1 and 5 x 5 medians one step in ten thousand is larger than this; after a Gaussian of
 so many cells, smaller by 1 + 0.64 times their square. Both counted on four million simulated cells."""
 _NARROWEST, _WIDEST = 0.7, 3.0  # cells
-
-
-def codes_of(light: Grid) -> Grid:
-    """Return sRGB codes, those over white carried on along the same curve."""
-    x = np.maximum(light, 0)
-    coded = x ** np.float32(1 / 2.4)
-    coded *= 1.055
-    coded -= 0.055
-    np.copyto(coded, 12.92 * x, where=x <= 0.0031308)
-    coded *= np.float32(255)
-    return coded
 
 
 def step_of(fine: Grid, coded: Grid, noise: Grid | None, rounding: Grid | None, search: BackdropSearch) -> Grid:

@@ -65,34 +65,39 @@ def into_fringes(
     return share
 
 
-def between_strands(light: Grid, a_code: Grid, share: Grid, reach: int, least_codes: float) -> Grid:
+def between_strands(light: Grid, a_code: Grid, share: Grid, about: int, least_codes: float) -> Grid:
     """
     Return the shares with backdrop between strands that nothing led to: what is nearer its light than the strands'.
 
-    Where it is looked for, strands are many, thin, and well off the backdrop's light, and between them some cells have
-    that light: shading on a thing that happens to pass through it is none of this. What is brighter than the backdrop
-    and what is darker go by themselves: the dark side of a tube is no gap beside the streak on it. Args: as for
-    `into_fringes`.
+    Where it is looked for, strands are many, thin, well off the backdrop's light and all to one side of it, and between
+    them some cells have that light. Cloth and shading that pass it have tones on both sides. about: cells to either
+    side within which that is asked. Other args: as for `into_fringes`.
     """
-    box, about = (2 * reach + 1, 2 * reach + 1), np.ones((_ABOUT, _ABOUT), np.uint8)
-    behind = carried_on(light, eroded(share >= HALF, 1))
+    box, near = (2 * about + 1, 2 * about + 1), np.ones((_NEAR, _NEAR), np.uint8)
+    backdrop = share >= HALF
+    behind = carried_on(light, eroded(backdrop, 1))
     alike = GAP_CODES * least_codes * a_code
     over, under = (np.maximum(brightest(one - other), 0) for one, other in ((light, behind), (behind, light)))
-    strand = np.maximum(*(off / np.maximum(cv2.dilate(off, about), 2 * alike) for off in (over, under)))
-    off, thing = np.maximum(over, under), strand >= HALF
+    off = np.maximum(over, under)
+    most = cv2.dilate(off, near)
+    strand = off >= np.maximum(most, 2 * alike) / 2
 
     def how_much(mask: Mask) -> Grid:
         return np.asarray(cv2.blur(mask.astype(np.float32), box), np.float32)
 
-    among = _is_crowded(thing, box) & (cv2.dilate(off, about) > _WELL_OFF * alike) & (how_much(off < alike) > _SEEN)
-    among &= how_much(opened(thing, _THICK)) <= _MOSTLY_THIN * how_much(thing)
-    gaps = opened(among, _BREADTH) & ~thing & (share < HALF)
-    return np.where(gaps, 1 - strand, share)
+    among = _is_crowded(strand, box) & (most > _WELL_OFF * alike) & (how_much(off < alike) > _SEEN)
+    among &= how_much(opened(strand, _THICK)) <= _MOSTLY_THIN * how_much(strand)
+    brighter, darker = (how_much(side > alike) for side in (over, under))
+    among &= np.minimum(brighter, darker) < _ONE_SIDED * np.maximum(brighter, darker)
+    among = opened(among, _BREADTH)
+    gaps = touching(among | backdrop, backdrop) & among & ~strand & ~backdrop
+    return np.where(gaps, 1 - off / np.maximum(most, 2 * alike), share)
 
 
-_ABOUT = 9  # cells: as far as the strands on both sides of a gap
+_NEAR = 9  # cells: as far as the strands on both sides of a gap
 _WELL_OFF = 8.0  # times what tells something
-_SEEN = 0.05  # of what is about has the backdrop's light
+_SEEN = 0.05  # of what is about has the backdrop's light: less may be chance
+_ONE_SIDED = 0.25  # times as much as to the one side lies to the other: what is behind a strand, and noise
 _THICK, _MOSTLY_THIN = 3, 0.6  # cells to either side; how much of the strands may be thicker
 _BREADTH = 4  # cells to either side: along one edge or rod no more than that looks like strands
 

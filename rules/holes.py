@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
-from lampblack.rules.likeness import carried_on, is_darker, stops_of, times_of, times_off, too_dark_to_tell
+from lampblack.rules.likeness import carried_on, is_darker, stops_of, times_of, times_off
 from lampblack.rules.outline import Grid, Mask, dilated, eroded, opened
 from lampblack.rules.thresholds import BackdropSearch
 
@@ -27,48 +27,42 @@ def holes_in(
     Return pieces of backdrop cut off by the subject (through a handle, under a beam), and what in them surely is plain.
 
     They have the light it would have there, are as plain, and have an edge or backdrop all round. Shading that happens
-    to pass through the backdrop's light has no such edge, and isn't plain. In the darkest all is alike: there nearly
-    all of the outline must be an edge. And a pale thing before white has its light too, but backdrop all round beyond
+    to pass through the backdrop's light has no such edge, and isn't plain. Where the file holds nothing at all, all is
+    alike, and the guess would be idle. And a pale thing before white has its light too, but backdrop all round beyond
     its outline.
     """
     found, plain = np.zeros_like(backdrop), np.zeros_like(backdrop)
-    least = _SHUT_IN if too_dark_to_tell(backdrop, coded, search) else _ENCLOSED
+    if is_darker(backdrop, coded, search.hole_code):
+        return found, plain
     # What is about says best what light it has near by, a fall across the whole frame what it has far off.
     for behind in [beside(partial(carried_on, coded, backdrop, tilted=tilted)) for tilted in (False, True)]:
-        more, sure = _holes_before(behind(), backdrop | found, coded, step, least, search)
+        more, sure = _holes_before(behind(), backdrop | found, coded, step, search)
         found, plain = found | more, plain | sure
     return found, plain
 
 
-def _holes_before(
-    behind: Grid,
-    backdrop: Mask,
-    coded: Grid,
-    step: Grid,
-    enclosed: float,
-    search: BackdropSearch,
-) -> tuple[Mask, Mask]:
-    """Return the same where the backdrop would have this light. enclosed: how much of an outline must be an edge."""
+def _holes_before(behind: Grid, backdrop: Mask, coded: Grid, step: Grid, search: BackdropSearch) -> tuple[Mask, Mask]:
+    """Return the same where the backdrop would have this light."""
     found = np.zeros_like(backdrop)
     near = max(4, round(search.near_share * max(backdrop.shape)))
     off = times_off(coded, behind)
     alike = ~backdrop & (step < search.strong_edge_codes) & (off < np.float32(times_of(2 * search.hole_stops)))
     for piece in _pieces(alike, LEAST_PIECE):
         ring = dilated(piece, 2) & ~piece
-        shut = (step[ring] > search.strong_edge_codes) | backdrop[ring]
-        alike_there = shut.mean() > enclosed and middle(off[piece]) < times_of(search.hole_stops)
+        enclosed = (step[ring] > search.strong_edge_codes) | backdrop[ring]
+        alike_there = enclosed.mean() > _ENCLOSED and middle(off[piece]) < times_of(search.hole_stops)
         if alike_there and _is_cut_off(piece, backdrop, search) and _as_plain(step, piece, backdrop, near):
             found |= piece | (ring & alike)
-    same = _same_light(off, backdrop | found, step, enclosed, search)
+    same = _same_light(off, backdrop | found, step, search)
     return found | same, eroded(found, 1) | same
 
 
-_ENCLOSED, _SHUT_IN = 0.7, 0.85  # of an outline; in the darkest
+_ENCLOSED = 0.7  # of an outline
 _STILL_PLAIN = 0.35  # codes from cell to cell: next to edges their blur is no less
 _NEAR = 0.4  # of the stops allowed
 
 
-def _same_light(off: Grid, backdrop: Mask, step: Grid, enclosed: float, search: BackdropSearch) -> Mask:
+def _same_light(off: Grid, backdrop: Mask, step: Grid, search: BackdropSearch) -> Mask:
     """
     Return pieces that have the backdrop's very light throughout and an edge all round, plain or not.
 
@@ -87,9 +81,9 @@ def _same_light(off: Grid, backdrop: Mask, step: Grid, enclosed: float, search: 
     ring = (about > 0) & ~alike
     edge = ring & ((step > search.strong_edge_codes) | backdrop)
     count = len(areas)
-    shut = np.bincount(about[edge], minlength=count) / np.maximum(np.bincount(about[ring], minlength=count), 1)
+    enclosed = np.bincount(about[edge], minlength=count) / np.maximum(np.bincount(about[ring], minlength=count), 1)
     apart = np.bincount(labels[alike], stops_of(off[alike]), count) / np.maximum(areas, 1)
-    told = large & (shut > enclosed) & (apart < _NEAR * search.hole_same_stops)
+    told = large & (enclosed > _ENCLOSED) & (apart < _NEAR * search.hole_same_stops)
     told[0] = False
     same: Mask = told.take(labels)
     return same

@@ -207,14 +207,15 @@ def look(
     thin = beside(partial(Thin.of, cells, scale.bins, luminance))
     fine = beside(partial(fine_bins, scale.bins, cells.clipped_any > 0.5))
     told = beside(lambda: _told(lit(), known, picture, cells, thresholds))
+    basis = picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None
     merged, response = _merged(cells, stops, raw, known), PRIOR if raw or known is None else known.response
     if lit().known is not known:
         merged = _merged(cells, stops, raw, lit().known)
-    found = None if no_backdrop else _find(cells, merged, response, thresholds, beside)
+    found = None if no_backdrop else _find(cells, merged, response, basis, thresholds, beside)
     before = told()
     if before.known is not lit().known:  # by then it has been of no help
         merged = _merged(cells, stops, raw, before.known)
-        found = None if no_backdrop else _find(cells, merged, response, thresholds, beside)
+        found = None if no_backdrop else _find(cells, merged, response, basis, thresholds, beside)
     if given is not NOTHING_GIVEN and not no_backdrop:
         size = picture.width / cells.side, picture.height / cells.side
         found = corrected(found, given, cells.light, stops, raw, size)
@@ -253,7 +254,7 @@ def look(
         thin=thin(),
         white_light=scale.white,
         floor_light=scale.floor,
-        basis=picture.basis if isinstance(picture, Sensor) and len(picture.planes) > 1 else None,
+        basis=basis,
         full=cells.full,
         grain=cells.grain,
     )
@@ -356,17 +357,22 @@ def _handed_on(radiance: Radiance, known: Radiance | None, shift: tuple[float, f
 
 
 def _find(
-    cells: Cells, merged: Merged | None, response: Response, thresholds: Thresholds, beside: Beside
+    cells: Cells,
+    merged: Merged | None,
+    response: Response,
+    basis: Basis | None,
+    thresholds: Thresholds,
+    beside: Beside,
 ) -> Found | None:
     """Return the backdrop, from all that the setup's frames show together."""
     light, unknown, over = cells.light, cells.clipped_any >= CLIPPED_TOO_MUCH, np.float32(1)
     linear = rounding = grain = None
-    white = 1.0  # of the darkest frame
+    white = np.float32(1)  # of the darkest frame, in units of the most exposed one's
     if merged is not None:
         light, unknown = merged.at(merged.most_stops), merged.weight[..., 0] == 0
         # The most exposed frame shows the darks best; but where most of it is burnt out, what it says has no place.
         over = np.maximum(middle(brightest(light[::4, ::4]).ravel()), over)
-        white = 2.0 ** (merged.most_stops - merged.least_stops)
+        white = np.float32(2.0 ** (merged.most_stops - merged.least_stops))
         linear = None if response.is_prior else merged.linear(merged.most_stops, response) / over
         if cells.grain is None:
             rounding = merged.rounding(light)
@@ -374,9 +380,10 @@ def _find(
             grain = merged.noise(cells.grain, light) / over
     elif cells.grain is not None:
         grain = cells.grain.of(light)
-    white /= float(over)
+    # Cut only where it is clipped, what lies just under that would look another colour.
+    shown = None if basis is None or not unknown.any() else basis.cut_at_white(light / white) * (white / over)
     return find_backdrop(
-        light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding, white=white
+        light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding, shown=shown
     )
 
 

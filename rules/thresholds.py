@@ -79,6 +79,7 @@ class BackdropSearch:
     set_off_stops: float
     glow_stops: float
     crease_stops: float
+    hole_code: float
     hole_stops: float
     hole_same_stops: float
     hole_open_share: float

@@ -52,12 +52,13 @@ def sensor(
     seed: int = 0,
     step: int = 1,
     colour: tuple[float, float, float] = (1.0, 1.0, 1.0),
+    to_srgb: NDArray[np.float64] | None = None,
 ) -> Sensor:
     """
     Return what a sensor of (h, w) cells of four points holds of a colourless light, 1 where it is full.
 
     With shot and read noise (EMVA 1288), in 14 bits, rounded to so many levels. colour: how much of such a light each
-    channel takes in; balance lifts it to 1.
+    channel takes in; balance lifts it to 1. to_srgb: see `Sensor`.
     """
     rng = np.random.default_rng(seed)
     light = np.kron(light, np.ones((2, 2)))
@@ -69,7 +70,8 @@ def sensor(
         samples = np.clip(levels, 0, 16_383).astype(np.uint16)
         planes.append(Plane(samples, channel, 600, 15_600))
     height, width = light.shape
-    return Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), 1 / np.array(colour), np.eye(3), shot)
+    matrix = np.eye(3) if to_srgb is None else to_srgb
+    return Sensor(tuple(planes), 2 * width, 2 * height, (2, 2), 1 / np.array(colour), matrix, shot)
 
 
 def overlap(one: NDArray[np.bool_], other: NDArray[np.bool_]) -> float:
