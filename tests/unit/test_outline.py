@@ -223,7 +223,7 @@ def test_where_a_file_holds_nothing_no_ring_is_told_from_a_disc() -> None:
 def test_a_black_box_that_light_grazes_is_no_frame() -> None:
     """Sharp rims of light on three of its sides, and one from which it falls off inward, down to the backdrop's."""
     light, (top, bottom, left, right) = np.full((HEIGHT, WIDTH), 0.0009), (60, 340, 230, 370)
-    fall = 0.4 * np.exp(-np.arange(right - left)[::-1] / 40)
+    fall = 0.4 * np.exp(-np.arange(right - left)[::-1] / 10)
     light[top:bottom, left:right] += fall
     light[top:bottom, left : left + 4] = light[top : top + 4, left:right] = light[bottom - 4 : bottom, left:right] = 0.4
     area = (bottom - top) * (right - left)
