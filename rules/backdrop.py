@@ -35,6 +35,7 @@ from lampblack.rules.edges import (
 from lampblack.rules.fringes import between_strands, into_fringes
 from lampblack.rules.holes import LEAST_PIECE, holes_in, lit_patches, shadows_on
 from lampblack.rules.intruders import intruders_in
+from lampblack.rules.likeness import too_dark_to_tell
 from lampblack.rules.outline import (
     HALF,
     Grid,
@@ -137,7 +138,8 @@ def find_backdrop(
         off = off_backdrop(mixed, plain, within, beside)
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     share = into_fringes(mixed, a_code, share, off, plain, within, search.weak_edge_codes, lens)
-    share = between_strands(mixed, a_code, share, gap_of(search, hard.shape) + 2, search.weak_edge_codes)
+    if not too_dark_to_tell(settled, told, search):
+        share = between_strands(mixed, a_code, share, gap_of(search, hard.shape) + 2, search.weak_edge_codes)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None

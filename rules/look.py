@@ -380,13 +380,16 @@ def _find(
             grain = merged.noise(cells.grain, light) / over
     elif cells.grain is not None:
         grain = cells.grain.of(light)
-    # Cut only where it is clipped, what lies just under that would look another colour.
-    shown = None if basis is None or not unknown.any() else basis.cut_at_white(light / white) * (white / over)
+    shown = None
+    if basis is not None and 0 < unknown.mean() < _ALL_BURNT:
+        # Cut only where it is clipped, what lies just under that would look another colour.
+        shown = basis.cut_at_white(light / white) * (white / over)
     return find_backdrop(
         light / over, thresholds.backdrop, unknown, grain, beside, linear=linear, rounding=rounding, shown=shown
     )
 
 
+_ALL_BURNT = 0.9  # of the frame: then what the last channel shows, in whatever colour, is all there is
 _BAND = 48  # rows of cells
 
 
