@@ -389,7 +389,7 @@ def _find(
     )
 
 
-_ALL_BURNT = 0.9  # of the frame: then what the last channel shows, in whatever colour, is all there is
+_ALL_BURNT = 0.99  # of the frame: then what the last channel shows, in whatever colour, is all there is
 _BAND = 48  # rows of cells
 
 
