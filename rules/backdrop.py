@@ -96,7 +96,8 @@ def find_backdrop(
         linear: the same light as the camera's own tone response has it, where that is known: in it the line is drawn.
         rounding: see `step_of`.
         shown: the same light, where some channel is full none over what that can hold (`Basis.cut_at_white`): a white
-            floor isn't pink there. Edges are told by all of it; what is a shadow, or of the backdrop's light, by this.
+            floor isn't pink there. What is a shadow, and what of the border is backdrop, is told by this; edges by all
+            of the light, and holes, or what is burnt out of a pale thing before white would be one.
     """
     light = np.asarray(light, np.float32)
     mixed = light if linear is None else linear
@@ -124,7 +125,7 @@ def find_backdrop(
     plain = like_backdrop(a_code, off, plain, within, search.weak_edge_codes / 2) & ~(intruder | other)
     settled = settled | plain
     below = np.logical_or.accumulate(reach.table, axis=0)  # its front
-    holes, plain_holes = (found & ~below for found in holes_in(settled, told, step, search, beside))
+    holes, plain_holes = (found & ~below for found in holes_in(settled, coded, step, search, beside))
     patches = lit_patches(light, settled | holes, edges, hard, search) & ~(intruder | other)
     outlines = sharp_edges(edges, sharp(), lens)
     shadows = shadows_on(settled | holes, told, step, outlines, search) & ~(intruder | other | below)
