@@ -118,7 +118,8 @@ def find_backdrop(
     if reach is None:
         return None
     reached, intruder, other = reach.backdrop, reach.intruder, reach.other
-    within = gap_of(search, hard.shape) + 2
+    gap = gap_of(search, hard.shape)
+    within = gap + 2
     settled = _settled(reached, step)
     plain = reached & settled
     off, a_code = off_backdrop(mixed, plain, within, beside), per_code()
@@ -140,7 +141,7 @@ def find_backdrop(
         share = backdrop_shares(a_code, off, plain, coarse, within, search.weak_edge_codes, lens)
     share = into_fringes(mixed, a_code, share, off, plain, within, search.weak_edge_codes, lens)
     if not too_dark_to_tell(settled, told, search):
-        share = between_strands(mixed, a_code, share, gap_of(search, hard.shape) + 2, search.weak_edge_codes)
+        share = between_strands(mixed, a_code, share, gap + 2, search.weak_edge_codes)
     found = _without_specks(share >= HALF)
     if found.mean() < search.least_share:
         return None

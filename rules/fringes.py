@@ -20,6 +20,7 @@ from lampblack.rules.outline import (
     backdrop_shares,
     dilated,
     eroded,
+    most_within,
     off_backdrop,
     opened,
     touching,
@@ -73,28 +74,31 @@ def between_strands(light: Grid, a_code: Grid, share: Grid, about: int, least_co
     them some cells have that light. Cloth and shading that pass it have tones on both sides. about: cells to either
     side within which that is asked. Other args: as for `into_fringes`.
     """
-    box, near = (2 * about + 1, 2 * about + 1), np.ones((_NEAR, _NEAR), np.uint8)
-    backdrop = share >= HALF
+    box, backdrop = (2 * about + 1, 2 * about + 1), share >= HALF
     behind = carried_on(light, eroded(backdrop, 1))
     alike = GAP_CODES * least_codes * a_code
     over, under = (np.maximum(brightest(one - other), 0) for one, other in ((light, behind), (behind, light)))
     off = np.maximum(over, under)
-    most = cv2.dilate(off, near)
-    strand = off >= np.maximum(most, 2 * alike) / 2
+    most = most_within(off, _NEAR)
+    level = np.maximum(most, 2 * alike)
+    strand = off >= level / 2
+    among = _is_crowded(strand, box) & (most > _WELL_OFF * alike)
+    if not opened(among, _BREADTH).any():  # so it is in most pictures
+        return share
 
     def how_much(mask: Mask) -> Grid:
         return np.asarray(cv2.blur(mask.astype(np.float32), box), np.float32)
 
-    among = _is_crowded(strand, box) & (most > _WELL_OFF * alike) & (how_much(off < alike) > _SEEN)
+    among &= how_much(off < alike) > _SEEN
     among &= how_much(opened(strand, _THICK)) <= _MOSTLY_THIN * how_much(strand)
     brighter, darker = (how_much(side > alike) for side in (over, under))
     among &= np.minimum(brighter, darker) < _ONE_SIDED * np.maximum(brighter, darker)
     among = opened(among, _BREADTH)
     gaps = touching(among | backdrop, backdrop) & among & ~strand & ~backdrop
-    return np.where(gaps, 1 - off / np.maximum(most, 2 * alike), share)
+    return np.where(gaps, 1 - off / level, share)
 
 
-_NEAR = 9  # cells: as far as the strands on both sides of a gap
+_NEAR = 4  # cells each way: as far as the strands on both sides of a gap
 _WELL_OFF = 8.0  # times what tells something
 _SEEN = 0.05  # of what is about has the backdrop's light: less may be chance
 _ONE_SIDED = 0.25  # times as much as to the one side lies to the other: what is behind a strand, and noise

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
-from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +12,7 @@ from numpy.typing import NDArray
 from lampblack.rules.beside import Beside, when_asked
 from lampblack.rules.cells import brightest, darkest, pieces_of
 from lampblack.rules.distribution import middle, percentile
-from lampblack.rules.likeness import carried_on, is_darker, stops_of, times_of, times_off
+from lampblack.rules.likeness import carried_on, is_darker, stops_of, times_of, times_off, times_over
 from lampblack.rules.outline import Grid, Mask, dilated, eroded, opened
 from lampblack.rules.thresholds import BackdropSearch
 
@@ -128,8 +127,7 @@ def shadows_on(backdrop: Mask, coded: Grid, step: Grid, outlines: Mask, search: 
     """
     if is_darker(backdrop, coded, search.black_code):  # what falls on black isn't seen
         return np.zeros_like(backdrop)
-    # As many stops as `stops_over` gives, without its logarithms.
-    left: Any = cv2.divide(coded + np.float32(4), carried_on(coded, backdrop) + np.float32(4))
+    left = times_over(coded, carried_on(coded, backdrop))
     most, least = brightest(left), darkest(left)
     tinted = most >= least * np.float32(times_of(search.shadow_tint_stops))
     alike = ~backdrop & (step < search.shadow_step_codes) & (most < np.float32(times_of(_OVER))) & ~tinted

@@ -18,25 +18,30 @@ _DARKS = np.float32(4)  # codes, added to both: in the darks a code more is many
 
 def stops_over(coded: NDArray[np.floating], level: NDArray[np.floating] | np.float32) -> NDArray[np.floating]:
     """Return how far codes lie over a level, in stops as a display shows them (exponent 2.2), calm in the darks."""
-    over: NDArray[np.floating] = np.log2((coded + _DARKS) / (level + _DARKS)) * 2.2
-    return over
-
-
-def times_of(stops: float) -> float:
-    """Return how many times a level codes are, 4 added to both, that lie so many stops over it (see `stops_over`)."""
-    return 2 ** (stops / 2.2)
+    return stops_of((coded + _DARKS) / (level + _DARKS))
 
 
 def stops_of(times: NDArray[np.floating]) -> NDArray[np.floating]:
-    """Return the stops of so many times, likewise."""
+    """Return the stops of so many times, see `times_over`."""
     stops: NDArray[np.floating] = np.log2(times) * 2.2
     return stops
 
 
-def times_off(coded: Grid, level: Grid) -> Grid:
-    """Return how many times (1 and more) codes are a level, or it is them, the worst of (..., 3) channels counting."""
+def times_of(stops: float) -> float:
+    """Return the times of so many stops."""
+    return 2 ** (stops / 2.2)
+
+
+def times_over(coded: Grid, level: Grid) -> Grid:
+    """Return how many times a level (rows, columns, 3) codes are, calm in the darks as `stops_over` is."""
     # A fall of light carried on in a straight line may go below nothing.
     times: Any = cv2.divide(coded + _DARKS, np.maximum(level + _DARKS, np.float32(1e-3)))
+    return times  # type: ignore[no-any-return]
+
+
+def times_off(coded: Grid, level: Grid) -> Grid:
+    """Return how many times (1 and more) codes are a level, or it is them, the worst channel counting."""
+    times = times_over(coded, level)
     off: Grid = np.maximum(brightest(times), 1 / darkest(times))
     return off
 

@@ -75,31 +75,33 @@ def _most_off(off: Grid, zone: Mask, lens: float, telling: Grid) -> tuple[Grid, 
     `_LACKING`. A dark rim goes by itself, not by the streak beside it, where there is as much of it as is `telling`.
     Returned too: two cells against one, see `_SHARP`.
     """
-    far = np.abs(off)
-    one, two = (_most_within(far, cells) for cells in (1, 2))
+    ones = [most_within(np.maximum(way, 0), 1) for way in (off, -off)]
+    sides = [(one, most_within(one, 1)) for one in ones]
+    one, two = (np.maximum(*both) for both in zip(*sides, strict=True))
     most: Any = cv2.sqrt(cv2.multiply(one, two))
-    at_line = zone & (np.abs(far - most / 2) < most / 5)
+    at_line = zone & (np.abs(np.abs(off) - most / 2) < most / 5)
     if not at_line.any():
         return most, 1.0
     rise = _rise(one, two, at_line, lens)
     soft = float(np.clip((rise - _SHARP) / (_SOFT - _SHARP), 0, 1))
-    beyond = _rise(two, _most_within(far, 4), at_line, lens) if soft else 1.0
-
-    def most_of(far: Grid) -> Grid:
-        one, two = (_most_within(far, cells) for cells in (1, 2))
-        near: Any = cv2.sqrt(cv2.multiply(one, two)) * rise**_LACKING
-        if soft:
-            wide = cv2.sqrt(cv2.multiply(two, _most_within(far, 4))) * beyond**_LACKING
-            near = near * (1 - soft) + wide * soft
-        return np.asarray(near, np.float32)
-
-    brighter, darker = (most_of(np.maximum(way, 0)) for way in (off, -off))
+    beyond = _rise(two, most_within(two, 2), at_line, lens) if soft else 1.0
+    whole, brighter, darker = (_with_lacking(*near, rise, beyond, soft) for near in ((one, two), *sides))
     own = np.where(off < 0, darker, brighter)
-    return np.where(own > telling, own, most_of(far)), rise
+    return np.where(own > telling, own, whole), rise
 
 
-def _most_within(far: Grid, cells: int) -> Grid:
-    most: Any = cv2.dilate(far, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8))
+def _with_lacking(one: Grid, two: Grid, rise: float, beyond: float, soft: float) -> Grid:
+    """Return how far off light is that has so much within a cell and two, and rises like that (see `_most_off`)."""
+    near: Any = cv2.sqrt(cv2.multiply(one, two)) * rise**_LACKING
+    if soft:
+        wide = cv2.sqrt(cv2.multiply(two, most_within(two, 2))) * beyond**_LACKING
+        near = near * (1 - soft) + wide * soft
+    return np.asarray(near, np.float32)
+
+
+def most_within(grid: Grid, cells: int) -> Grid:
+    """Return the most of a grid within so many cells each way."""
+    most: Any = cv2.dilate(grid, np.ones((2 * cells + 1, 2 * cells + 1), np.uint8))
     return most  # type: ignore[no-any-return]
 
 

@@ -266,7 +266,7 @@ def box_on_a_sweep(outside: float, dim: float) -> NDArray[np.float64]:
     light = outside * 2.0 ** (-dim * shade)
     light[BOX] = 0.02
     light *= 2.0 ** np.random.default_rng(5).normal(0, 0.01, light.shape)
-    return np.repeat(cv2.GaussianBlur(light, (0, 0), 0.7)[..., None], 3, axis=2)
+    return as_a_lens_draws(light)
 
 
 @pytest.mark.parametrize("outside", [0.9, 0.25])
